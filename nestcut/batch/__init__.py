@@ -1,0 +1,1 @@
+"""What is asked: reading and validating batch files and tables."""

@@ -1,0 +1,245 @@
+"""What is asked, as plain values: machine, hands, papers, scraps, dies, cards, class.
+
+Everything is in millimetres, degrees and seconds. x runs to the right, y down the page
+(as in SVG), all shapes in good-side view. These values are frozen; the reader in
+:mod:`nestcut.batch` makes and validates them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Literal
+
+from shapely.affinity import affine_transform
+from shapely.geometry import LineString, MultiPolygon, Polygon, box
+from shapely.geometry.base import BaseGeometry
+
+__all__ = [
+    "Batch",
+    "Card",
+    "CardLine",
+    "Demand",
+    "Die",
+    "Direction",
+    "Evening",
+    "Hand",
+    "Machine",
+    "Paper",
+    "Pose",
+    "Scrap",
+    "Shape",
+    "Spares",
+    "Turns",
+    "Wishes",
+]
+
+Shape = Polygon | MultiPolygon
+Turns = Literal["any"] | tuple[float, ...]
+Direction = Literal["none", "stripe", "up"]
+
+
+@dataclass(frozen=True, slots=True)
+class Pose:
+    """Where a part lies: a point p of the part goes to R·p + (x, y), R = [[cos, −sin], [sin, cos]]."""
+
+    x_mm: float
+    y_mm: float
+    deg: float = 0.0
+
+    def matrix(self, *, flipped: bool = False) -> tuple[float, float, float, float, float, float]:
+        """The affine map as shapely's (a, b, d, e, xoff, yoff); quarter turns are exact.
+
+        ``flipped`` first maps x → −x in the part's own frame.
+        """
+        quarter = self.deg / 90.0
+        if quarter == round(quarter):
+            cos, sin = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))[int(round(quarter)) % 4]
+        else:
+            angle = math.radians(self.deg)
+            cos, sin = math.cos(angle), math.sin(angle)
+        sign = -1.0 if flipped else 1.0
+        return (sign * cos, -sin, sign * sin, cos, self.x_mm, self.y_mm)
+
+    def apply(self, geometry: BaseGeometry, *, flipped: bool = False) -> BaseGeometry:
+        """The geometry, moved from its own frame to the plate's."""
+        return affine_transform(geometry, list(self.matrix(flipped=flipped)))
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """A hand-cranked roller machine and its plates."""
+
+    plate_mm: tuple[float, float]
+    """Width across the rollers, length along the feed."""
+    clear_mm: float = 2.0
+    dies: Literal["over", "under"] = "over"
+    overhang_mm: float = 150.0
+    seconds_per_pass: float = 60.0
+    seconds_per_die: float = 15.0
+    seconds_per_trim: float = 30.0
+    load_limit_mm: float | None = None
+    """Most cut length under the roller at once, mm (cranking load); None: no limit."""
+
+    @property
+    def window(self) -> Polygon:
+        """Where rims may lie: from (clear, clear) to (width − clear, length − clear)."""
+        width, length = self.plate_mm
+        return box(self.clear_mm, self.clear_mm, width - self.clear_mm, length - self.clear_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class Hand:
+    """Clearances that contain what hands can do."""
+
+    web_mm: float = 2.5
+    edge_mm: float = 2.0
+    gap_mm: float = 1.0
+    papers: Literal["square", "any"] = "square"
+    trims: Literal["none", "straight", "scissors"] = "scissors"
+    """How scraps may be cut smaller before the evening: not at all, straight cuts on a paper
+    trimmer only, or also simple outlines with scissors."""
+
+
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """A colour and kind of card."""
+
+    name: str
+    swatch: str | None = None
+    direction: Direction = "none"
+    both_sides: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Scrap:
+    """One piece of paper in stock, its bounding box's upper left corner at (0, 0)."""
+
+    id: str
+    paper: str
+    outline: Polygon
+
+
+@dataclass(frozen=True, slots=True)
+class Die:
+    """A metal cutting form. ``cut`` and ``rim`` share a frame with the rim's box centred on (0, 0)."""
+
+    name: str
+    cut: Shape
+    rim: Shape
+    copies: int = 1
+    turns: Turns = "any"
+    trips: int = 1
+    marks: tuple[LineString, ...] = ()
+    """Open score or vein lines: drawn on the sheets, without effect on the plan."""
+
+    @property
+    def pieces(self) -> int:
+        """How many pieces one cut gives: each part of the cut counts."""
+        return len(self.cut.geoms) if isinstance(self.cut, MultiPolygon) else 1
+
+
+@dataclass(frozen=True, slots=True)
+class CardLine:
+    """One line of a card: ``count`` pieces by any of these dies in any of these papers."""
+
+    dies: tuple[str, ...]
+    papers: tuple[str, ...]
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """A card of the kit and what is glued on it."""
+
+    name: str
+    count: int
+    lines: tuple[CardLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Spares:
+    """Spares for each line of demand: a share of it, rounded up, or a plain number of pieces."""
+
+    percent: float = 0.0
+    pieces: int = 0
+
+    def of(self, count: int) -> int:
+        """Spare pieces for a line of ``count`` pieces."""
+        # 10 % of 80 must be 8, also where 80 * 0.1 is a hair above: round before rounding up.
+        return self.pieces + math.ceil(round(count * self.percent / 100.0, 9))
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """Pieces wanted for one line of one card over the whole class. ``count`` includes the ``spares``."""
+
+    card: str
+    dies: tuple[str, ...]
+    papers: tuple[str, ...]
+    count: int
+    spares: int
+    per_kit: int
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What counts most, first to last. ``minutes`` alone weighs cranks, dies set up and trims together."""
+
+    order: tuple[Literal["passes", "changes", "trims", "paper", "minutes"], ...] = ("passes", "changes", "paper")
+
+
+@dataclass(frozen=True, slots=True)
+class Evening:
+    """The time line: when the person starts and how often they rest."""
+
+    start: str | None = None
+    """"HH:MM", 24 hours."""
+    break_every: int = 0
+    """Passes between two breaks; 0: no breaks."""
+    break_minutes: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """All that a batch file says."""
+
+    title: str
+    machine: Machine
+    hand: Hand
+    papers: tuple[Paper, ...]
+    scraps: tuple[Scrap, ...]
+    dies: tuple[Die, ...]
+    cards: tuple[Card, ...] = ()
+    kits: int = 1
+    spares: Spares = field(default_factory=Spares)
+    wishes: Wishes = field(default_factory=Wishes)
+    evening: Evening = field(default_factory=Evening)
+    notes: tuple[str, ...] = ()
+    """Remarks of the reader for the person: crowded papers, marks that are not cut, …"""
+
+    @property
+    def demand(self) -> tuple[Demand, ...]:
+        """Lines of demand: kits × cards × count, plus spares rounded up."""
+        lines = []
+        for card in self.cards:
+            for line in card.lines:
+                per_kit = card.count * line.count
+                wanted = self.kits * per_kit
+                spares = self.spares.of(wanted)
+                lines.append(Demand(card.name, line.dies, line.papers, wanted + spares, spares, per_kit))
+        return tuple(lines)
+
+    def die(self, name: str) -> Die:
+        """The die of this name. Raises KeyError."""
+        for die in self.dies:
+            if die.name == name:
+                return die
+        raise KeyError(name)
+
+    def paper(self, name: str) -> Paper:
+        """The paper of this name. Raises KeyError."""
+        for paper in self.papers:
+            if paper.name == name:
+                return paper
+        raise KeyError(name)

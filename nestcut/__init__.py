@@ -1,3 +1,85 @@
-"""nestcut: die-cutting plate nesting optimizer."""
+"""nestcut: die-cutting plate nesting optimizer.
+
+Plans an evening of die cutting: which dies ride together on the plate, on which scraps of card, for
+how many passes, with a proof of how good the plan is.
+
+    >>> import nestcut                                             # doctest: +SKIP
+    >>> batch = nestcut.read("evening.toml")                       # doctest: +SKIP
+    >>> plan = nestcut.plan(batch, seconds=20)                     # doctest: +SKIP
+    >>> nestcut.check(plan).ok                                     # doctest: +SKIP
+    True
+    >>> nestcut.write(plan, "out")                                 # doctest: +SKIP
+
+Everything is imported on first use, so that ``import nestcut`` and ``nestcut --help`` stay quick.
+``nestcut.plan`` and ``nestcut.check`` are rooms of the house and can also be called; the same two
+functions have names of their own, :func:`plan_batch` and :func:`check_plan`.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from nestcut.batch import Batch as Batch
+    from nestcut.batch import read_batch as read
+    from nestcut.check import Report as Report
+    from nestcut.check import check_plan as check_plan
+    from nestcut.check import check_proof as check_proof
+    from nestcut.errors import NestcutError as NestcutError
+    from nestcut.folder import write_plan_folder as write
+    from nestcut.passes import estimate as estimate
+    from nestcut.passes import plan_batch as plan_batch
+    from nestcut.plan import Plan as Plan
+    from nestcut.plan import plan_schema as plan_schema
+    from nestcut.plan import read_plan as read_plan
+    from nestcut.plan import write_plan as write_plan
 
 __version__ = "0.1.0"
+
+__all__ = [
+    "Batch",
+    "NestcutError",
+    "Plan",
+    "Report",
+    "check",
+    "check_plan",
+    "check_proof",
+    "estimate",
+    "plan",
+    "plan_batch",
+    "plan_schema",
+    "read",
+    "read_plan",
+    "write",
+    "write_plan",
+]
+
+_DOORS = {
+    "Batch": ("nestcut.batch", "Batch"),
+    "NestcutError": ("nestcut.errors", "NestcutError"),
+    "Plan": ("nestcut.plan", "Plan"),
+    "Report": ("nestcut.check", "Report"),
+    "check_plan": ("nestcut.check", "check_plan"),
+    "check_proof": ("nestcut.check", "check_proof"),
+    "estimate": ("nestcut.passes", "estimate"),
+    "plan_batch": ("nestcut.passes", "plan_batch"),
+    "plan_schema": ("nestcut.plan", "plan_schema"),
+    "read": ("nestcut.batch", "read_batch"),
+    "read_plan": ("nestcut.plan", "read_plan"),
+    "write": ("nestcut.folder", "write_plan_folder"),
+    "write_plan": ("nestcut.plan", "write_plan"),
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name in ("plan", "check"):
+        return importlib.import_module(f"nestcut.{name}")
+    if name in _DOORS:
+        module, attribute = _DOORS[name]
+        return getattr(importlib.import_module(module), attribute)
+    raise AttributeError(f"module 'nestcut' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,83 @@
+"""``nestcut estimate``: passes, time and paper for one or several kit numbers, in seconds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from nestcut.cli.console import Interrupt, plain_errors, print_json, run_apart
+from nestcut.errors import InputError, Where
+
+__all__ = ["estimate"]
+
+MOST_KITS = 1_000_000
+
+
+def estimate(
+    batch: Annotated[Path, typer.Argument(help="The batch file (TOML).")],
+    kits: Annotated[
+        str | None,
+        typer.Option("--kits", help="Kit numbers to compare, as in 12,50,200; else the batch's own."),
+    ] = None,
+    seconds: Annotated[
+        float, typer.Option("--seconds", min=0.5, max=3600, help="Time limit for all of them.")
+    ] = 4.0,
+    seed: Annotated[int, typer.Option("--seed", help="Same seed, same estimate.")] = 0,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the table as JSON.")] = False,
+) -> None:
+    """Estimate passes, time and paper for one or several numbers of kits; no lay-outs are written."""
+    with plain_errors(), Interrupt() as interrupt:
+        numbers = _kit_numbers(kits)
+        from nestcut.batch import read_batch
+        from nestcut.passes import estimate as estimate_kits
+
+        asked = read_batch(batch)
+        wanted = numbers or [asked.kits]
+        rows = run_apart(lambda: estimate_kits(asked, wanted, seconds=seconds, seed=seed, stop=interrupt))
+    if as_json:
+        print_json([row.to_json() for row in rows])
+        return
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(title=asked.title or None, title_justify="left")
+    for heading in ("kits", "pieces", "passes", "at least", "lay-ups", "time", "paper", "of stock", "short"):
+        table.add_column(heading, justify="left" if heading == "short" else "right")
+    for row in rows:
+        minutes = round(row.minutes)
+        table.add_row(
+            str(row.kits),
+            str(row.pieces),
+            str(row.passes),
+            str(row.bound),
+            str(row.changes),
+            f"{minutes // 60} h {minutes % 60:02d}" if minutes >= 90 else f"{minutes} min",
+            f"{row.paper_mm2 / 100:.0f} cm²",
+            f"{100 * row.share_of_stock:.0f} %",
+            ", ".join(f"{paper}: {n} pieces" for paper, n in sorted(row.short.items())) or "–",
+        )
+    Console(width=110).print(table)
+    reasons = dict.fromkeys(row.reason for row in rows)
+    for reason in reasons:
+        typer.echo(f"At least: {reason}")
+
+
+def _kit_numbers(text: str | None) -> list[int]:
+    if text is None:
+        return []
+    numbers = []
+    for word in text.replace(";", ",").split(","):
+        try:
+            number = int(word.strip())
+        except ValueError:
+            number = 0
+        if not 1 <= number <= MOST_KITS:
+            raise InputError(
+                f"{word.strip()!r} is not a number of kits",
+                mend=f"give whole numbers from 1 to {MOST_KITS}, as in --kits 12,50,200",
+                where=Where(element="--kits"),
+            )
+        numbers.append(number)
+    return numbers

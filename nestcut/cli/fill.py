@@ -1,0 +1,361 @@
+"""``nestcut fill``: use up one scrap, as many pieces as possible of the given dies."""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from nestcut.cli.console import STOPPED, Interrupt, ProgressLine, plain_errors, print_json, run_apart
+from nestcut.errors import InputError, Where
+
+if TYPE_CHECKING:
+    from shapely.geometry import Polygon
+
+    from nestcut.batch import Die
+    from nestcut.batch.model import Pose
+
+__all__ = ["fill"]
+
+# ISO 216 and ANSI/ASME Y14.1 sheet sizes, mm; a stock sheet is often named, not measured.
+SHEETS_MM = {
+    "A3": (297.0, 420.0),
+    "A4": (210.0, 297.0),
+    "A5": (148.0, 210.0),
+    "A6": (105.0, 148.0),
+    "letter": (215.9, 279.4),
+    "half letter": (139.7, 215.9),
+}
+
+
+def fill(
+    scrap: Annotated[
+        str, typer.Argument(help='The scrap: an SVG outline, "105 x 140 mm", or a sheet size such as A5.')
+    ],
+    die: Annotated[
+        list[str],
+        typer.Option(
+            "--die", help="A die: an SVG outline, or a shape of nestcut such as campion. Repeat it."
+        ),
+    ],
+    ratio: Annotated[str | None, typer.Option("--ratio", help="Proportions of the dies, as in 3,1.")] = None,
+    count: Annotated[
+        str | None, typer.Option("--count", help="At most so many of each die, as in 12,4.")
+    ] = None,
+    keep_whole: Annotated[
+        bool,
+        typer.Option(
+            "--keep-whole", help="Cut the --count of each die so that the rest of the sheet stays whole."
+        ),
+    ] = False,
+    web: Annotated[str, typer.Option("--web", help="Paper left between two cuts.")] = "2.5 mm",
+    edge: Annotated[
+        str, typer.Option("--edge", help="Paper left between a cut and the scrap's edge.")
+    ] = "2 mm",
+    turns: Annotated[
+        str, typer.Option("--turns", help='"any", or the allowed turns in degrees, as in 0,90,180,270.')
+    ] = "any",
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder for the drawing and the list of cuts.")
+    ] = None,
+    seconds: Annotated[float, typer.Option("--seconds", min=1, max=86400, help="Time limit.")] = 10.0,
+    seed: Annotated[int, typer.Option("--seed", help="Same seed, same layout.")] = 0,
+    workers: Annotated[int, typer.Option("--workers", min=1, max=64, help="Processes that search.")] = 1,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the layout as JSON.")] = False,
+) -> None:
+    """Fill one scrap with as many pieces as possible of the given dies, in the given proportions."""
+    with plain_errors(), Interrupt() as interrupt:
+        from nestcut.folder import check_writable, replace_folder
+        from nestcut.units import parse_length
+
+        web_mm, edge_mm = parse_length(web, key="--web"), parse_length(edge, key="--edge")
+        allowed = _turns(turns)
+        outline, scrap_name = _scrap(scrap)
+        read = [_die(name) for name in die]
+        ratios = _whole_numbers(ratio, "--ratio", len(read))
+        counts = _whole_numbers(count, "--count", len(read))
+        if keep_whole and counts is None:
+            raise InputError(
+                "nothing says how many pieces are wanted",
+                mend="add --count, as in --count 12,4",
+                where=Where(element="--keep-whole"),
+            )
+        if out is not None:
+            check_writable(out)
+        with ProgressLine(seconds=seconds, quiet=as_json) as progress:
+            if keep_whole:
+                assert counts is not None
+                placed, bound, reason = run_apart(
+                    lambda: _keep_whole(
+                        outline, read, counts, allowed, web_mm, edge_mm, seconds, seed, workers, interrupt
+                    )
+                )
+            else:
+                placed, bound, reason = run_apart(
+                    lambda: _most(
+                        outline,
+                        read,
+                        counts,
+                        ratios,
+                        allowed,
+                        web_mm,
+                        edge_mm,
+                        seconds,
+                        seed,
+                        workers,
+                        interrupt,
+                        progress,
+                    )
+                )
+        tally = [sum(1 for index, _ in placed if index == number) for number in range(len(read))]
+        if out is not None:
+            from nestcut.sheets import fill_sheet
+
+            title = f"{scrap_name}: " + ", ".join(f"{n} × {d.name}" for n, d in zip(tally, read, strict=True))
+            text = _json_text(_layout_json(scrap_name, read, placed, tally, bound, reason))
+
+            def write(folder: Path) -> None:
+                (folder / "fill.json").write_text(text, encoding="utf-8")
+                svg = fill_sheet(outline, [(read[i], pose) for i, pose in placed], title=title)
+                (folder / "fill.svg").write_text(svg, encoding="utf-8")
+
+            replace_folder(out, write)
+    if as_json:
+        print_json(_layout_json(scrap_name, read, placed, tally, bound, reason))
+    else:
+        for line in _summary(outline, read, placed, tally, bound, reason, keep_whole=keep_whole):
+            typer.echo(line)
+        if out is not None:
+            typer.echo(f"Drawn true to size in {out / 'fill.svg'}")
+    if interrupt.asked.is_set():
+        raise typer.Exit(STOPPED)
+
+
+Layout = list[tuple[int, "Pose"]]
+
+
+def _most(
+    outline: Polygon,
+    dies: list[Die],
+    counts: list[int] | None,
+    ratios: list[int] | None,
+    turns: Any,
+    web_mm: float,
+    edge_mm: float,
+    seconds: float,
+    seed: int,
+    workers: int,
+    stop: Interrupt,
+    progress: ProgressLine,
+) -> tuple[Layout, float, str]:
+    from nestcut.placement import Part, fill_region
+
+    parts = [Part(d.name, d.cut, turns=turns, most=counts[i] if counts else None) for i, d in enumerate(dies)]
+    filling = fill_region(
+        outline,
+        parts,
+        web_mm=web_mm,
+        edge_mm=edge_mm,
+        seconds=seconds,
+        seed=seed,
+        workers=workers,
+        proportions=ratios,
+        on_layout=lambda p: progress(p.seconds, None, None, f"{len(p.placed)} cuts"),
+        stop=stop,
+    )
+    return [(p.part, p.pose) for p in filling.placed], filling.bound, filling.reason
+
+
+def _keep_whole(
+    outline: Polygon,
+    dies: list[Die],
+    counts: list[int],
+    turns: Any,
+    web_mm: float,
+    edge_mm: float,
+    seconds: float,
+    seed: int,
+    workers: int,
+    stop: Interrupt,
+) -> tuple[Layout, float, str]:
+    """Both ways to cut a strip off a rectangular sheet; the one that leaves the larger rectangle."""
+    from shapely.geometry import box
+
+    from nestcut.batch.model import Pose
+    from nestcut.placement import Part, least_length
+
+    x0, y0, x1, y1 = outline.bounds
+    if not box(x0, y0, x1, y1).equals(outline):
+        raise InputError(
+            "only a rectangular sheet can be kept whole",
+            mend="give the sheet as a size, or leave --keep-whole out",
+            where=Where(element="SCRAP"),
+        )
+    width, length = x1 - x0, y1 - y0
+    best: tuple[float, Layout, float, str] | None = None
+    for across, along, turned in ((length, width, False), (width, length, True)):
+        own_turns = turns if turns == "any" or not turned else tuple((t + 90.0) % 360.0 for t in turns)
+        parts = [Part(d.name, d.cut, turns=own_turns, least=n) for d, n in zip(dies, counts, strict=True)]
+        try:
+            strip = least_length(
+                parts,
+                across,
+                gap_mm=web_mm,
+                edge_mm=edge_mm,
+                seconds=seconds / 2,
+                seed=seed,
+                workers=workers,
+                stop=stop,
+            )
+        except InputError:
+            continue  # a die that does not fit across this side may fit across the other
+        if strip.length_mm > along + 1e-9:
+            continue
+        kept = (along - strip.length_mm) * across
+        layout: Layout = []
+        for p in strip.placed:
+            x, y, deg = p.pose.x_mm, p.pose.y_mm, p.pose.deg
+            # The strip runs along x. For the sheet's other side it is mirrored into place by a turn of −90°
+            # and a shift: (x, y) → (y, along − x), which keeps it at the far end.
+            layout.append((p.part, Pose(y, along - x, deg - 90.0) if turned else Pose(x, y, deg)))
+        side = "upper" if turned else "right"
+        remnant = (across, along - strip.length_mm)
+        reason = (
+            f"a rectangle of {max(remnant):.1f} × {min(remnant):.1f} mm stays whole on the {side} side; "
+            f"no layout can keep a longer one than {along - strip.bound_mm:.1f} mm there"
+        )
+        if best is None or kept > best[0]:
+            best = (kept, layout, float(sum(counts)), reason)
+    if best is None:
+        raise InputError(
+            "these pieces do not fit on the sheet, as far as the search could see",
+            mend="ask for fewer pieces, give more time with --seconds, or take a larger sheet",
+            where=Where(element="--count"),
+        )
+    return best[1], best[2], best[3]
+
+
+def _summary(
+    outline: Polygon,
+    dies: list[Die],
+    placed: Layout,
+    tally: list[int],
+    bound: float,
+    reason: str,
+    *,
+    keep_whole: bool,
+) -> list[str]:
+    pieces = sum(n * d.pieces for n, d in zip(tally, dies, strict=True))
+    lines = [f"{pieces} pieces: " + ", ".join(f"{n} × {d.name}" for n, d in zip(tally, dies, strict=True))]
+    cut_mm2 = sum(n * d.cut.area for n, d in zip(tally, dies, strict=True))
+    lines.append(f"{100 * cut_mm2 / outline.area:.0f} % of the scrap's area becomes pieces.")
+    if keep_whole:
+        lines.append(f"Of the sheet, {reason}.")
+    elif len(placed) >= math.floor(bound + 1e-9):
+        lines.append(f"No layout can hold more: {reason}.")
+    else:
+        lines.append(f"No layout can hold more than {math.floor(bound + 1e-9)} cuts: {reason}.")
+    passes = max((math.ceil(n / d.copies) for n, d in zip(tally, dies, strict=True)), default=0)
+    lines.append(f"With one copy of each die that is at least {passes} passes.")
+    return lines
+
+
+def _layout_json(
+    scrap: str, dies: list[Die], placed: Layout, tally: list[int], bound: float, reason: str
+) -> dict[str, Any]:
+    return {
+        "scrap": scrap,
+        "cuts": [{"die": dies[i].name, "pose": [pose.x_mm, pose.y_mm, pose.deg]} for i, pose in placed],
+        "count": {d.name: n for d, n in zip(dies, tally, strict=True)},
+        "bound": bound,
+        "reason": reason,
+    }
+
+
+def _json_text(value: dict[str, Any]) -> str:
+    import json
+
+    return json.dumps(value, indent=1, ensure_ascii=False) + "\n"
+
+
+def _turns(text: str) -> Any:
+    if text.strip().lower() == "any":
+        return "any"
+    try:
+        turns = tuple(float(word) for word in text.replace(";", ",").split(","))
+    except ValueError:
+        turns = ()
+    if not turns or not all(math.isfinite(t) and abs(t) <= 360 for t in turns):
+        raise InputError(
+            f"{text!r} is not a list of turns",
+            mend='write "any", or degrees such as 0,90,180,270',
+            where=Where(element="--turns"),
+        )
+    return turns
+
+
+def _whole_numbers(text: str | None, option: str, wanted: int) -> list[int] | None:
+    if text is None:
+        return None
+    words = [word.strip() for word in text.replace(":", ",").replace(";", ",").split(",")]
+    if len(words) != wanted or not all(word.isdigit() and 0 < int(word) <= 100_000 for word in words):
+        raise InputError(
+            f"{text!r} does not give a whole number of 1 or more for each of the {wanted} dies",
+            mend=f"write one number for each --die, in their order, as in {option} "
+            + ",".join(["3", "1", "1", "1"][:wanted]),
+            where=Where(element=option),
+        )
+    return [int(word) for word in words]
+
+
+def _scrap(text: str) -> tuple[Polygon, str]:
+    from shapely.geometry import box
+
+    from nestcut.outlines import read_scrap
+    from nestcut.units import parse_length
+
+    for name, (width, length) in SHEETS_MM.items():
+        if text.strip().lower() == name.lower():
+            return box(0.0, 0.0, width, length), name
+    if not text.lower().endswith(".svg"):
+        sides = re.split(r"\s*[x×*]\s*", text.strip(), flags=re.IGNORECASE)
+        if len(sides) == 2 and all(sides):
+            unit = re.search(r"[a-z\"″]+\s*$", sides[1], flags=re.IGNORECASE)
+            # "105 x 140 mm": the unit behind the second side holds for both.
+            first = sides[0] + (unit.group() if unit and re.fullmatch(r"[\d\s./,½¼¾-]+", sides[0]) else "")
+            width, length = (parse_length(side, key="SCRAP") for side in (first, sides[1]))
+            if width > 0 and length > 0:
+                return box(0.0, 0.0, width, length), text.strip()
+        if not Path(text).exists():
+            raise InputError(
+                f"{text!r} is neither an SVG file nor a size",
+                mend='name an SVG outline, a size such as "105 x 140 mm", or one of ' + ", ".join(SHEETS_MM),
+                where=Where(element="SCRAP"),
+            )
+    return read_scrap(Path(text)).outline, Path(text).stem
+
+
+def _die(name: str) -> Die:
+    from nestcut.batch import Die
+    from nestcut.data import shapes_folder
+    from nestcut.outlines import read_die
+
+    path = Path(name)
+    if not name.lower().endswith(".svg") and not path.exists():
+        own = {p.stem: p for p in shapes_folder().glob("*.svg")}
+        if name not in own:
+            import difflib
+
+            near = difflib.get_close_matches(name, own, n=1)
+            raise InputError(
+                f"there is no shape {name!r}",
+                mend=(f"did you mean {near[0]}? " if near else "")
+                + "name an SVG file, or a shape that `nestcut dies` lists",
+                where=Where(element="--die"),
+            )
+        path = own[name]
+    outline = read_die(path, rim_mm=1.6)
+    return Die(path.stem, outline.cut, outline.rim, marks=outline.marks)

@@ -1,0 +1,147 @@
+"""``nestcut plan``: the main job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from nestcut.cli.console import (
+    INCOMPLETE,
+    STOPPED,
+    Interrupt,
+    ProgressLine,
+    plain_errors,
+    print_json,
+    run_apart,
+)
+
+if TYPE_CHECKING:
+    from nestcut.plan import Plan
+
+__all__ = ["plan", "plan_into", "summary_lines"]
+
+
+def plan(
+    batch: Annotated[
+        Path, typer.Argument(help="The batch file (TOML): machine, papers, scraps, dies, cards, class.")
+    ],
+    out: Annotated[Path | None, typer.Option("--out", help="Folder for plan.json and the sheets.")] = None,
+    seconds: Annotated[float, typer.Option("--seconds", min=1, max=86400, help="Time limit.")] = 30.0,
+    seed: Annotated[int, typer.Option("--seed", help="Same seed, same plan.")] = 0,
+    workers: Annotated[int, typer.Option("--workers", min=1, max=64, help="Processes that search.")] = 1,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON.")] = False,
+) -> None:
+    """Plan a batch: lay-ups, passes and papers, written as plan.json, true-size SVGs and a run sheet."""
+    folder = out if out is not None else Path(f"{batch.stem or 'batch'}-plan")
+    plan_into(batch, folder, seconds=seconds, seed=seed, workers=workers, as_json=as_json)
+
+
+def plan_into(batch: Path, folder: Path, *, seconds: float, seed: int, workers: int, as_json: bool) -> None:
+    """Read, plan, write and tell; ends the command with the exit code that fits."""
+    with plain_errors(), Interrupt() as interrupt:
+        from nestcut.batch import read_batch
+        from nestcut.folder import check_writable, write_plan_folder
+        from nestcut.passes import plan_batch
+
+        asked = read_batch(batch)
+        check_writable(folder)
+        with ProgressLine(seconds=seconds, quiet=as_json) as progress:
+            result = run_apart(
+                lambda: plan_batch(
+                    asked, seconds=seconds, seed=seed, workers=workers, on_progress=progress, stop=interrupt
+                )
+            )
+        write_plan_folder(result, folder)
+    if as_json:
+        print_json(summary_json(result, folder))
+    else:
+        for line in summary_lines(result, folder):
+            typer.echo(line)
+    if interrupt.asked.is_set():
+        raise typer.Exit(STOPPED)
+    if not result.complete:
+        raise typer.Exit(INCOMPLETE)
+
+
+def summary_json(result: Plan, folder: Path) -> dict[str, Any]:
+    """The numbers that a person reads first."""
+    total = result.totals
+    return {
+        "title": result.title,
+        "complete": result.complete,
+        "passes": total.passes,
+        "bound": result.bound.passes,
+        "reason": result.bound.reason,
+        "cranks": total.cranks,
+        "changes": total.changes,
+        "trims": total.trims,
+        "pieces": total.pieces,
+        "minutes": total.minutes,
+        "wanted": sum(line.count for line in result.demand),
+        "met": sum(line.met for line in result.demand),
+        "short": [
+            {
+                "paper": s.paper,
+                "dies": list(s.dies),
+                "pieces": s.pieces,
+                "area_mm2": s.area_mm2,
+                "sheets": dict(s.sheets),
+                "proved": s.proved,
+                "reason": s.reason,
+            }
+            for s in result.short
+        ],
+        "folder": str(folder),
+    }
+
+
+def summary_lines(result: Plan, folder: Path) -> list[str]:
+    """The plan in plain words, for the terminal."""
+    total, bound = result.totals, result.bound
+    lines = [result.title] if result.title else []
+    best = (
+        "the fewest possible"
+        if total.passes == bound.passes
+        else f"no plan can need fewer than {bound.passes}"
+    )
+    lines.append(f"{total.passes} passes, {best}: {bound.reason}")
+    lines.append(
+        f"{total.cranks} cranks, {_count(total.changes, 'lay-up')} to set up, {_count(total.trims, 'trim')}, "
+        f"{_count(total.pieces, 'piece')}, about {_duration(total.minutes)}"
+    )
+    used = {p.scrap for a_pass in result.passes for p in a_pass.papers} | {t.scrap for t in result.trims}
+    stock = {s.id: s.paper for s in result.scraps}
+    pulled: dict[str, int] = {}
+    for scrap, paper in stock.items():
+        if scrap in used:
+            pulled[paper] = pulled.get(paper, 0) + 1
+    if pulled:
+        lines.append(
+            "Scraps to pull out: " + ", ".join(f"{n} {paper}" for paper, n in sorted(pulled.items()))
+        )
+    for s in result.short:
+        what = f"paper {s.paper}" if s.paper else "die " + ", ".join(s.dies)
+        sheets = " or ".join(f"{_count(n, f'{size} sheet')}" for size, n in sorted(s.sheets.items()) if n)
+        lines.append(
+            f"Short: {what}: {_count(s.pieces, 'piece')}, {s.area_mm2:.0f} mm²"
+            + (f"; buy {sheets}" if sheets else "")
+            + (" (proved)" if s.proved else " (as far as the time allowed to see)")
+            + f": {s.reason}"
+        )
+    if not result.complete:
+        wanted, met = sum(d.count for d in result.demand), sum(d.met for d in result.demand)
+        lines.append(f"Not all of the demand is met: {met} of {wanted} pieces.")
+    lines.extend(f"Note: {note}" for note in result.notes)
+    lines.append(f"Open {folder / 'run-sheet.html'} in a browser and print it.")
+    return lines
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" + ("" if number == 1 else "s")
+
+
+def _duration(minutes: float) -> str:
+    whole = round(minutes)
+    return f"{whole} min" if whole < 90 else f"{whole // 60} h {whole % 60:02d} min"

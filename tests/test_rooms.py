@@ -1,0 +1,113 @@
+"""The house rules that can be checked by walking the imports."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parent.parent / "nestcut"
+
+# Top to bottom: a room may import the rooms before it, never those after it (DEVELOPERS.md, 'Rooms and doors').
+ORDER = [
+    "errors",
+    "_callable",
+    "data",
+    "units",
+    "outlines",
+    "batch",
+    "plan",
+    "check",
+    "placement",
+    "passes",
+    "sheets",
+    "folder",
+    "cli",
+    "__main__",
+]
+
+# Libraries that only some rooms may meet.
+KEPT_TO = {
+    "ortools": {"placement", "passes"},
+    "numba": {"placement", "passes"},
+    "svgpathtools": {"outlines"},
+    "defusedxml": {"outlines"},
+    "svgwrite": {"sheets"},
+    "jinja2": {"sheets"},
+    "typer": {"cli"},
+    "rich": {"cli"},
+    "pydantic": {"batch", "plan"},
+}
+
+
+def modules() -> list[Path]:
+    return sorted(p for p in PACKAGE.rglob("*.py") if "_data" not in p.parts)
+
+
+def room_of(path: Path) -> str:
+    first = path.relative_to(PACKAGE).parts[0]
+    return first.removesuffix(".py")
+
+
+def imported(path: Path) -> list[str]:
+    """Every module that the file imports, wherever in the file."""
+    names = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names.extend(alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            package = path.relative_to(PACKAGE.parent).with_suffix("").parts
+            base = list(package[: len(package) - node.level]) if node.level else []
+            names.append(".".join([*base, *([node.module] if node.module else [])]))
+    return names
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_go_one_way(path: Path) -> None:
+    """A room imports only rooms above it in the list."""
+    room = room_of(path)
+    if room == "__init__":
+        return  # the front door names all rooms, and imports them on first use only
+    assert room in ORDER, f"{room} has no place in the order of rooms"
+    for name in imported(path):
+        parts = name.split(".")
+        if parts[0] != "nestcut" or len(parts) < 2:
+            continue
+        assert ORDER.index(parts[1]) <= ORDER.index(room), f"{room} imports {name}"
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_libraries_stay_in_their_rooms(path: Path) -> None:
+    """OR-Tools, numba, svgpathtools, svgwrite, typer … are met only behind one door each."""
+    room = room_of(path)
+    for name in imported(path):
+        library = name.split(".")[0]
+        if library in KEPT_TO:
+            assert room in KEPT_TO[library], f"{room} imports {library}"
+
+
+def test_checker_shares_no_code_with_the_optimiser() -> None:
+    """check imports neither placement nor passes, so a mistake there can't hide itself."""
+    for path in (PACKAGE / "check").rglob("*.py"):
+        for name in imported(path):
+            assert not name.startswith(("nestcut.placement", "nestcut.passes", "ortools", "numba"))
+
+
+def test_every_public_name_of_the_front_door_exists() -> None:
+    """import nestcut gives all that __all__ promises."""
+    import nestcut
+
+    for name in nestcut.__all__:
+        assert getattr(nestcut, name) is not None
+
+
+def test_rooms_can_be_called_by_name() -> None:
+    """nestcut.plan and nestcut.check are rooms and functions, whatever was imported before."""
+    import nestcut
+    import nestcut.check
+    import nestcut.plan.model
+
+    assert callable(nestcut.plan)
+    assert callable(nestcut.check)
+    assert nestcut.plan.model.Plan is nestcut.Plan

@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import ctypes
 import errno
+import glob
 import json
 import os
 import shutil
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -65,7 +67,8 @@ def check_writable(folder: str | os.PathLike[str]) -> None:
     _refuse_foreign(path)
     with _disk_errors(path):
         _make_parents(path.parent)
-        probe = tempfile.mkdtemp(prefix=f".{path.name}-", dir=path.parent)
+        _sweep(path)
+        probe = tempfile.mkdtemp(prefix=_temporary_prefix(path), dir=path.parent)
         os.rmdir(probe)
 
 
@@ -81,7 +84,7 @@ def replace_folder(folder: Path, fill: Callable[[Path], None]) -> list[Path]:
     _refuse_foreign(path)
     with _disk_errors(path):
         _make_parents(path.parent)
-        fresh = Path(tempfile.mkdtemp(prefix=f".{path.name}-", dir=path.parent))
+        fresh = Path(tempfile.mkdtemp(prefix=_temporary_prefix(path), dir=path.parent))
         try:
             os.chmod(fresh, 0o755)
             fill(fresh)
@@ -105,6 +108,31 @@ def _resolved(folder: str | os.PathLike[str]) -> Path:
 
 def _make_parents(parent: Path) -> None:
     parent.mkdir(parents=True, exist_ok=True)
+
+
+def _temporary_prefix(path: Path) -> str:
+    return f".{path.name}-nestcut-{os.getpid()}-"
+
+
+def _sweep(path: Path) -> None:
+    """Remove what killed runs left beside the folder: their process is gone, and for an hour at least."""
+    for left in path.parent.glob(glob.escape(f".{path.name}-nestcut-") + "*"):
+        pid = left.name.removeprefix(f".{path.name}-nestcut-").partition("-")[0]
+        try:
+            if time.time() - left.stat().st_mtime > 3600 and not _alive(int(pid)):
+                shutil.rmtree(left, ignore_errors=True)
+        except (OSError, ValueError):
+            continue
+
+
+def _alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
 
 
 def _our_files(path: Path) -> list[str] | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from enum import Enum
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -13,7 +13,7 @@ from nestcut.cli.plan import plan_into
 __all__ = ["demo"]
 
 
-class Example(str, Enum):
+class Example(StrEnum):
     """The examples that come with nestcut."""
 
     evening = "evening"

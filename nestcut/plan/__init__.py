@@ -1,1 +1,50 @@
-"""The plan as a value, and its JSON."""
+"""The plan as a value, and its JSON.
+
+plan = read_plan("out/plan.json")      # PlanError with file, key and mend
+write_plan(plan, "copy.json")          # whole or not at all
+jsonschema.validate(plan_to_json(plan), plan_schema())
+"""
+
+from nestcut.plan.decode import plan_from_json, shape_from_json
+from nestcut.plan.encode import plan_to_json, shape_to_json
+from nestcut.plan.files import plan_schema, read_plan, write_plan
+from nestcut.plan.model import (
+    Bound,
+    Cut,
+    DemandMet,
+    KitPacking,
+    Layup,
+    PaperOnPlate,
+    Pass,
+    Plan,
+    Remnant,
+    Share,
+    Shortage,
+    Slot,
+    Totals,
+    Trim,
+)
+
+__all__ = [
+    "Bound",
+    "Cut",
+    "DemandMet",
+    "KitPacking",
+    "Layup",
+    "PaperOnPlate",
+    "Pass",
+    "Plan",
+    "Remnant",
+    "Share",
+    "Shortage",
+    "Slot",
+    "Totals",
+    "Trim",
+    "plan_from_json",
+    "plan_schema",
+    "plan_to_json",
+    "read_plan",
+    "shape_from_json",
+    "shape_to_json",
+    "write_plan",
+]

@@ -1,6 +1,6 @@
 """A plan as a value: what lies where in which pass, what it yields and how good it is.
 
-Field for field this is contract B (``plan.json``, version 1); see :mod:`nestcut.plan.json`
+Field for field this is contract B (``plan.json``, version 1); see :mod:`nestcut.plan`
 for reading and writing it. Millimetres and degrees; good-side view.
 """
 

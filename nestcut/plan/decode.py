@@ -1,0 +1,403 @@
+"""A plan from plain JSON values that nobody vouches for.
+
+What is checked here is the *form*: types, ranges, ids used once, valid geometry. Whether the plan
+obeys the rules (and whether what it refers to exists) is :mod:`nestcut.check`'s to say. Keys that
+are not known are ignored: the contract may gain keys.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, TypeVar
+
+import numpy as np
+from shapely import GEOSException
+from shapely.geometry import LineString, MultiPolygon, Polygon
+from shapely.validation import explain_validity
+
+from nestcut.batch.model import Card, CardLine, Die, Evening, Hand, Machine, Paper, Pose, Scrap, Shape, Turns
+from nestcut.errors import PlanError, Where
+from nestcut.plan.encode import FORMAT, VERSION
+from nestcut.plan.model import (
+    Bound,
+    Cut,
+    DemandMet,
+    KitPacking,
+    Layup,
+    PaperOnPlate,
+    Pass,
+    Plan,
+    Remnant,
+    Share,
+    Shortage,
+    Slot,
+    Totals,
+    Trim,
+)
+from nestcut.plan.node import LIMIT_MM, MOST_COUNT, Node
+
+__all__ = ["plan_from_json", "shape_from_json"]
+
+MOST_POINTS = 200_000
+"""Points in one shape: far above any die or scrap, low enough to be checked in a moment."""
+
+T = TypeVar("T")
+
+
+def plan_from_json(data: Any) -> Plan:
+    """A plan from the values that ``json.load`` gives.
+
+    Raises: PlanError with the path of the key (``passes[3].cuts[0].slot``) and the mend.
+    """
+    root = Node(data)
+    root.mapping()
+    _format(root)
+    machine = _machine(root.key("machine"))
+    scraps = _each(root.key("scraps"), _scrap)
+    trims = _each(root.key("trims"), _trim)
+    plan = Plan(
+        title=root.key("title").text(most=500, may_be_empty=True),
+        complete=root.key("complete").flag(),
+        machine=machine,
+        hand=_hand(root.key("hand")),
+        papers=_each(root.key("papers"), _paper),
+        dies=_each(root.key("dies"), _die),
+        scraps=scraps,
+        trims=trims,
+        demand=_each(root.key("demand"), _demand),
+        layups=_each(root.key("layups"), _layup),
+        passes=_each(root.key("passes"), _pass),
+        bound=_bound(root.key("bound")),
+        totals=_totals(root.key("totals")),
+        remnants=_each(root.key("remnants"), _remnant),
+        short=_each_if(root, "short", _shortage),
+        kits=_if(root, "kits", lambda node: node.whole(0, MOST_COUNT), 1),
+        cards=_each_if(root, "cards", _card),
+        packing=_each_if(root, "packing", _packing),
+        evening=_if(root, "evening", _evening, Evening()),
+        proof=_if(root, "proof", lambda node: node.plain_mapping(), {}),
+        extras=_if(root, "extras", lambda node: node.plain_mapping(), {}),
+        notes=_if(root, "notes", lambda node: tuple(one.prose() for one in node.items()), ()),
+    )
+    _once((paper.name for paper in plan.papers), "papers", "name")
+    _once((die.name for die in plan.dies), "dies", "name")
+    _once((layup.id for layup in plan.layups), "layups", "id")
+    _once((scrap.id for scrap in plan.scraps), "scraps", "id")
+    _once(_ids(plan), "trims", "id")
+    return plan
+
+
+def shape_from_json(data: Any, *, key: str = "") -> Shape:
+    """A polygon or several from a GeoJSON geometry object (RFC 7946 section 3.1), mm.
+
+    Raises: PlanError for anything that is not a valid Polygon or MultiPolygon with an area.
+    """
+    return _shape(Node(data, key=key))
+
+
+def _format(root: Node) -> None:
+    kind = root.key("format")
+    if kind.value != FORMAT:
+        kind.refuse(f"this is not a plan of nestcut: {kind.shown()}", f'a plan says "format": "{FORMAT}"')
+    version = root.key("version")
+    if version.whole(0, 10**9) != VERSION:
+        version.refuse(
+            f"this plan has version {version.shown()}, and version {VERSION} is known here",
+            "read it with the nestcut that wrote it, or make the plan again",
+        )
+
+
+def _ids(plan: Plan) -> Iterable[str]:
+    yield from (scrap.id for scrap in plan.scraps)
+    for trim in plan.trims:
+        yield from (part for part, _ in trim.into)
+
+
+def _once(names: Iterable[str], key: str, field: str) -> None:
+    seen: set[str] = set()
+    for name in names:
+        if name in seen:
+            raise PlanError(
+                f"'{name}' is there twice", mend=f"every {field} may be used once", where=Where(element=key)
+            )
+        seen.add(name)
+
+
+def _each(node: Node, read: Callable[[Node], T]) -> tuple[T, ...]:
+    return tuple(read(item) for item in node.items())
+
+
+def _each_if(root: Node, key: str, read: Callable[[Node], T]) -> tuple[T, ...]:
+    return _if(root, key, lambda node: _each(node, read), ())
+
+
+def _if(parent: Node, key: str, read: Callable[[Node], Any], default: Any) -> Any:
+    node = parent.key_if(key)
+    return default if node is None else read(node)
+
+
+def _machine(node: Node) -> Machine:
+    plate = node.key("plate").items()
+    if len(plate) != 2:
+        node.key("plate").refuse("a plate has two sides", "write [width across the rollers, length], in mm")
+    machine = Machine(
+        plate_mm=(plate[0].number(1e-3, LIMIT_MM), plate[1].number(1e-3, LIMIT_MM)),
+        clear_mm=node.key("clear").number(0, LIMIT_MM),
+        dies=node.key("dies").choice("over", "under"),
+        overhang_mm=node.key("overhang").number(0, LIMIT_MM),
+        seconds_per_pass=node.key("seconds_per_pass").number(0, 1e6),
+        seconds_per_die=node.key("seconds_per_die").number(0, 1e6),
+        seconds_per_trim=node.key("seconds_per_trim").number(0, 1e6),
+        load_limit_mm=_if(node, "load_limit", lambda one: one.number(0, LIMIT_MM), None),
+    )
+    if 2 * machine.clear_mm >= min(machine.plate_mm):
+        node.key("clear").refuse(
+            "nothing is left of the plate", "clear must be less than half the shorter side"
+        )
+    return machine
+
+
+def _hand(node: Node) -> Hand:
+    return Hand(
+        web_mm=node.key("web").number(0, LIMIT_MM),
+        edge_mm=node.key("edge").number(0, LIMIT_MM),
+        gap_mm=node.key("gap").number(0, LIMIT_MM),
+        papers=node.key("papers").choice("square", "any"),
+        trims=_if(node, "trims", lambda one: one.choice("none", "straight", "scissors"), "scissors"),
+    )
+
+
+def _paper(node: Node) -> Paper:
+    return Paper(
+        name=node.key("name").text(),
+        swatch=_if(node, "swatch", lambda one: one.swatch(), None),
+        direction=node.key("direction").choice("none", "stripe", "up"),
+        both_sides=node.key("both_sides").flag(),
+    )
+
+
+def _turns(node: Node) -> Turns:
+    if isinstance(node.value, str):
+        return node.choice("any")
+    turns = tuple(one.number(-1e6, 1e6) for one in node.items(most=3600))
+    if not turns:
+        node.refuse("no turn is allowed at all", 'write "any" or a list of degrees')
+    return turns
+
+
+def _die(node: Node) -> Die:
+    return Die(
+        name=node.key("name").text(),
+        copies=node.key("copies").whole(1, MOST_COUNT),
+        turns=_turns(node.key("turns")),
+        trips=node.key("trips").whole(1, 100),
+        cut=_shape(node.key("cut")),
+        rim=_shape(node.key("rim")),
+        marks=_if(node, "marks", _marks, ()),
+    )
+
+
+def _scrap(node: Node) -> Scrap:
+    return Scrap(node.key("id").text(), node.key("paper").text(), _polygon(node.key("outline")))
+
+
+def _trim(node: Node) -> Trim:
+    into = tuple((part.key("id").text(), _polygon(part.key("outline"))) for part in node.key("into").items())
+    return Trim(node.key("scrap").text(), into)
+
+
+def _names(node: Node) -> tuple[str, ...]:
+    return tuple(one.text() for one in node.items(most=10_000))
+
+
+def _share(node: Node) -> Share:
+    return Share(node.key("die").text(), node.key("paper").text(), node.key("count").whole(0, MOST_COUNT))
+
+
+def _demand(node: Node) -> DemandMet:
+    return DemandMet(
+        card=node.key("card").text(),
+        dies=_names(node.key("dies")),
+        papers=_names(node.key("papers")),
+        count=node.key("count").whole(0, MOST_COUNT),
+        spares=node.key("spares").whole(0, MOST_COUNT),
+        met=node.key("met").whole(0, MOST_COUNT),
+        by=_each(node.key("by"), _share),
+    )
+
+
+def _pose(node: Node) -> Pose:
+    parts = node.items()
+    if len(parts) != 3:
+        node.refuse(f"a pose has 3 numbers, not {len(parts)}", "write [x, y, degrees]")
+    return Pose(
+        parts[0].number(-LIMIT_MM, LIMIT_MM), parts[1].number(-LIMIT_MM, LIMIT_MM), parts[2].number(-1e6, 1e6)
+    )
+
+
+def _layup(node: Node) -> Layup:
+    slots = tuple(Slot(one.key("die").text(), _pose(one.key("pose"))) for one in node.key("slots").items())
+    return Layup(node.key("id").text(), slots)
+
+
+def _pass(node: Node) -> Pass:
+    papers = tuple(
+        PaperOnPlate(
+            one.key("scrap").text(),
+            _pose(one.key("pose")),
+            _if(one, "flipped", lambda flag: flag.flag(), False),
+        )
+        for one in node.key("papers").items()
+    )
+    cuts = tuple(
+        Cut(one.key("slot").whole(0, MOST_COUNT), one.key("scrap").text()) for one in node.key("cuts").items()
+    )
+    return Pass(node.key("number").whole(0, MOST_COUNT), node.key("layup").text(), papers, cuts)
+
+
+def _bound(node: Node) -> Bound:
+    return Bound(node.key("passes").whole(0, MOST_COUNT), node.key("reason").prose())
+
+
+def _totals(node: Node) -> Totals:
+    return Totals(
+        passes=node.key("passes").whole(0, MOST_COUNT),
+        cranks=node.key("cranks").whole(0, MOST_COUNT),
+        changes=node.key("changes").whole(0, MOST_COUNT),
+        trims=node.key("trims").whole(0, MOST_COUNT),
+        pieces=node.key("pieces").whole(0, MOST_COUNT),
+        minutes=node.key("minutes").number(0, 1e12),
+    )
+
+
+def _remnant(node: Node) -> Remnant:
+    return Remnant(node.key("scrap").text(), _shape(node.key("outline"), may_be_empty=True))
+
+
+def _shortage(node: Node) -> Shortage:
+    return Shortage(
+        paper=_if(node, "paper", lambda one: one.text(), None),
+        dies=_names(node.key("dies")),
+        pieces=node.key("pieces").whole(0, MOST_COUNT),
+        area_mm2=node.key("area_mm2").number(0, 1e15),
+        sheets={name: one.whole(0, MOST_COUNT) for name, one in node.key("sheets").entries()},
+        proved=node.key("proved").flag(),
+        reason=node.key("reason").prose(),
+    )
+
+
+def _card(node: Node) -> Card:
+    lines = tuple(
+        CardLine(_names(one.key("dies")), _names(one.key("papers")), one.key("count").whole(0, MOST_COUNT))
+        for one in node.key("lines").items()
+    )
+    return Card(node.key("name").text(), node.key("count").whole(0, MOST_COUNT), lines)
+
+
+def _packing(node: Node) -> KitPacking:
+    return KitPacking(
+        first=node.key("first").whole(0, MOST_COUNT),
+        last=node.key("last").whole(0, MOST_COUNT),
+        card=node.key("card").text(),
+        copy=node.key("copy").whole(1, MOST_COUNT),
+        pieces=_each(node.key("pieces"), _share),
+    )
+
+
+def _evening(node: Node) -> Evening:
+    return Evening(
+        start=_if(node, "start", lambda one: one.clock(), None),
+        break_every=_if(node, "break_every", lambda one: one.whole(0, MOST_COUNT), 0),
+        break_minutes=_if(node, "break_minutes", lambda one: one.number(0, 1e6), 5.0),
+    )
+
+
+def _positions(node: Node, least: int) -> np.ndarray:
+    """An (n, 2) array from a list of positions, in mm."""
+    points = node.value
+    if not isinstance(points, list) or len(points) < least:
+        node.refuse("too few points", f"a list of at least {least} positions [x, y] belongs here")
+    if len(points) > MOST_POINTS:
+        node.refuse(f"{len(points)} points are too many", f"use at most {MOST_POINTS} points in a shape")
+    for number, point in enumerate(points):
+        if not (isinstance(point, list) and len(point) == 2):
+            node.item(number).refuse("this is not a position", "write [x, y], in mm")
+        for axis in (0, 1):
+            value = point[axis]
+            # Plain arithmetic instead of Node.number(): this is the inner loop of large plans.
+            if type(value) not in (int, float) or not -LIMIT_MM <= value <= LIMIT_MM:
+                node.item(number).item(axis).number(-LIMIT_MM, LIMIT_MM)
+    return np.array(points, dtype=np.float64)
+
+
+def _one_polygon(node: Node) -> Polygon:
+    """A polygon from its list of rings; the validity is checked by the caller."""
+    rings = []
+    for ring_node in node.items(most=MOST_POINTS):
+        ring = _positions(ring_node, 4)
+        if not np.array_equal(ring[0], ring[-1]):
+            ring_node.refuse(
+                "the ring is not closed", "repeat the first position at the end (RFC 7946, 3.1.6)"
+            )
+        rings.append(ring)
+    if not rings:
+        node.refuse("the polygon has no ring", "give at least the outer ring")
+    return Polygon(rings[0], rings[1:])
+
+
+def _shape(node: Node, *, may_be_empty: bool = False) -> Shape:
+    node.mapping()
+    kind = node.key("type").choice("Polygon", "MultiPolygon")
+    coordinates = node.key("coordinates")
+    parts = coordinates.items(most=MOST_POINTS)
+    if not parts:
+        if may_be_empty:
+            return Polygon() if kind == "Polygon" else MultiPolygon()
+        coordinates.refuse("the shape is empty", "give the rings of a polygon")
+    shape: Shape
+    try:
+        if kind == "Polygon":
+            shape = _one_polygon(coordinates)
+        else:
+            shape = MultiPolygon([_one_polygon(part) for part in parts])
+        valid = shape.is_valid
+    except GEOSException as err:
+        coordinates.refuse(f"the shape cannot be built ({err})", "draw the outline anew")
+    if not valid:
+        node.refuse(
+            f"the shape is not a clean outline: {_what_is_wrong(shape)}",
+            "lines must not cross or touch themselves, holes lie inside, parts do not overlap",
+        )
+    if not shape.area > 0:
+        node.refuse("the shape has no area", "give an outline that encloses something")
+    return shape
+
+
+def _what_is_wrong(shape: Shape) -> str:
+    words = {
+        "Self-intersection": "it crosses itself",
+        "Ring Self-intersection": "it touches itself",
+        "Hole lies outside shell": "a hole lies outside",
+        "Holes are nested": "a hole lies in a hole",
+        "Interior is disconnected": "its holes cut it apart",
+        "Nested shells": "a part lies inside another",
+        "Too few points in geometry component": "too few different points",
+        "Duplicate Rings": "a ring is there twice",
+    }
+    kind, _, place = explain_validity(shape).partition("[")
+    place = f" near {place.rstrip(']').replace(' ', ', ')} mm" if place else ""
+    return words.get(kind, kind) + place
+
+
+def _polygon(node: Node) -> Polygon:
+    shape = _shape(node)
+    if not isinstance(shape, Polygon):
+        node.key("type").refuse("paper is one piece", 'use one "Polygon"; several pieces are several scraps')
+    return shape
+
+
+def _marks(node: Node) -> tuple[LineString, ...]:
+    node.mapping()
+    node.key("type").choice("MultiLineString")
+    lines: Sequence[Node] = node.key("coordinates").items(most=MOST_POINTS)
+    return tuple(LineString(_positions(line, 2)) for line in lines)

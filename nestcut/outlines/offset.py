@@ -1,0 +1,130 @@
+"""Growing and shrinking polygons by a distance, on the safe side.
+
+The grown shape is the Minkowski sum with a disc: a strip along each edge and a sector at each bulging
+vertex, united. Strips are exact; a sector is bounded by tangents of its arc, not by chords, so that the
+result contains the true sum.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.polygon import orient
+
+from nestcut.outlines.flatten import simplify_polygon
+from nestcut.outlines.types import Shape
+
+__all__ = ["fill_holes", "grow_outline", "outline_size", "shrink_outline"]
+
+Floats = NDArray[np.float64]
+
+_TINY_MM2 = 1e-6
+
+
+def grow_outline(shape: Shape, by_mm: float, *, tolerance_mm: float = 0.02) -> Shape:
+    """The shape and everything within ``by_mm`` of it; holes shrink, and close when they are narrow.
+
+    Args:
+        shape: valid polygon or multipolygon, mm.
+        by_mm: distance, mm, 0 or more.
+        tolerance_mm: farthest the result may reach beyond the true offset, mm (at corners and curves).
+    Returns: a shape that contains the true offset; straight edges of it are exact.
+    Source: Minkowski sum with a disc of radius ``by_mm``.
+    """
+    if by_mm < 0:
+        raise ValueError("by_mm must be 0 or more; use shrink_outline")
+    if by_mm == 0 or shape.is_empty:
+        return shape
+    parts = [*_parts(shape), *_rind(shape, by_mm, tolerance_mm * 0.25, outward=True)]
+    return _tidied(shapely.union_all(parts), tolerance_mm * 0.7)
+
+
+def shrink_outline(shape: Shape, by_mm: float, *, tolerance_mm: float = 0.02) -> Shape:
+    """The points of the shape that are at least ``by_mm`` from its boundary. May be empty or fall apart.
+
+    Args:
+        shape: valid polygon or multipolygon, mm.
+        by_mm: distance, mm, 0 or more.
+        tolerance_mm: farthest the result may stay behind the true inner offset, mm.
+    Returns: a shape that is contained in the true inner offset; straight edges of it are exact.
+    """
+    if by_mm < 0:
+        raise ValueError("by_mm must be 0 or more; use grow_outline")
+    if by_mm == 0 or shape.is_empty:
+        return shape
+    rind = shapely.union_all(_rind(shape, by_mm, tolerance_mm, outward=False))
+    left = shape.difference(rind)
+    parts = [p for p in _parts(left) if p.area > _TINY_MM2]
+    return parts[0] if len(parts) == 1 else MultiPolygon(parts)
+
+
+def fill_holes(shape: Shape) -> Shape:
+    """The shape without its holes."""
+    filled = shapely.union_all([Polygon(part.exterior) for part in _parts(shape)])
+    return filled
+
+
+def outline_size(shape: Shape) -> tuple[float, float]:
+    """Width and height of the bounding box, mm."""
+    x0, y0, x1, y1 = shape.bounds
+    return (x1 - x0, y1 - y0)
+
+
+def _parts(shape: shapely.Geometry) -> list[Polygon]:
+    if isinstance(shape, Polygon):
+        return [] if shape.is_empty else [shape]
+    return [p for g in getattr(shape, "geoms", []) for p in _parts(g)]
+
+
+def _rind(shape: Shape, by_mm: float, error_mm: float, *, outward: bool) -> list[Polygon]:
+    """Strips along the edges and sectors at the corners, on the outer or the inner side of the boundary."""
+    step = 2 * math.acos(by_mm / (by_mm + error_mm))
+    rind: list[Polygon] = []
+    for part in _parts(shape):
+        part = orient(part, 1.0)  # solid on the left of every ring
+        for ring in (part.exterior, *part.interiors):
+            points = np.asarray(ring.coords)[:-1, :2]
+            rind += _along_ring(points if outward else points[::-1], by_mm, step)
+    return rind
+
+
+def _along_ring(v: Floats, by_mm: float, step: float) -> list[Polygon]:
+    v = v[np.hypot(*(np.roll(v, -1, axis=0) - v).T) > 0]
+    edge = np.roll(v, -1, axis=0) - v
+    unit = edge / np.hypot(*edge.T)[:, None]
+    out = by_mm * np.column_stack([unit[:, 1], -unit[:, 0]])
+    ends = np.roll(v, -1, axis=0)
+    strips = list(shapely.polygons(np.stack([v, ends, ends + out, v + out], axis=1)))
+    came = np.roll(unit, 1, axis=0)
+    turn = np.arctan2(came[:, 0] * unit[:, 1] - came[:, 1] * unit[:, 0], (came * unit).sum(axis=1))
+    for k in np.flatnonzero(turn > 0):
+        pieces = max(1, math.ceil(turn[k] / step))
+        part = turn[k] / pieces
+        before = out[k - 1]
+        angles = (np.arange(pieces) + 0.5) * part
+        reach = 1 / math.cos(part / 2)
+        tips = np.column_stack(
+            [
+                np.cos(angles) * before[0] - np.sin(angles) * before[1],
+                np.sin(angles) * before[0] + np.cos(angles) * before[1],
+            ]
+        )
+        strips.append(Polygon(np.concatenate([[v[k], v[k] + before], v[k] + reach * tips, [v[k] + out[k]]])))
+    return strips
+
+
+def _tidied(shape: shapely.Geometry, tolerance_mm: float) -> Shape:
+    parts = []
+    for part in _parts(shape):
+        # Specks where strips meet up to rounding are not openings.
+        solid = Polygon(part.exterior, [h for h in part.interiors if Polygon(h).area > _TINY_MM2])
+        parts.append(simplify_polygon(solid, tolerance_mm))
+    if len(parts) == 1:
+        return parts[0]
+    # Simplified parts may have grown into each other where they nearly met.
+    together = shapely.union_all(parts)
+    return together if isinstance(together, Polygon) else MultiPolygon(_parts(together))

@@ -1,0 +1,295 @@
+"""Passes told the way a person works: what stays, what is pulled on, what is new.
+
+Passes that follow each other under one lay-up are one *run* while every paper on the plate follows a
+standing rule: it stays; it is pulled on by the same step each time; or, used up, it gives way to the
+next piece of the same outline, laid where the last one began. Runs that repeat in turn are folded
+into *blocks*. So the run sheet stays short however many passes there are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from shapely.geometry import Polygon
+
+from nestcut.plan.model import PaperOnPlate, Pass, Plan
+from nestcut.sheets.view import Bounds
+
+__all__ = ["Block", "Group", "Lane", "Run", "group_passes"]
+
+_SAME_MM = 0.02
+_LONGEST_PERIOD = 12
+
+
+@dataclass(slots=True)
+class Lane:
+    """One paper's place on the plate through a run."""
+
+    paper: str
+    slots: tuple[int, ...]
+    """Slots that cut it in every pass of the run (none: it only lies there)."""
+    first: PaperOnPlate
+    box: Bounds
+    """Its bounding box in the run's first pass, good-side view, mm."""
+    turned: bool
+    scraps: list[str] = field(default_factory=list)
+    step: tuple[float, float] | None = None
+    """The same shift after each pass, good-side view, mm; None: it never moves."""
+    per_scrap: int | None = None
+    """Passes that each scrap lasts; None where it is never (or only once) replaced."""
+    start: tuple[float, float] | None = None
+    """Where the next scrap's box begins, mm; None where no scrap follows."""
+    before: str = "new"
+    """Against the pass before: "new", "stays", "moved", "next" (in place of a used-up scrap like it)."""
+    moved: tuple[float, float] = (0.0, 0.0)
+
+    def signature(self) -> tuple[object, ...]:
+        """What is the same in two lanes that are told in the same words."""
+        return (
+            self.paper, self.slots, tuple(round(value, 1) for value in self.box), self.turned, self.first.flipped,
+            round(self.first.pose.deg, 3), _rounded(self.step), self.per_scrap, _rounded(self.start),
+            "new" if self.before == "next" else self.before, _rounded(self.moved), len(self.scraps),
+        )  # fmt: skip
+
+
+@dataclass(slots=True)
+class Run:
+    """Consecutive passes that follow one set of standing rules."""
+
+    layup: str
+    first: int
+    last: int
+    lanes: list[Lane]
+    down: tuple[int, ...]
+    gone: tuple[str, ...] = ()
+    """Scraps of the pass before that are taken away."""
+
+    @property
+    def count(self) -> int:
+        return self.last - self.first + 1
+
+    def signature(self) -> tuple[object, ...]:
+        """What is the same in two runs that are told in the same words."""
+        return (self.layup, self.count, self.down, tuple(lane.signature() for lane in self.lanes))
+
+
+@dataclass(slots=True)
+class Block:
+    """Runs done one after the other, all of them ``times`` times over."""
+
+    runs: list[Run]
+    """The runs of the first time."""
+    times: int
+    all_runs: list[Run]
+
+    @property
+    def first(self) -> int:
+        return self.all_runs[0].first
+
+    @property
+    def last(self) -> int:
+        return self.all_runs[-1].last
+
+
+@dataclass(slots=True)
+class Group:
+    """A lay-up that is set up once and kept for these passes."""
+
+    layup: str
+    first: int
+    last: int
+    blocks: list[Block]
+
+
+def _rounded(pair: tuple[float, float] | None) -> tuple[float, float] | None:
+    return None if pair is None else (round(pair[0], 1) + 0.0, round(pair[1], 1) + 0.0)
+
+
+def _near(one: tuple[float, float], two: tuple[float, float]) -> bool:
+    return abs(one[0] - two[0]) <= _SAME_MM and abs(one[1] - two[1]) <= _SAME_MM
+
+
+@dataclass(frozen=True, slots=True)
+class _Lying:
+    """A paper of one pass: its box on the plate and a key that equal outlines share."""
+
+    paper: PaperOnPlate
+    colour: str
+    slots: tuple[int, ...]
+    box: Bounds
+    key: tuple[object, ...]
+
+    @property
+    def corner(self) -> tuple[float, float]:
+        return self.box[0], self.box[1]
+
+
+class _Shapes:
+    """Boxes and outline keys of papers on the plate; each scrap and turn is looked at once."""
+
+    def __init__(self, pieces: Mapping[str, tuple[str, Polygon]]):
+        self.pieces = pieces
+        self._seen: dict[tuple[str, float, bool], tuple[Bounds, tuple[object, ...]]] = {}
+
+    def lying(self, paper: PaperOnPlate, slots: tuple[int, ...]) -> _Lying:
+        colour, outline = self.pieces[paper.scrap]
+        wanted = (paper.scrap, paper.pose.deg, paper.flipped)
+        if wanted not in self._seen:
+            turned = type(paper.pose)(0.0, 0.0, paper.pose.deg).apply(outline, flipped=paper.flipped)
+            box = turned.bounds
+            rings = [turned.exterior, *turned.interiors]
+            # Rounding may tell equal outlines apart (a longer table), never the other way round.
+            points = tuple(
+                tuple(sorted({(round(x - box[0], 1) + 0.0, round(y - box[1], 1) + 0.0) for x, y in ring.coords}))
+                for ring in rings
+            )
+            self._seen[wanted] = box, (colour, round(turned.area, 0), points)
+        box, key = self._seen[wanted]
+        x, y = paper.pose.x_mm, paper.pose.y_mm
+        return _Lying(paper, colour, slots, (box[0] + x, box[1] + y, box[2] + x, box[3] + y), key)
+
+
+def _laid(one: Pass, shapes: _Shapes) -> list[_Lying]:
+    cut_by: dict[str, list[int]] = {}
+    for cut in one.cuts:
+        cut_by.setdefault(cut.scrap, []).append(cut.slot)
+    return [shapes.lying(paper, tuple(sorted(cut_by.get(paper.scrap, ())))) for paper in one.papers]
+
+
+@dataclass(slots=True)
+class _Tracker:
+    """Whether a lane still follows its rule, pass by pass."""
+
+    lane: Lane
+    now: _Lying
+    uses: int = 1
+    from_start: bool = True
+    """The first scrap came onto the plate in the run's first pass."""
+
+    def follows(self, nxt: _Lying) -> bool:
+        """Would the rule still hold with this as the next pass? Does not change anything."""
+        lane = self.lane
+        if nxt.slots != self.now.slots or nxt.key != self.now.key or nxt.paper.flipped != self.now.paper.flipped:
+            return False
+        if abs(nxt.paper.pose.deg - self.now.paper.pose.deg) > 1e-6:
+            return False
+        if nxt.paper.scrap == self.now.paper.scrap:
+            shift = (nxt.corner[0] - self.now.corner[0], nxt.corner[1] - self.now.corner[1])
+            if lane.per_scrap is not None and self.uses + 1 > lane.per_scrap:
+                return False
+            return lane.step is None or _near(shift, lane.step)
+        if nxt.paper.scrap in lane.scraps:
+            return False  # an old piece comes back: tell it as it is
+        if len(lane.scraps) == 1:
+            return not self.from_start or _near(nxt.corner, (lane.box[0], lane.box[1]))
+        if lane.per_scrap is not None and self.uses != lane.per_scrap:
+            return False
+        return lane.start is not None and _near(nxt.corner, lane.start)
+
+    def take(self, nxt: _Lying) -> None:
+        lane = self.lane
+        if nxt.paper.scrap == self.now.paper.scrap:
+            if lane.step is None:
+                lane.step = (nxt.corner[0] - self.now.corner[0], nxt.corner[1] - self.now.corner[1])
+            self.uses += 1
+        else:
+            if len(lane.scraps) == 1:
+                lane.start = nxt.corner
+                if self.from_start:
+                    lane.per_scrap = self.uses
+            elif lane.per_scrap is None:
+                lane.per_scrap = self.uses
+            lane.scraps.append(nxt.paper.scrap)
+            self.uses = 1
+        self.now = nxt
+
+
+def _match(trackers: Sequence[_Tracker], laid: Sequence[_Lying]) -> list[_Lying] | None:
+    """The paper of the next pass that continues each lane, or None where the run ends."""
+    if len(trackers) != len(laid):
+        return None
+    by_scrap = {one.paper.scrap: one for one in laid}
+    chosen: list[_Lying | None] = [by_scrap.pop(tracker.now.paper.scrap, None) for tracker in trackers]
+    left = [one for one in laid if one.paper.scrap in by_scrap]
+    for k, tracker in enumerate(trackers):
+        if chosen[k] is None:
+            found = next((one for one in left if tracker.follows(one)), None)
+            if found is None:
+                return None
+            left.remove(found)
+            chosen[k] = found
+        elif not tracker.follows(chosen[k]):  # type: ignore[arg-type]
+            return None
+    return chosen  # type: ignore[return-value]
+
+
+def _open_run(one: Pass, laid: list[_Lying], before: list[_Lying] | None) -> tuple[Run, list[_Tracker]]:
+    old = {lying.paper.scrap: lying for lying in before or ()}
+    lanes, trackers = [], []
+    now_ids = {lying.paper.scrap for lying in laid}
+    used_up = {(lying.colour, lying.slots, lying.key) for name, lying in old.items() if name not in now_ids}
+    for lying in laid:
+        turned = abs(lying.paper.pose.deg % 360) > 1e-6
+        lane = Lane(lying.colour, lying.slots, lying.paper, lying.box, turned, [lying.paper.scrap])
+        last = old.get(lying.paper.scrap)
+        if last is not None:
+            shift = (lying.corner[0] - last.corner[0], lying.corner[1] - last.corner[1])
+            same_turn = (
+                abs(lying.paper.pose.deg - last.paper.pose.deg) < 1e-6 and lying.paper.flipped == last.paper.flipped
+            )
+            if same_turn:
+                lane.before, lane.moved = ("stays", (0.0, 0.0)) if _near(shift, (0.0, 0.0)) else ("moved", shift)
+        elif (lying.colour, lying.slots, lying.key) in used_up:
+            lane.before = "next"
+        lanes.append(lane)
+        trackers.append(_Tracker(lane, lying, from_start=last is None))
+    gone = tuple(name for name in old if name not in now_ids)
+    return Run(one.layup, one.number, one.number, lanes, tuple(cut.slot for cut in one.cuts), gone), trackers
+
+
+def _fold(runs: list[Run]) -> list[Block]:
+    """Fold runs that repeat in turn (periods up to 12 runs) into blocks."""
+    marks: dict[tuple[object, ...], int] = {}
+    names = [marks.setdefault(run.signature(), len(marks)) for run in runs]
+    blocks: list[Block] = []
+    k = 0
+    while k < len(runs):
+        best_period, best_times = 1, 1
+        for period in range(1, min(_LONGEST_PERIOD, (len(runs) - k) // 2) + 1):
+            times = 1
+            head = names[k : k + period]
+            while names[k + times * period : k + (times + 1) * period] == head:
+                times += 1
+            if times > 1 and times * period > best_times * best_period:
+                best_period, best_times = period, times
+        whole = best_period * best_times
+        blocks.append(Block(runs[k : k + best_period], best_times, runs[k : k + whole]))
+        k += whole
+    return blocks
+
+
+def group_passes(plan: Plan) -> list[Group]:
+    """The plan's passes as groups (one lay-up each), blocks and runs."""
+    shapes = _Shapes(plan.pieces_of_paper())
+    groups: list[tuple[str, list[Run]]] = []
+    trackers: list[_Tracker] = []
+    run: Run | None = None
+    before: list[_Lying] | None = None
+    for one in plan.passes:
+        laid = _laid(one, shapes)
+        if run is None or one.layup != run.layup:
+            run, trackers = _open_run(one, laid, None)
+            groups.append((one.layup, [run]))
+        else:
+            slots = tuple(cut.slot for cut in one.cuts)
+            chosen = _match(trackers, laid) if sorted(slots) == sorted(run.down) else None
+            if chosen is None:
+                run, trackers = _open_run(one, laid, before)
+                groups[-1][1].append(run)
+            else:
+                for tracker, lying in zip(trackers, chosen, strict=True):
+                    tracker.take(lying)
+                run.last = one.number
+        before = laid
+    return [Group(layup, runs[0].first, runs[-1].last, _fold(runs)) for layup, runs in groups]

@@ -1,1 +1,77 @@
-"""What is asked: reading and validating batch files and tables."""
+"""What is asked: reading and validating batch files and tables.
+
+    batch = read_batch("evening.toml")     # BatchError with file, key, value and mend
+    batch.demand                           # kits × cards × count, plus spares
+
+pydantic is met only when a file is read, so that the values alone load fast.
+"""
+
+from __future__ import annotations
+
+import os
+
+from nestcut.batch.model import (
+    Batch,
+    Card,
+    CardLine,
+    Demand,
+    Die,
+    Direction,
+    Evening,
+    Hand,
+    Machine,
+    Paper,
+    Pose,
+    Scrap,
+    Shape,
+    Spares,
+    Turns,
+    Wishes,
+)
+
+__all__ = [
+    "Batch",
+    "Card",
+    "CardLine",
+    "Demand",
+    "Die",
+    "Direction",
+    "Evening",
+    "Hand",
+    "Machine",
+    "Paper",
+    "Pose",
+    "Scrap",
+    "Shape",
+    "Spares",
+    "Turns",
+    "Wishes",
+    "read_batch",
+    "read_cards_csv",
+    "read_scraps_csv",
+]
+
+
+def read_batch(path: str | os.PathLike[str]) -> Batch:
+    """Read a batch file (TOML), its drawings and tables.
+
+    Raises: BatchError or OutlineError, with file, key, value and mend; several things that are wrong
+    are listed in one error.
+    """
+    from nestcut.batch.reader import read_batch as read
+
+    return read(path)
+
+
+def read_scraps_csv(path: str | os.PathLike[str]) -> tuple[Scrap, ...]:
+    """The scraps of a table alone; papers are taken as the table names them. Raises: as read_batch."""
+    from nestcut.batch.reader import read_scraps_csv as read
+
+    return read(path)
+
+
+def read_cards_csv(path: str | os.PathLike[str]) -> tuple[Card, ...]:
+    """The cards of a table alone; dies and papers are taken as the table names them. Raises: as read_batch."""
+    from nestcut.batch.reader import read_cards_csv as read
+
+    return read(path)

@@ -54,7 +54,7 @@ class Pose:
         """
         quarter = self.deg / 90.0
         if quarter == round(quarter):
-            cos, sin = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))[int(round(quarter)) % 4]
+            cos, sin = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))[round(quarter) % 4]
         else:
             angle = math.radians(self.deg)
             cos, sin = math.cos(angle), math.sin(angle)
@@ -186,7 +186,11 @@ class Demand:
 class Wishes:
     """What counts most, first to last. ``minutes`` alone weighs cranks, dies set up and trims together."""
 
-    order: tuple[Literal["passes", "changes", "trims", "paper", "minutes"], ...] = ("passes", "changes", "paper")
+    order: tuple[Literal["passes", "changes", "trims", "paper", "minutes"], ...] = (
+        "passes",
+        "changes",
+        "paper",
+    )
 
 
 @dataclass(frozen=True, slots=True)

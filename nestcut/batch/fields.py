@@ -1,0 +1,293 @@
+"""How single values of a batch file are read: lengths, counts, names, words, spares.
+
+Each reader takes what a person wrote and gives the value, or raises a PydanticCustomError whose
+context holds ``what`` is wrong and the ``mend``.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+import re
+import unicodedata
+from collections.abc import Callable
+from typing import Annotated, Any, Literal, NoReturn, get_args
+
+from pydantic import PlainValidator
+from pydantic_core import PydanticCustomError
+
+from nestcut.batch.model import Direction, Spares, Turns
+from nestcut.batch.problems import nearest, show_value
+from nestcut.errors import LengthError
+from nestcut.units import parse_length
+
+__all__ = [
+    "SHEET_SIZES_MM",
+    "Clock",
+    "Count",
+    "DirectionWord",
+    "Flag",
+    "Length",
+    "LengthPair",
+    "Minutes",
+    "Name",
+    "NameList",
+    "PathList",
+    "PathText",
+    "Positive",
+    "Seconds",
+    "SizePair",
+    "SparesValue",
+    "Swatch",
+    "Title",
+    "TurnsValue",
+    "WishList",
+    "Word",
+    "clean_name",
+    "count_between",
+    "refuse",
+]
+
+SHEET_SIZES_MM: dict[str, tuple[float, float]] = {
+    # ISO 216:2007, main series A and B, trimmed sizes.
+    "a0": (841, 1189),
+    "a1": (594, 841),
+    "a2": (420, 594),
+    "a3": (297, 420),
+    "a4": (210, 297),
+    "a5": (148, 210),
+    "a6": (105, 148),
+    "a7": (74, 105),
+    "a8": (52, 74),
+    "a9": (37, 52),
+    "a10": (26, 37),
+    "b4": (250, 353),
+    "b5": (176, 250),
+    # ANSI/ASME Y14.1: size A (letter) 8.5 × 11 in, size B (ledger) 11 × 17 in.
+    "letter": (215.9, 279.4),
+    "ledger": (279.4, 431.8),
+    # 12 × 12 in: the common square of patterned paper (common practice, no standard).
+    "12x12": (304.8, 304.8),
+}
+
+Wish = Literal["passes", "changes", "trims", "paper", "minutes"]
+
+_NAME_LIMIT = 80
+_HIDDEN = {chr(code) for code in (*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x2028, 0x2029, 0xFEFF)}
+
+
+def refuse(what: str, mend: str) -> NoReturn:
+    """Refuse a value, with the mend."""
+    raise PydanticCustomError("said", "{what}", {"what": what, "mend": mend})
+
+
+def _length(value: Any, *, least: float = 0.0, least_open: bool = False) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float, str)):
+        refuse(f"{show_value(value)} is not a length", 'write a number of mm, or "2 3/8 in"')
+    try:
+        length = parse_length(value)
+    except LengthError as err:
+        refuse(err.what, err.mend)
+    if length < least or (least_open and length <= least):
+        refuse(
+            f"{show_value(value)} is too small",
+            f"write a length {'above' if least_open else 'of at least'} 0",
+        )
+    return length
+
+
+def _pair(value: Any, *, names: bool = False) -> tuple[float, float]:
+    if names and isinstance(value, str):
+        key = re.sub(r"\s+", "", value.casefold()).replace("×", "x")
+        if key in SHEET_SIZES_MM:
+            return SHEET_SIZES_MM[key]
+        guess = nearest(key, SHEET_SIZES_MM)
+        listed = f'did you mean "{guess}"? Or' if guess else 'write "A5", "letter" or'
+        refuse(f"the paper size {show_value(value)} is not known", f"{listed} [width, length]")
+    if not isinstance(value, list) or len(value) != 2:
+        refuse(f"{show_value(value)} is not a pair of lengths", "write [width, length], as in [105, 140]")
+    return (_length(value[0], least_open=True), _length(value[1], least_open=True))
+
+
+def clean_name(value: Any) -> str:
+    """A name: not empty, one line, nothing invisible, at most 80 characters; in Unicode's NFC."""
+    if not isinstance(value, str):
+        refuse(f"{show_value(value)} is not a name", 'write it in quotes: "red"')
+    name = unicodedata.normalize("NFC", value[: 4 * _NAME_LIMIT])
+    if not name.strip():
+        refuse("the name is empty", "give it a name")
+    if len(name) > _NAME_LIMIT:
+        refuse(f"the name {show_value(name)} is too long", f"use at most {_NAME_LIMIT} characters")
+    if name != name.strip():
+        refuse(f"the name {show_value(name)} begins or ends with a blank", "remove the blank")
+    for char in name:
+        if unicodedata.category(char) in ("Cc", "Cs") or char in _HIDDEN:
+            refuse(f"the name {show_value(name)} holds a hidden character (U+{ord(char):04X})", "remove it")
+    return name
+
+
+def _title(value: Any) -> str:
+    return "" if value == "" else clean_name(value)
+
+
+def _names(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list) or not value:
+        refuse(f"{show_value(value)} is not a list of names", 'write ["red", "blue"]')
+    if len(value) > 1000:
+        refuse(f"{len(value)} names are too many", "list at most 1000")
+    names = tuple(clean_name(item) for item in value)
+    for name in names:
+        if names.count(name) > 1:
+            refuse(f'"{name}" is listed twice', "list it once")
+    return names
+
+
+def count_between(value: Any, least: int, most: int) -> int:
+    """A whole number in a range."""
+    if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
+        value = int(value)
+    if isinstance(value, bool) or not isinstance(value, int):
+        refuse(f"{show_value(value)} is not a whole number", f"write a whole number, {least} or more")
+    if value < least:
+        refuse(f"{show_value(value)} is too small", f"write a whole number, {least} or more")
+    if value > most:
+        refuse(f"{show_value(value)} is too large", f"at most {most:,} can be planned for")
+    return value
+
+
+def _seconds(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value <= 86_400:
+        refuse(f"{show_value(value)} is not a time", "write a number from 0 to 86400")
+    return float(value)
+
+
+def _flag(value: Any) -> bool:
+    if not isinstance(value, bool):
+        refuse(f"{show_value(value)} is neither true nor false", "write true or false, without quotes")
+    return value
+
+
+def _swatch(value: Any) -> str:
+    if not isinstance(value, str) or not re.fullmatch(r"#(?:[0-9a-fA-F]{3}|[0-9a-fA-F]{6})", value):
+        refuse(f"{show_value(value)} is not a colour", 'write "#rrggbb", as in "#a4452c"')
+    return value
+
+
+def _turns(value: Any) -> Turns:
+    if value == "any":
+        return "any"
+    if not isinstance(value, list) or not value or len(value) > 360:
+        refuse(f"{show_value(value)} says no turns", 'write "any" or a list of degrees, as in [0, 180]')
+    for turn in value:
+        if isinstance(turn, bool) or not isinstance(turn, (int, float)) or not -360 <= turn <= 360:
+            refuse(f"{show_value(turn)} is not a turn", "write degrees from -360 to 360")
+    # 0 and 360 are the same turn; keep the order of the file.
+    return tuple(dict.fromkeys(math.fmod(float(turn) + 720.0, 360.0) for turn in value))
+
+
+def _spares(value: Any) -> Spares:
+    mend = 'write a share ("10 %") or a plain number of pieces (5)'
+    if isinstance(value, str):
+        found = re.fullmatch(r"\s*([0-9]{1,9}(?:[.,][0-9]{1,9})?)\s*(%?)\s*", value)
+        if not found:
+            refuse(f"{show_value(value)} is not a number of spares", mend)
+        number = float(found[1].replace(",", "."))
+        if found[2]:
+            if number > 1000:
+                refuse(f"{show_value(value)} is too large", "at most 1000 % spares can be planned for")
+            return Spares(percent=number)
+        value = number
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        refuse(f"{show_value(value)} is not a number of spares", mend)
+    return Spares(pieces=count_between(value, 0, 1_000_000))
+
+
+def _clock(value: Any) -> str:
+    if isinstance(value, datetime.time) and value.tzinfo is None:
+        return value.strftime("%H:%M")
+    found = re.fullmatch(r"([0-9]{1,2})[:.h]([0-9]{2})", value.strip()) if isinstance(value, str) else None
+    if not found or int(found[1]) > 23 or int(found[2]) > 59:
+        refuse(f"{show_value(value)} is not a time of day", 'write "18:30"')
+    return f"{int(found[1]):02d}:{found[2]}"
+
+
+def _path(value: Any) -> str:
+    if not isinstance(value, str) or not value.strip():
+        refuse(f"{show_value(value)} is not a path", 'write it in quotes: "scraps/red.svg"')
+    if len(value) > 1000 or any(unicodedata.category(char) in ("Cc", "Cs") for char in value):
+        refuse(f"{show_value(value)} is not a path", "use plain characters, 1000 at most")
+    if re.match(r"[A-Za-z][A-Za-z0-9+.-]+:", value):
+        refuse(f"{show_value(value)} is an address, not a path", "save the file beside the batch file")
+    return value.replace("\\", "/")
+
+
+def _paths(value: Any) -> tuple[str, ...]:
+    if isinstance(value, list):
+        if len(value) > 100:
+            refuse(f"{len(value)} paths are too many", "list at most 100")
+        return tuple(_path(item) for item in value)
+    return (_path(value),)
+
+
+def _minutes(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value <= 1440:
+        refuse(f"{show_value(value)} is not a number of minutes", "write a number from 0 to 1440")
+    return float(value)
+
+
+def _wishes(value: Any) -> tuple[Wish, ...]:
+    known = get_args(Wish)
+    listed = ", ".join(f'"{word}"' for word in known)
+    if not isinstance(value, list) or not value or len(value) > len(known):
+        refuse(
+            f"{show_value(value)} is not an order of wishes", f"write a list, first things first, of {listed}"
+        )
+    read = _word(*known)
+    for position, word in enumerate(value):
+        if read(word) in value[:position]:
+            refuse(f'"{word}" is listed twice', "list it once")
+    return tuple(value)
+
+
+def _word(*words: str) -> Callable[[Any], str]:
+    def read(value: Any) -> str:
+        if not isinstance(value, str) or value not in words:
+            guess = nearest(value, words) if isinstance(value, str) else None
+            listed = " or ".join(f'"{word}"' for word in words)
+            refuse(
+                f"{show_value(value)} is not known here",
+                f'did you mean "{guess}"? ({listed})' if guess else f"write {listed}",
+            )
+        return value
+
+    return read
+
+
+def Word(*words: str) -> Any:  # noqa: N802 (reads as a type in the forms)
+    """One of a few words, as a type for a form."""
+    return Annotated[str, PlainValidator(_word(*words))]
+
+
+def Count(least: int, most: int) -> Any:  # noqa: N802
+    """A whole number in a range, as a type for a form."""
+    return Annotated[int, PlainValidator(lambda value: count_between(value, least, most))]
+
+
+Length = Annotated[float, PlainValidator(_length)]
+Positive = Annotated[float, PlainValidator(lambda value: _length(value, least_open=True))]
+LengthPair = Annotated[tuple[float, float], PlainValidator(_pair)]
+SizePair = Annotated[tuple[float, float], PlainValidator(lambda value: _pair(value, names=True))]
+Name = Annotated[str, PlainValidator(clean_name)]
+Title = Annotated[str, PlainValidator(_title)]
+NameList = Annotated[tuple[str, ...], PlainValidator(_names)]
+Seconds = Annotated[float, PlainValidator(_seconds)]
+Flag = Annotated[bool, PlainValidator(_flag)]
+Swatch = Annotated[str, PlainValidator(_swatch)]
+TurnsValue = Annotated[Turns, PlainValidator(_turns)]
+SparesValue = Annotated[Spares, PlainValidator(_spares)]
+Clock = Annotated[str, PlainValidator(_clock)]
+PathText = Annotated[str, PlainValidator(_path)]
+PathList = Annotated[tuple[str, ...], PlainValidator(_paths)]
+Minutes = Annotated[float, PlainValidator(_minutes)]
+WishList = Annotated[tuple[Wish, ...], PlainValidator(_wishes)]
+DirectionWord = Annotated[Direction, PlainValidator(_word("none", "stripe", "up"))]

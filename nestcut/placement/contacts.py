@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from .overlap import _depth, set_world
+from .overlap import _G, _H, _P, _PF, _R, _S, _SF, _SW, _T, _TF, _depth, set_world
 
 __all__ = ["contacts"]
 
@@ -18,41 +18,39 @@ def contacts(kit, kind, pose, wv, wp, ov, op, reach):
     """
     set_world(kit, kind, pose, wv, wp, ov, op)
     n = kind.shape[0]
-    tv0, tp0, pv0, pr, rho = kit[0], kit[1], kit[2], kit[9], kit[10]
-    th0, hidx, hrho, tr = kit[11], kit[12], kit[13], kit[14]
-    hx, hy, hc = kit[17], kit[18], kit[19]
-    sv0, sw, sbox, sclear = kit[20], kit[21], kit[22], kit[23]
-    gap = kit[27][0]
+    T, TF, P, PF, H, R = kit[_T], kit[_TF], kit[_P], kit[_PF], kit[_H], kit[_R]
+    S, SW, SF = kit[_S], kit[_SW], kit[_SF]
+    gap = kit[_G][0]
     rows = np.empty((64, 7))
     m = 0
     for i in range(n):
         t = kind[i]
         x, y = pose[i, 0], pose[i, 1]
-        for h in range(hx.shape[0]):
-            if hx[h] * x + hy[h] * y + tr[t] + reach <= hc[h]:
+        for h in range(R.shape[0]):
+            if R[h, 0] * x + R[h, 1] * y + TF[t, 0] + reach <= R[h, 2]:
                 continue
-            for k in range(th0[t], th0[t + 1]):
-                v = ov[i] + hidx[k] - tv0[t]
-                sep = hc[h] - hx[h] * wv[v, 0] - hy[h] * wv[v, 1] - hrho[k]
+            for k in range(T[t, 4], T[t, 5]):
+                v = ov[i] + H[k] - T[t, 0]
+                sep = R[h, 2] - R[h, 0] * wv[v, 0] - R[h, 1] * wv[v, 1] - TF[t, 1]
                 if sep < reach:
                     if m == rows.shape[0]:
                         rows = np.concatenate((rows, np.empty_like(rows)))
                     rows[m, 0], rows[m, 1], rows[m, 2] = i, -1, sep
-                    rows[m, 3], rows[m, 4], rows[m, 5], rows[m, 6] = -hx[h], -hy[h], wv[v, 0], wv[v, 1]
+                    rows[m, 3], rows[m, 4], rows[m, 5], rows[m, 6] = -R[h, 0], -R[h, 1], wv[v, 0], wv[v, 1]
                     m += 1
-        for s in range(sv0.shape[0] - 1):
-            for p in range(tp0[t], tp0[t + 1]):
-                ip = op[i] + p - tp0[t]
-                c = sclear[s] + rho[p] + reach
-                r = pr[p] + c
+        for s in range(S.shape[0]):
+            for p in range(T[t, 2], T[t, 3]):
+                ip = op[i] + p - T[t, 2]
+                c = SF[s, 4] + PF[p, 3] + reach
+                r = PF[p, 2] + c
                 cx, cy = wp[ip, 0], wp[ip, 1]
-                if cx + r <= sbox[s, 0] or cx - r >= sbox[s, 2]:
+                if cx + r <= SF[s, 0] or cx - r >= SF[s, 2]:
                     continue
-                if cy + r <= sbox[s, 1] or cy - r >= sbox[s, 3]:
+                if cy + r <= SF[s, 1] or cy - r >= SF[s, 3]:
                     continue
-                a0 = ov[i] + pv0[p] - tv0[t]
-                a1 = ov[i] + pv0[p + 1] - tv0[t]
-                f, nx, ny, px, py = _depth(wv, a0, a1, sw, sv0[s], sv0[s + 1], c)
+                a0 = ov[i] + P[p, 0] - T[t, 0]
+                a1 = ov[i] + P[p, 1] - T[t, 0]
+                f, nx, ny, px, py = _depth(wv, a0, a1, SW, S[s, 0], S[s, 1], c)
                 if f > 0.0:
                     if m == rows.shape[0]:
                         rows = np.concatenate((rows, np.empty_like(rows)))
@@ -62,22 +60,22 @@ def contacts(kit, kind, pose, wv, wp, ov, op, reach):
         for j in range(i + 1, n):
             u = kind[j]
             dx, dy = x - pose[j, 0], y - pose[j, 1]
-            r = tr[t] + tr[u] + gap + reach
+            r = TF[t, 0] + TF[u, 0] + gap + reach
             if dx * dx + dy * dy >= r * r:
                 continue
-            for p in range(tp0[t], tp0[t + 1]):
-                ip = op[i] + p - tp0[t]
-                a0 = ov[i] + pv0[p] - tv0[t]
-                a1 = ov[i] + pv0[p + 1] - tv0[t]
-                for q in range(tp0[u], tp0[u + 1]):
-                    jq = op[j] + q - tp0[u]
-                    c = gap + rho[p] + rho[q] + reach
-                    r = pr[p] + pr[q] + c
+            for p in range(T[t, 2], T[t, 3]):
+                ip = op[i] + p - T[t, 2]
+                a0 = ov[i] + P[p, 0] - T[t, 0]
+                a1 = ov[i] + P[p, 1] - T[t, 0]
+                for q in range(T[u, 2], T[u, 3]):
+                    jq = op[j] + q - T[u, 2]
+                    c = gap + PF[p, 3] + PF[q, 3] + reach
+                    r = PF[p, 2] + PF[q, 2] + c
                     dx, dy = wp[ip, 0] - wp[jq, 0], wp[ip, 1] - wp[jq, 1]
                     if dx * dx + dy * dy >= r * r:
                         continue
-                    b0 = ov[j] + pv0[q] - tv0[u]
-                    b1 = ov[j] + pv0[q + 1] - tv0[u]
+                    b0 = ov[j] + P[q, 0] - T[u, 0]
+                    b1 = ov[j] + P[q, 1] - T[u, 0]
                     f, nx, ny, px, py = _depth(wv, a0, a1, wv, b0, b1, c)
                     if f > 0.0:
                         if m == rows.shape[0]:

@@ -146,7 +146,7 @@ class _Search:
             angle = np.radians(rng.choice(turns)) if turns else rng.uniform(0, 2 * np.pi)
             self.pose[i] = (x1 + far * (i + 1), y1, angle)  # out of the way until its turn comes
         set_world(kit.arrays, self.kind, self.pose, *self.world.all)
-        reach = kit.arrays[14]
+        reach = kit.arrays[1][:, 0]
         for i in sorted(left, key=lambda i: (-reach[self.kind[i]], i)):
             relocate(
                 kit.arrays,

@@ -24,6 +24,8 @@ from numba import njit
 
 __all__ = ["energy", "minimise", "search", "set_world"]
 
+# places of the arrays in a kit (see turning.make_kit)
+_T, _TF, _P, _PF, _V, _H, _A, _R, _S, _SW, _SF, _G = range(12)
 _HISTORY = 7  # steps that the quasi-Newton method remembers
 
 
@@ -42,18 +44,17 @@ def _next(state):
 def _world_of(kit, t, x, y, a, wv, wp, ov, op):
     """Vertices, edge normals (wv: rows x, y, nx, ny) and part centres (wp) of type t at a pose."""
     c, s = math.cos(a), math.sin(a)
-    tv0, tp0 = kit[0], kit[1]
-    vx, vy, enx, eny, pcx, pcy = kit[3], kit[4], kit[5], kit[6], kit[7], kit[8]
-    for k in range(tv0[t + 1] - tv0[t]):
-        g = tv0[t] + k
-        wv[ov + k, 0] = c * vx[g] - s * vy[g] + x
-        wv[ov + k, 1] = s * vx[g] + c * vy[g] + y
-        wv[ov + k, 2] = c * enx[g] - s * eny[g]
-        wv[ov + k, 3] = s * enx[g] + c * eny[g]
-    for k in range(tp0[t + 1] - tp0[t]):
-        g = tp0[t] + k
-        wp[op + k, 0] = c * pcx[g] - s * pcy[g] + x
-        wp[op + k, 1] = s * pcx[g] + c * pcy[g] + y
+    T, PF, V = kit[_T], kit[_PF], kit[_V]
+    for k in range(T[t, 1] - T[t, 0]):
+        g = T[t, 0] + k
+        wv[ov + k, 0] = c * V[g, 0] - s * V[g, 1] + x
+        wv[ov + k, 1] = s * V[g, 0] + c * V[g, 1] + y
+        wv[ov + k, 2] = c * V[g, 2] - s * V[g, 3]
+        wv[ov + k, 3] = s * V[g, 2] + c * V[g, 3]
+    for k in range(T[t, 3] - T[t, 2]):
+        g = T[t, 2] + k
+        wp[op + k, 0] = c * PF[g, 0] - s * PF[g, 1] + x
+        wp[op + k, 1] = s * PF[g, 0] + c * PF[g, 1] + y
 
 
 @njit(cache=True)
@@ -167,26 +168,26 @@ def _depth(A, a0, a1, B, b0, b1, c):
 @njit(cache=True)
 def _pair(kit, ti, tj, wv, wp, ovi, opi, ovj, opj, xi, yi, xj, yj, limit):
     """Σ f² over the cores of two items; gradient (x, y, angle of i, angle of j); deepest f."""
-    tv0, tp0, pv0, pr, rho, gap = kit[0], kit[1], kit[2], kit[9], kit[10], kit[27][0]
+    T, TF, P, PF, gap = kit[_T], kit[_TF], kit[_P], kit[_PF], kit[_G][0]
     e, gx, gy, gi, gj, deep = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    for p in range(tp0[ti], tp0[ti + 1]):
-        ip = opi + p - tp0[ti]
-        a0 = ovi + pv0[p] - tv0[ti]
-        a1 = ovi + pv0[p + 1] - tv0[ti]
+    for p in range(T[ti, 2], T[ti, 3]):
+        ip = opi + p - T[ti, 2]
+        a0 = ovi + P[p, 0] - T[ti, 0]
+        a1 = ovi + P[p, 1] - T[ti, 0]
         # whole item j against this core, by bounding circles
         dx, dy = wp[ip, 0] - xj, wp[ip, 1] - yj
-        r = kit[14][tj] + pr[p] + rho[p] + gap
+        r = TF[tj, 0] + PF[p, 2] + PF[p, 3] + gap
         if dx * dx + dy * dy >= r * r:
             continue
-        for q in range(tp0[tj], tp0[tj + 1]):
-            jq = opj + q - tp0[tj]
-            c = gap + rho[p] + rho[q]
-            r = pr[p] + pr[q] + c
+        for q in range(T[tj, 2], T[tj, 3]):
+            jq = opj + q - T[tj, 2]
+            c = gap + PF[p, 3] + PF[q, 3]
+            r = PF[p, 2] + PF[q, 2] + c
             dx, dy = wp[ip, 0] - wp[jq, 0], wp[ip, 1] - wp[jq, 1]
             if dx * dx + dy * dy >= r * r:
                 continue
-            b0 = ovj + pv0[q] - tv0[tj]
-            b1 = ovj + pv0[q + 1] - tv0[tj]
+            b0 = ovj + P[q, 0] - T[tj, 0]
+            b1 = ovj + P[q, 1] - T[tj, 0]
             f, nx, ny, px, py = _depth(wv, a0, a1, wv, b0, b1, c)
             if f > 0.0:
                 e += f * f
@@ -204,46 +205,44 @@ def _pair(kit, ti, tj, wv, wp, ovi, opi, ovj, opj, xi, yi, xj, yj, limit):
 @njit(cache=True)
 def _fixed(kit, t, wv, wp, ov, op, x, y, limit):
     """Σ f² of an item against the region's sides and the obstacles; gradient; deepest f."""
-    tv0, tp0, pv0, pr, rho = kit[0], kit[1], kit[2], kit[9], kit[10]
-    th0, hidx, hrho, tr = kit[11], kit[12], kit[13], kit[14]
-    hx, hy, hc = kit[17], kit[18], kit[19]
+    T, TF, P, PF, H, R = kit[_T], kit[_TF], kit[_P], kit[_PF], kit[_H], kit[_R]
     e, gx, gy, ga, deep = 0.0, 0.0, 0.0, 0.0, 0.0
-    for h in range(hx.shape[0]):
-        if hx[h] * x + hy[h] * y + tr[t] <= hc[h]:
+    for h in range(R.shape[0]):
+        if R[h, 0] * x + R[h, 1] * y + TF[t, 0] <= R[h, 2]:
             continue
         top = -1e300
         ti = 0
-        for k in range(th0[t], th0[t + 1]):
-            v = ov + hidx[k] - tv0[t]
-            d = hx[h] * wv[v, 0] + hy[h] * wv[v, 1] + hrho[k]
+        for k in range(T[t, 4], T[t, 5]):
+            v = ov + H[k] - T[t, 0]
+            d = R[h, 0] * wv[v, 0] + R[h, 1] * wv[v, 1] + TF[t, 1]
             if d > top:
                 top = d
                 ti = v
-        f = top - hc[h]
+        f = top - R[h, 2]
         if f > 0.0:
             e += f * f
             if f > deep:
                 deep = f
-            gx += 2.0 * f * hx[h]
-            gy += 2.0 * f * hy[h]
-            ga += 2.0 * f * (hy[h] * (wv[ti, 0] - x) - hx[h] * (wv[ti, 1] - y))
+            gx += 2.0 * f * R[h, 0]
+            gy += 2.0 * f * R[h, 1]
+            ga += 2.0 * f * (R[h, 1] * (wv[ti, 0] - x) - R[h, 0] * (wv[ti, 1] - y))
             if e > limit:
                 return e, gx, gy, ga, deep
-    sv0, sw, sbox, sclear = kit[20], kit[21], kit[22], kit[23]
-    for s in range(sv0.shape[0] - 1):
-        r = tr[t] + sclear[s]
-        if x + r <= sbox[s, 0] or x - r >= sbox[s, 2] or y + r <= sbox[s, 1] or y - r >= sbox[s, 3]:
+    S, SW, SF = kit[_S], kit[_SW], kit[_SF]
+    for s in range(S.shape[0]):
+        r = TF[t, 0] + SF[s, 4]
+        if x + r <= SF[s, 0] or x - r >= SF[s, 2] or y + r <= SF[s, 1] or y - r >= SF[s, 3]:
             continue
-        for p in range(tp0[t], tp0[t + 1]):
-            ip = op + p - tp0[t]
-            c = sclear[s] + rho[p]
-            r = pr[p] + c
+        for p in range(T[t, 2], T[t, 3]):
+            ip = op + p - T[t, 2]
+            c = SF[s, 4] + PF[p, 3]
+            r = PF[p, 2] + c
             cx, cy = wp[ip, 0], wp[ip, 1]
-            if cx + r <= sbox[s, 0] or cx - r >= sbox[s, 2] or cy + r <= sbox[s, 1] or cy - r >= sbox[s, 3]:
+            if cx + r <= SF[s, 0] or cx - r >= SF[s, 2] or cy + r <= SF[s, 1] or cy - r >= SF[s, 3]:
                 continue
-            a0 = ov + pv0[p] - tv0[t]
-            a1 = ov + pv0[p + 1] - tv0[t]
-            f, nx, ny, px, py = _depth(wv, a0, a1, sw, sv0[s], sv0[s + 1], c)
+            a0 = ov + P[p, 0] - T[t, 0]
+            a1 = ov + P[p, 1] - T[t, 0]
+            f, nx, ny, px, py = _depth(wv, a0, a1, SW, S[s, 0], S[s, 1], c)
             if f > 0.0:
                 e += f * f
                 if f > deep:
@@ -263,7 +262,7 @@ def energy(kit, kind, pose, active, weight, wv, wp, ov, op, grad, over):
     weight is (n, n + 1): pairs, and in the last column the item against everything fixed.
     """
     n = kind.shape[0]
-    tr, gap = kit[14], kit[27][0]
+    TF, gap = kit[_TF], kit[_G][0]
     e = 0.0
     for i in range(n):
         over[i] = 0.0
@@ -286,7 +285,7 @@ def energy(kit, kind, pose, active, weight, wv, wp, ov, op, grad, over):
             if not (active[i] or active[j]):
                 continue
             dx, dy = pose[i, 0] - pose[j, 0], pose[i, 1] - pose[j, 1]
-            r = tr[kind[i]] + tr[kind[j]] + gap
+            r = TF[kind[i], 0] + TF[kind[j], 0] + gap
             if dx * dx + dy * dy >= r * r:
                 continue
             f, gx, gy, gi, gj, deep = _pair(
@@ -311,7 +310,7 @@ def energy(kit, kind, pose, active, weight, wv, wp, ov, op, grad, over):
 def _item_energy(kit, kind, pose, i, x, y, a, weight, wv, wp, ov, op, limit):
     """Weighted energy of one item at a trial pose against all others (whose world is set)."""
     n = kind.shape[0]
-    tr, gap = kit[14], kit[27][0]
+    TF, gap = kit[_TF], kit[_G][0]
     t = kind[i]
     _world_of(kit, t, x, y, a, wv, wp, ov[i], op[i])
     w = weight[i, n]
@@ -322,7 +321,7 @@ def _item_energy(kit, kind, pose, i, x, y, a, weight, wv, wp, ov, op, limit):
         if j == i:
             continue
         dx, dy = x - pose[j, 0], y - pose[j, 1]
-        r = tr[t] + tr[kind[j]] + gap
+        r = TF[t, 0] + TF[kind[j], 0] + gap
         if dx * dx + dy * dy >= r * r:
             continue
         w = weight[i, j]
@@ -345,14 +344,14 @@ def minimise(kit, kind, pose, active, weight, wv, wp, ov, op, rounds, goal):
             item[m] = i
             m += 1
     size = 3 * m
-    turn0, tr = kit[15], kit[14]
+    T, TF = kit[_T], kit[_TF]
     scale = np.empty(size)
     for k in range(m):
         t = kind[item[k]]
         scale[3 * k] = 1.0
         scale[3 * k + 1] = 1.0
         # angle × radius is a length too; items with listed turns keep their angle
-        scale[3 * k + 2] = 0.0 if turn0[t + 1] > turn0[t] or kit[28][t] else 1.0 / max(tr[t] * 0.7, 1e-9)
+        scale[3 * k + 2] = 0.0 if T[t, 7] > T[t, 6] or T[t, 8] else 1.0 / max(TF[t, 0] * 0.7, 1e-9)
     grad = np.empty((n, 3))
     over = np.empty(n)
     g = np.empty(size)
@@ -452,10 +451,11 @@ def minimise(kit, kind, pose, active, weight, wv, wp, ov, op, rounds, goal):
 @njit(cache=True)
 def _turn(kit, t, state, old):
     """A random allowed angle of type t."""
-    a, b = kit[15][t], kit[15][t + 1]
+    T = kit[_T]
+    a, b = T[t, 6], T[t, 7]
     if b > a:
-        return kit[16][a + int(_next(state) * (b - a))]
-    if kit[28][t]:
+        return kit[_A][a + int(_next(state) * (b - a))]
+    if T[t, 8]:
         return old
     return 2.0 * math.pi * _next(state)
 
@@ -472,8 +472,8 @@ def relocate(kit, kind, pose, i, weight, wv, wp, ov, op, samples, state, box):
     for s in range(samples):
         if s < samples // 8:
             # near where it lies now
-            x = ox + (_next(state) - 0.5) * kit[14][t]
-            y = oy + (_next(state) - 0.5) * kit[14][t]
+            x = ox + (_next(state) - 0.5) * kit[_TF][t, 0]
+            y = oy + (_next(state) - 0.5) * kit[_TF][t, 0]
             a = _turn(kit, t, state, oa)
         else:
             x = box[0] + (box[2] - box[0]) * _next(state)
@@ -514,7 +514,7 @@ def relocate(kit, kind, pose, i, weight, wv, wp, ov, op, samples, state, box):
 def _reweigh(kit, kind, pose, weight, wv, wp, ov, op, pull):
     """Guided local search: pairs that still overlap gain weight, the others forget."""
     n = kind.shape[0]
-    tr, gap = kit[14], kit[27][0]
+    TF, gap = kit[_TF], kit[_G][0]
     depth = np.zeros((n, n + 1))
     top = 1e-12
     for i in range(n):
@@ -522,7 +522,7 @@ def _reweigh(kit, kind, pose, weight, wv, wp, ov, op, pull):
         top = max(top, depth[i, n])
         for j in range(i + 1, n):
             dx, dy = pose[i, 0] - pose[j, 0], pose[i, 1] - pose[j, 1]
-            r = tr[kind[i]] + tr[kind[j]] + gap
+            r = TF[kind[i], 0] + TF[kind[j], 0] + gap
             if dx * dx + dy * dy >= r * r:
                 continue
             depth[i, j] = _pair(

@@ -21,9 +21,9 @@ class World:
     """Arrays that the kernels write turned shapes to, for items of given kinds."""
 
     def __init__(self, kit: Kit, kind: NDArray[np.int64]) -> None:
-        tv0, tp0 = kit.arrays[0], kit.arrays[1]
-        vertices = tv0[kind + 1] - tv0[kind]
-        parts = tp0[kind + 1] - tp0[kind]
+        types = kit.arrays[0][kind]
+        vertices = types[:, 1] - types[:, 0]
+        parts = types[:, 3] - types[:, 2]
         self.ov = np.concatenate(([0], np.cumsum(vertices)[:-1])).astype(np.int64)
         self.op = np.concatenate(([0], np.cumsum(parts)[:-1])).astype(np.int64)
         self.wv = np.zeros((int(vertices.sum()), 4))
@@ -60,10 +60,9 @@ def settle(
 
     n = len(kind)
     world = World(kit, kind)
-    reach = kit.arrays[14]
-    turn0, still = kit.arrays[15], kit.arrays[28]
+    types, reach = kit.arrays[0], kit.arrays[1][:, 0]
     free = np.ones(n, bool) if movable is None else movable
-    can_turn = np.array([free[i] and turn0[k] == turn0[k + 1] and not still[k] for i, k in enumerate(kind)])
+    can_turn = free & (types[kind, 6] == types[kind, 7]) & (types[kind, 8] == 0)
     best_pose, best = pose.copy(), -np.inf
     now = pose.copy()
     trust = reach_mm

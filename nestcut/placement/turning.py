@@ -159,7 +159,7 @@ def make_kit(
     """
     tv0, tp0, pv0, th0, turn0 = [0], [0], [0], [0], [0]
     vertices, normals, centres, pr, rho = [], [], [], [], []
-    hidx, hrho, reach, angles, still = [], [], [], [], []
+    hidx, hull_radius, reach, angles, still = [], [], [], [], []
     turns_deg: list[tuple[float, ...]] = []
     for cores, allowed in zip(shapes, turns, strict=True):
         base = tv0[-1]
@@ -176,7 +176,7 @@ def make_kit(
         tp0.append(tp0[-1] + len(cores.rings))
         picks = _hull_vertices(cores)
         hidx.extend(base + k for k in picks)
-        hrho.extend([cores.radii[0] if cores.disc else 0.0] * len(picks))
+        hull_radius.append(cores.radii[0] if cores.disc else 0.0)
         th0.append(th0[-1] + len(picks))
         reach.append(cores.reach_mm)
         listed = () if allowed == "any" else tuple(allowed)
@@ -202,31 +202,29 @@ def make_kit(
         for part in convex_parts(obstacle):
             static.append(part)
             clear.append(gap_mm)
-    sv0 = np.zeros(len(static) + 1, np.int64)
-    sv0[1:] = np.cumsum([len(part) for part in static])
-    sw = np.empty((int(sv0[-1]), 4))
-    sbox = np.empty((len(static), 4))
-    for k, part in enumerate(static):
-        sw[sv0[k] : sv0[k + 1], :2] = part
-        sw[sv0[k] : sv0[k + 1], 2:] = _normals(part)
-        sbox[k] = (*part.min(axis=0), *part.max(axis=0))
-    v, nrm, ctr = np.concatenate(vertices), np.concatenate(normals), np.array(centres)
-
-    def ints(values: Sequence[int]) -> NDArray[np.int64]:
-        return np.array(values, dtype=np.int64)
-
-    def floats(values: Sequence[float] | NDArray) -> NDArray[np.float64]:
-        return np.ascontiguousarray(values, dtype=np.float64)
-
-    arrays = (
-        ints(tv0), ints(tp0), ints(pv0),
-        floats(v[:, 0]), floats(v[:, 1]), floats(nrm[:, 0]), floats(nrm[:, 1]),
-        floats(ctr[:, 0]), floats(ctr[:, 1]), floats(pr), floats(rho),
-        ints(th0), ints(hidx), floats(hrho), floats(reach), ints(turn0), floats(angles),
-        floats(sides[:, 0]), floats(sides[:, 1]), floats(limits),
-        sv0, sw, sbox, floats(clear), floats([]), floats([]), floats([]),
-        floats([gap_mm]), np.array(still, dtype=np.bool_),
-    )  # fmt: skip
+    ends = np.cumsum([len(part) for part in static], dtype=np.int64)
+    pieces = np.column_stack((pv0[:-1], pv0[1:]))
+    types = np.column_stack(
+        (tv0[:-1], tv0[1:], tp0[:-1], tp0[1:], th0[:-1], th0[1:], turn0[:-1], turn0[1:], still)
+    )
+    table: dict[str, NDArray] = {
+        "T": types.astype(np.int64),  # by type: vertices, parts, hull, turns (first, end each); never turned
+        "TF": np.column_stack((reach, hull_radius)),  # by type: reach, radius at its hull's vertices
+        "P": pieces.astype(np.int64),  # by part: vertices (first, end)
+        "PF": np.column_stack((np.array(centres), pr, rho)),  # by part: middle x, y, reach of core, radius
+        "V": np.column_stack((np.concatenate(vertices), np.concatenate(normals))),  # x, y, edge normal
+        "H": np.array(hidx, dtype=np.int64),
+        "A": np.array(angles, dtype=np.float64),
+        "R": np.column_stack((sides, limits)),  # region's sides: n·p ≤ limit
+        "S": np.column_stack((ends - [len(part) for part in static], ends)).astype(np.int64).reshape(-1, 2),
+        "SW": np.concatenate([np.column_stack((p, _normals(p))) for p in static] or [np.empty((0, 4))]),
+        "SF": np.array(
+            [(*p.min(axis=0), *p.max(axis=0), c) for p, c in zip(static, clear, strict=True)],
+            dtype=np.float64,
+        ).reshape(-1, 5),
+        "G": np.array([gap_mm], dtype=np.float64),
+    }
+    arrays = tuple(np.ascontiguousarray(values) for values in table.values())
     return Kit(
         arrays,
         tuple(cores.middle for cores in shapes),

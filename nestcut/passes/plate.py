@@ -1,0 +1,281 @@
+"""The plate half of the planner: which dies ride together, where they lie, how often, and the proof.
+
+Papers are known here only as options of a line of demand, as turn rules and as rough supplies; what lies
+under the dies in every pass is decided by the paper half.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from nestcut.batch.model import Batch, Demand, Pose
+from nestcut.errors import BatchError, Where
+from nestcut.passes.bound import PlateBound, proof_json, prove
+from nestcut.passes.kept import Kept, keep_dies
+from nestcut.passes.layups import Choice, choose_layups, fewest_passes, needed_slots, share_evenly
+from nestcut.passes.master import Task, make_task
+from nestcut.passes.patterns import PatternBook
+from nestcut.passes.reasons import explain
+from nestcut.passes.search import Limit, PlateSearch
+from nestcut.passes.types import PlatePlan, PlateRun, Room, Supply
+from nestcut.plan.model import Share, Slot
+
+__all__ = ["TradeOff", "plan_plate", "plate_bound", "trade_off"]
+
+
+def plan_plate(
+    batch: Batch,
+    demand: Sequence[Demand],
+    *,
+    supplies: Sequence[Supply] = (),
+    room: Room = "rims",
+    seconds: float,
+    seed: int = 0,
+    stop: Callable[[], bool] | None = None,
+    on_progress: Callable[[float, int, int, str], None] | None = None,
+    work_limit: int | None = None,
+) -> PlatePlan:
+    """Lay-ups, how often each goes through, and a proved lower bound on the passes.
+
+    Args:
+        demand: lines in pieces; a die with k pieces per cut gives k per pass and copy.
+        supplies: what papers can give; all are kept.
+        room: what a die keeps for itself; the bound always counts rims.
+        seconds: time limit; without effect when ``work_limit`` is given.
+        seed: the same seed gives the same plan unless the clock cut in.
+        stop: asked now and then; True ends the search with the best so far.
+        on_progress: called with (seconds, passes, bound, text).
+        work_limit: most tries to lay a set of dies, in place of the clock.
+    Returns: runs whose cuts meet the demand exactly as ``shares`` says.
+    Raises: BatchError when a needed die fits the plate at no allowed angle that was found, when no die or
+        paper may meet a line, or when the supplies can't give the demand.
+    """
+    limit = Limit(seconds, work_limit, stop)
+    search, dies = _searched(batch, demand, supplies, room, limit, seed, on_progress)
+    if search is None:
+        return PlatePlan(
+            (), tuple(() for _ in demand), 0, "nothing has to be cut", room=room, proved_room=True
+        )
+    assert search.best is not None
+    assert search.bound is not None
+    search.say("choosing lay-ups")
+    choice = _choice(search, dies, seed)
+    bound = search.bound
+    proof = proof_json(search.bound_task, bound, search.sets)
+    runs = tuple(_runs(search, choice, dies))
+    plan = PlatePlan(
+        runs=runs,
+        shares=_shares(search.task, choice),
+        bound=bound.passes,
+        reason=explain(search.bound_task, dies, bound, search.book),
+        proof=proof,
+        room=room,
+        proved_room=choice.passes <= bound.passes,
+    )
+    search.say("lay-ups chosen")
+    return plan
+
+
+def _searched(
+    batch: Batch,
+    demand: Sequence[Demand],
+    supplies: Sequence[Supply],
+    room: Room,
+    limit: Limit,
+    seed: int,
+    on_progress: Callable[[float, int, int, str], None] | None,
+    book: PatternBook | None = None,
+) -> tuple[PlateSearch | None, tuple[Kept, ...]]:
+    """A finished search, or None when nothing has to be cut."""
+    dies = keep_dies(batch, demand, room)
+    if not dies or all(line.count <= 0 for line in demand):
+        return None, dies
+    task = make_task(batch, demand, dies, supplies)
+    bound_task = make_task(batch, demand, dies)
+    _check_lines(demand, task)
+    search = PlateSearch(
+        task,
+        bound_task,
+        dies,
+        batch.machine.window,
+        batch.hand.gap_mm,
+        seed=seed,
+        limit=limit,
+        report=on_progress,
+        book=book,
+    )
+    homeless = set(search.open())
+    if homeless:
+        search.task = _without(task, homeless)
+        _check_homeless(batch, demand, search.task, dies, homeless)
+    search.run()
+    if search.best is None:
+        raise BatchError(
+            "the scraps can't give the pieces that the cards need",
+            mend="fewer kits or spares, more paper, or another paper for some lines",
+        )
+    return search, dies
+
+
+def _check_lines(demand: Sequence[Demand], task: Task) -> None:
+    for line, (count, options) in zip(demand, task.lines, strict=True):
+        if count and not options:
+            raise BatchError(
+                f"no die and paper can meet this line: {', '.join(line.dies)} in {', '.join(line.papers)}",
+                mend="allow another die or paper, or another turn",
+                where=Where(element=f"cards: {line.card}"),
+            )
+
+
+def _without(task: Task, homeless: set[int]) -> Task:
+    lines = tuple(
+        (count, tuple(pair for pair in options if pair[0] not in homeless)) for count, options in task.lines
+    )
+    return replace(task, lines=lines)
+
+
+def _check_homeless(
+    batch: Batch, demand: Sequence[Demand], task: Task, dies: Sequence[Kept], homeless: set[int]
+) -> None:
+    for (count, options), line in zip(task.lines, demand, strict=True):
+        if count and not options:
+            die = next(dies[d] for d in sorted(homeless) if dies[d].name in line.dies)
+            width, length = batch.machine.plate_mm
+            left, top, right, bottom = die.rim.bounds
+            raise BatchError(
+                f"the die does not fit on the plate: it is {right - left:.1f} × {bottom - top:.1f} mm, the plate "
+                f"{width:g} × {length:g} mm with {batch.machine.clear_mm:g} mm kept clear",
+                mend="a smaller die, a larger plate, or other turns",
+                where=Where(element=f"dies.{die.name}"),
+            )
+
+
+def _choice(search: PlateSearch, dies: Sequence[Kept], seed: int) -> Choice:
+    """Fewest lay-ups for the fewest passes found."""
+    assert search.best is not None
+    sets = _short_list(search)
+    seconds = 4.0 if search.limit.work_limit is not None else max(1.0, min(4.0, search.limit.left_s()))
+    trips = [die.trips for die in dies]
+    choice = choose_layups(search.task, sets, search.best.passes, trips=trips, seconds=seconds, seed=seed)
+    if choice is not None:
+        return choice
+    # The short list may be too long for the time: what the master used is enough.
+    used = tuple(u for u, times in zip(search.best_sets, search.best.times, strict=True) if times)
+    choice = choose_layups(search.task, used, search.best.passes, trips=trips, seconds=30.0, seed=seed)
+    if choice is None:  # the master's own solution is a solution: this cannot happen in finite time
+        raise RuntimeError("no lay-ups found for a solved master")
+    return choice
+
+
+def _short_list(search: PlateSearch, most: int = 120) -> tuple[tuple[int, ...], ...]:
+    """Sets worth considering for lay-ups: those in use first, then by worth and size."""
+    assert search.best is not None
+    used = [u for u, times in zip(search.best_sets, search.best.times, strict=True) if times]
+    prices = search.linear.prices if search.linear is not None else [1.0] * len(search.dies)
+    rest = sorted(
+        (u for u in search.book.witnesses if u not in used),
+        key=lambda u: (-round(sum(p * c for p, c in zip(prices, u, strict=True)), 6), -sum(u), u),
+    )
+    return tuple([*used, *rest][: max(most, len(used))])
+
+
+def _runs(search: PlateSearch, choice: Choice, dies: Sequence[Kept]) -> list[PlateRun]:
+    """Lay-ups as slots: only dies that are needed, spread apart; longest run first."""
+    runs = []
+    for counts, times, cuts in zip(choice.sets, choice.times, choice.cuts, strict=True):
+        needed = tuple(needed_slots(cut, times) for cut in cuts)
+        assert all(n <= c for n, c in zip(needed, counts, strict=True))
+        layout = search.book.layout(needed)
+        assert layout is not None
+        per_die = {die: list(share_evenly(cuts[die], n, times)) for die, n in enumerate(needed) if n}
+        slots, downs = [], []
+        for die, pose in layout:
+            slots.append(Slot(dies[die].name, Pose(pose.x_mm, pose.y_mm, pose.deg)))
+            downs.append(per_die[die].pop(0))
+        runs.append(PlateRun(tuple(slots), times, tuple(downs)))
+    runs.sort(key=lambda run: (-run.passes, [slot.die for slot in run.slots]))
+    return runs
+
+
+def _shares(task: Task, choice: Choice) -> tuple[tuple[Share, ...], ...]:
+    return tuple(
+        tuple(
+            Share(task.dies[die], task.papers[paper], count)
+            for (die, paper), count in sorted(line.items())
+            if count
+        )
+        for line in choice.pieces
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class TradeOff:
+    """One point of the trade-off: with this many lay-ups, so many passes."""
+
+    layups: int
+    passes: int
+    dies_set_up: int
+    proved: bool
+    """True if no fewer passes are possible with so many of the lay-ups that were found."""
+
+
+def trade_off(
+    batch: Batch,
+    demand: Sequence[Demand],
+    *,
+    supplies: Sequence[Supply] = (),
+    room: Room = "rims",
+    seconds: float = 10.0,
+    seed: int = 0,
+    most_points: int = 6,
+) -> tuple[TradeOff, ...]:
+    """Passes against lay-ups, from one lay-up up to as many as save passes."""
+    limit = Limit(seconds * 0.6)
+    search, _ = _searched(batch, demand, supplies, room, limit, seed, None)
+    if search is None:
+        return ()
+    assert search.best is not None
+    points: list[TradeOff] = []
+    sets = _short_list(search)
+    roof = sum(search.task.most_cuts(die) for die in range(len(search.dies)))
+    for layups in range(1, most_points + 1):
+        choice = fewest_passes(
+            search.task, sets, layups, roof=roof, seconds=seconds * 0.4 / most_points, seed=seed
+        )
+        if choice is None:
+            continue
+        if points and choice.passes >= points[-1].passes:
+            break
+        set_up = sum(
+            needed_slots(cut, times)
+            for cuts, times in zip(choice.cuts, choice.times, strict=True)
+            for cut in cuts
+        )
+        points.append(TradeOff(len(choice.sets), choice.passes, set_up, choice.proved))
+        if choice.passes <= search.best.passes:
+            break
+    return tuple(points)
+
+
+def plate_bound(
+    batch: Batch,
+    demand: Sequence[Demand],
+    *,
+    copies: Mapping[str, int] | None = None,
+    book: PatternBook | None = None,
+) -> tuple[int, str]:
+    """The lower bound alone, quickly: for estimates and what-if. ``copies`` overrides what is owned."""
+    dies = keep_dies(batch, demand, "rims")
+    if not dies:
+        return 0, "nothing has to be cut"
+    if copies:
+        dies = tuple(replace(die, copies=copies.get(die.name, die.copies)) for die in dies)
+    task = make_task(batch, demand, dies)
+    search = PlateSearch(task, task, dies, batch.machine.window, batch.hand.gap_mm, book=book)
+    bound: PlateBound = prove(task, search.sets, [])
+    return bound.passes, explain(task, dies, bound, search.book)
+
+
+ONE = Fraction(1)

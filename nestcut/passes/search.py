@@ -1,0 +1,274 @@
+"""The plate search: witness and disprove sets of dies until count and bound meet, or time is up.
+
+Column generation (Gilmore & Gomory 1963) with a packer as the pricing oracle: the duals of the linear
+master say which sets would save passes; the least dense of them that is undecided is tried first, grown by
+further valuable dies when it fits, and the sets that the bound leans on are tried to be disproved.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from shapely.geometry import Polygon
+
+from nestcut.passes.bound import PlateBound, prove
+from nestcut.passes.disproof import disprove_set
+from nestcut.passes.kept import Kept, window_ticks
+from nestcut.passes.master import (
+    Counts,
+    IntegerMaster,
+    LinearMaster,
+    Task,
+    solve_integer,
+    solve_linear,
+)
+from nestcut.passes.pack import MOVES, Packer
+from nestcut.passes.patterns import Layout, PatternBook
+from nestcut.passes.sets import SetSearch
+
+__all__ = ["Limit", "PlateSearch"]
+
+WORTH = 1.0 + 1e-6
+Report = Callable[[float, int, int, str], None]
+
+
+class Limit:
+    """When to stop: seconds, a number of tries, or when asked to."""
+
+    def __init__(
+        self, seconds: float, work_limit: int | None = None, stop: Callable[[], bool] | None = None
+    ) -> None:
+        self.begin = time.monotonic()
+        self.seconds = seconds
+        self.work_limit = work_limit
+        self.stop = stop
+
+    @property
+    def elapsed_s(self) -> float:
+        return time.monotonic() - self.begin
+
+    def left_s(self) -> float:
+        """Seconds left; a whole hour when only work counts."""
+        return 3600.0 if self.work_limit is not None else self.seconds - self.elapsed_s
+
+    def over(self, work: int) -> bool:
+        if self.stop is not None and self.stop():
+            return True
+        if self.work_limit is not None:
+            return work >= self.work_limit
+        return self.elapsed_s >= self.seconds
+
+
+class PlateSearch:
+    """State of the search over one task; the book may be handed on to a later search (what-if)."""
+
+    def __init__(
+        self,
+        task: Task,
+        bound_task: Task,
+        dies: Sequence[Kept],
+        window: Polygon,
+        gap_mm: float,
+        *,
+        seed: int = 0,
+        book: PatternBook | None = None,
+        limit: Limit | None = None,
+        report: Report | None = None,
+    ) -> None:
+        self.task, self.bound_task = task, bound_task
+        self.dies = tuple(dies)
+        self.window, self.gap_mm = window, gap_mm
+        self.book = book if book is not None else PatternBook(len(self.dies))
+        self.rng = np.random.default_rng(seed + 1)
+        self.seed = seed
+        self.limit = limit or Limit(10.0)
+        self.packer = Packer(self.dies, window, gap_mm, seed=seed, stop=self._time_over)
+        self.report = report
+        self.sets = SetSearch(
+            [die.copies for die in dies],
+            [die.area_ticks for die in dies],
+            window_ticks(window, gap_mm),
+            self.book,
+        )
+        self.useful = tuple(
+            min(die.copies, max(1, task.most_cuts(index))) for index, die in enumerate(self.dies)
+        )
+        self.pool: list[Counts] = []
+        self.bound: PlateBound | None = None
+        self.best: IntegerMaster | None = None
+        self.best_sets: tuple[Counts, ...] = ()
+        self.linear: LinearMaster | None = None
+        self._proved_at = -1
+        self._solved_at: frozenset[Counts] = frozenset()
+
+    # --- small steps -------------------------------------------------------------------------
+
+    def _time_over(self) -> bool:
+        """True if the clock or the person ends the search (tries are counted apart)."""
+        return self.limit.over(-1)
+
+    def over(self) -> bool:
+        return self.limit.over(self.packer.work)
+
+    def closed(self) -> bool:
+        """True when the count equals the bound."""
+        return self.best is not None and self.bound is not None and self.best.passes <= self.bound.passes
+
+    def single(self, die: int) -> Counts:
+        return tuple(1 if d == die else 0 for d in range(len(self.dies)))
+
+    def say(self, text: str) -> None:
+        if self.report is not None:
+            passes = self.best.passes if self.best else 0
+            self.report(self.limit.elapsed_s, passes, self.bound.passes if self.bound else 0, text)
+
+    def try_set(self, counts: Counts, effort: int, start: Layout | None = None) -> bool:
+        """Witness a set (or know that it is), with at most this effort."""
+        if self.book.is_witnessed(counts):
+            return True
+        if self.book.is_disproved(counts) or self.book.tried(counts, effort):
+            return False
+        if sum(c * die.area_ticks for c, die in zip(counts, self.dies, strict=True)) > self.sets.room:
+            return False
+        layout = self.packer.try_set(counts, effort, start=start)
+        if layout is None:
+            self.book.failed(counts, effort)
+            return False
+        self.book.witness(layout)
+        return True
+
+    def grow(self, counts: Counts, weights: Sequence[float], effort: int) -> Counts:
+        """Add dies to a witnessed set, the most valuable for their area first, while they fit."""
+        keys = [
+            (w + 1e-3) / max(1, die.area_ticks) * self.rng.uniform(0.5, 1.5)
+            for w, die in zip(weights, self.dies, strict=True)
+        ]
+        for die in sorted(range(len(self.dies)), key=lambda d: -keys[d]):
+            while counts[die] < self.useful[die] and not self.over():
+                bigger = tuple(c + (1 if d == die else 0) for d, c in enumerate(counts))
+                if not self.try_set(bigger, effort, self.book.layout(counts)):
+                    break
+                counts = bigger
+        return counts
+
+    # --- phases ------------------------------------------------------------------------------
+
+    def open(self) -> list[int]:
+        """Singles and, if it fits, everything at once. Returns the dies that could not be laid at all."""
+        wanted = {die for _, options in self.task.lines for die, _ in options}
+        every = tuple(self.useful[die] if die in wanted else 0 for die in range(len(self.dies)))
+        if not (self.try_set(every, 0) or self.try_set(every, 1)):
+            rest = [die for die in sorted(wanted) if not self.book.is_witnessed(self.single(die))]
+            for die in rest:
+                for effort in range(len(MOVES)):
+                    if self.try_set(self.single(die), effort):
+                        break
+        return [die for die in sorted(wanted) if not self.book.is_witnessed(self.single(die))]
+
+    def first_sets(self, rounds: int) -> None:
+        """Random greedy sets, so that the master has something to choose from."""
+        for index in range(rounds):
+            if self.over() or self.closed():
+                return
+            weights = [self.task.most_cuts(die) * self.rng.uniform(0.2, 1.0) for die in range(len(self.dies))]
+            die = max(range(len(self.dies)), key=lambda d: weights[d])
+            if self.book.is_witnessed(self.single(die)):
+                self.grow(self.single(die), weights, effort=1)
+            if index % 4 == 3:
+                self.settle()
+
+    def settle(self) -> None:
+        """Solve the linear master, and the whole-number one if it can bring fewer passes; renew the bound."""
+        sets = tuple(self.book.witnesses)
+        if frozenset(sets) != self._solved_at:
+            self._solved_at = frozenset(sets)
+            self.linear = solve_linear(self.task, sets)
+            if self.linear is None:
+                return
+            least = math.ceil(self.linear.value - 1e-6)
+            if self.best is None or least < self.best.passes:
+                left = max(0.3, min(4.0, self.limit.left_s()))
+                found = solve_integer(
+                    self.task,
+                    sets,
+                    start=self.linear,
+                    at_least=self.bound.passes if self.bound else 0,
+                    seconds=left,
+                    seed=self.seed,
+                )
+                if found is not None and (self.best is None or found.passes < self.best.passes):
+                    self.best, self.best_sets = found, sets
+        if self._proved_at != len(self.book.disproofs) or self.bound is None:
+            if self.bound is None or not self.closed():
+                self.bound = prove(self.bound_task, self.sets, self.pool)
+            self._proved_at = len(self.book.disproofs)
+        self.say("laying dies together")
+
+    def run(self) -> None:
+        """All phases. The result is in ``best``, ``best_sets``, ``bound`` and ``book``."""
+        self.settle()
+        if self.closed() or self.over():
+            return
+        self.first_sets(rounds=6)
+        self.settle()
+        effort, disproved_at = 1, 0
+        while not self.over() and not self.closed() and self.linear is not None:
+            candidate = self.sets.lightest_open(
+                self.linear.prices, WORTH, [u for u, spent in self.book.effort.items() if spent >= effort]
+            )
+            if candidate is not None and any(c > u for c, u in zip(candidate, self.useful, strict=True)):
+                self.book.failed(candidate, len(MOVES))  # more copies than there is to cut: no use
+                continue
+            if candidate is not None:
+                if self.try_set(candidate, effort, self._near(candidate)):
+                    self.grow(candidate, self.linear.prices, min(effort, 2))
+                    self.settle()
+                continue
+            # Nothing cheap is left that would save passes: now the other side, at this effort.
+            if disproved_at < effort:
+                self.refute(effort)
+                disproved_at = effort
+                self.settle()
+                continue
+            if effort + 1 >= len(MOVES):
+                return
+            effort += 1
+
+    def _near(self, counts: Counts) -> Layout | None:
+        """The witnessed layout that shares most dies with this set, for a warm start."""
+        best, most = None, -1
+        for known in self.book.witnesses:
+            common = sum(
+                min(a, b) * die.area_ticks for a, b, die in zip(known, counts, self.dies, strict=True)
+            )
+            if common > most:
+                best, most = known, common
+        if best is None:
+            return None
+        return self.book.layout(tuple(min(a, b) for a, b in zip(best, counts, strict=True)))
+
+    def refute(self, effort: int) -> None:
+        """Try to disprove what the bound leans on, smallest sets first; a disproof renews the bound."""
+        seen: set[Counts] = set()
+        while not self.over() and not self.closed() and self.bound is not None:
+            targets = [
+                u
+                for u in self.bound.support
+                if u not in seen and not self.book.is_witnessed(u) and not self.book.is_disproved(u)
+            ]
+            if not targets:
+                return
+            news = False
+            for counts in targets:
+                seen.add(counts)
+                if self.over():
+                    return
+                news = disprove_set(self, counts, effort) or news
+            if news:
+                before = self.bound.value
+                self.bound = prove(self.bound_task, self.sets, self.pool)
+                self._proved_at = len(self.book.disproofs)
+                del before

@@ -7,6 +7,7 @@ The lower bound is always counted with rims; rims lie inside hulls, hulls inside
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -138,7 +139,7 @@ def chip_angle(cut: Shape) -> float:
     hull = cut.convex_hull
     ring = np.asarray(hull.exterior.coords)
     best_deg, best_area = 0.0, math.inf
-    for (x0, y0), (x1, y1) in zip(ring[:-1], ring[1:], strict=True):
+    for (x0, y0), (x1, y1) in itertools.pairwise(ring):
         deg = -math.degrees(math.atan2(y1 - y0, x1 - x0))
         left, top, right, bottom = rotate(hull, deg, origin=(0, 0)).bounds
         area = (right - left) * (bottom - top)

@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 
 from shapely.geometry import Polygon
 
-from nestcut.batch.model import Pose
 from nestcut.passes.kept import Kept
 from nestcut.passes.master import Counts
 from nestcut.passes.patterns import Layout

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 from nestcut.batch.model import Hand, Paper
@@ -134,7 +136,7 @@ def test_trade_off_has_fewer_passes_with_more_layups():
     batch = batch_of(dies, [([f"d{k}"], ["red"], 10 * (k + 1)) for k in range(4)])
     points = trade_off(batch, batch.demand, seconds=5)
     assert [point.layups for point in points] == sorted({point.layups for point in points})
-    assert all(a.passes > b.passes for a, b in zip(points, points[1:], strict=False))
+    assert all(a.passes > b.passes for a, b in itertools.pairwise(points))
 
 
 def test_bound_with_a_second_copy():

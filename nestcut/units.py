@@ -108,7 +108,9 @@ def parse_length(value: object, *, key: str = "", allow_negative: bool = False) 
     if not math.isfinite(length_mm):
         raise LengthError(f"{_shown(value)} is not a finite length", mend=_EXAMPLES, where=where)
     if length_mm < 0 and not allow_negative:
-        raise LengthError(f"the length {_shown(value)} is negative", mend="write a length of 0 or more", where=where)
+        raise LengthError(
+            f"the length {_shown(value)} is negative", mend="write a length of 0 or more", where=where
+        )
     if abs(length_mm) > LONGEST_MM:
         raise LengthError(
             f"the length {_shown(value)} is longer than 10 m",

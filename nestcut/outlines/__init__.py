@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from nestcut.outlines.offset import fill_holes, grow_outline, outline_size, shrink_outline
 from nestcut.outlines.plain import plain_shape
+from nestcut.outlines.read import read_die, read_scrap
 from nestcut.outlines.types import (
     CLOSE_WITHIN_MM,
     DEFAULT_RIM_MM,
@@ -28,5 +29,7 @@ __all__ = [
     "grow_outline",
     "outline_size",
     "plain_shape",
+    "read_die",
+    "read_scrap",
     "shrink_outline",
 ]

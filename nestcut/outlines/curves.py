@@ -97,7 +97,9 @@ class Bezier:
             return None
         along = (p - p[0]) @ chord / length
         speed = np.polynomial.polynomial.Polynomial(_power_basis(along)).deriv()
-        turns = sorted(float(r.real) for r in speed.roots() if abs(r.imag) < 1e-9 and 1e-9 < r.real < 1 - 1e-9)
+        turns = sorted(
+            float(r.real) for r in speed.roots() if abs(r.imag) < 1e-9 and 1e-9 < r.real < 1 - 1e-9
+        )
         inner = [tuple(map(float, q)) for q in self.at(np.array(turns))] if turns else []
         stops = [self.start, *inner, self.end]
         return [Line(q, r) for q, r in zip(stops, stops[1:], strict=False)]  # type: ignore[arg-type]

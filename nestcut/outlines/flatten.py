@@ -141,7 +141,14 @@ def _tangent_tips(at: Floats, along: Floats) -> tuple[Floats, Flags]:
         behind = (d[:, 0] * step[:, 1] - d[:, 1] * step[:, 0]) / bend
     size = np.hypot(*step.T)
     # Left turn of less than a right angle, with the tip between the two: else the chord will do.
-    tip = (bend > 1e-9) & ((d * e).sum(axis=1) > 0) & (ahead > 0) & (behind > 0) & (ahead < size) & (behind < size)
+    tip = (
+        (bend > 1e-9)
+        & ((d * e).sum(axis=1) > 0)
+        & (ahead > 0)
+        & (behind > 0)
+        & (ahead < size)
+        & (behind < size)
+    )
     tips = p + np.where(tip, ahead, 0.0)[:, None] * d
     slots = np.arange(len(at)) + np.concatenate([[0], np.cumsum(tip)])
     laid = np.empty((len(at) + int(tip.sum()), 2))
@@ -178,7 +185,8 @@ def _patched(strokes: Sequence[Curve], sagitta_mm: float, grows: bool) -> Polygo
         place = reason[reason.find("[") + 1 : reason.find("]")].split() if "[" in reason else []
         spot = f" near x {float(place[0]):.1f}, y {float(place[1]):.1f} mm" if len(place) == 2 else ""
         raise OutlineError(
-            f"the outline crosses itself{spot}", mend="separate the crossing lines, or unite the shapes, in the drawing"
+            f"the outline crosses itself{spot}",
+            mend="separate the crossing lines, or unite the shapes, in the drawing",
         )
     extra = shapely.union_all(slivers)
     result = polygon.union(extra) if grows else polygon.difference(extra)

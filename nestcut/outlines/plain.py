@@ -46,14 +46,18 @@ def plain_shape(
             mend=f"give a radius from 0 to {min(width_mm, height_mm) / 2:g} mm",
         )
     if kind != "rectangle" and corner_radius_mm:
-        raise OutlineError(f"a corner radius on a {kind}", mend="only a rectangle has corners; leave the radius out")
+        raise OutlineError(
+            f"a corner radius on a {kind}", mend="only a rectangle has corners; leave the radius out"
+        )
     grows = side == "outside"
     if kind == "rectangle":
         r = corner_radius_mm
         curves = rounded_curves(-width_mm / 2, -height_mm / 2, width_mm, height_mm, r, r)
         return flatten_loop(curves, grows=grows)
     if kind == "circle" and height_mm != width_mm:
-        raise OutlineError(f"a circle of {width_mm:g} × {height_mm:g} mm", mend="give one diameter, or an oval")
+        raise OutlineError(
+            f"a circle of {width_mm:g} × {height_mm:g} mm", mend="give one diameter, or an oval"
+        )
     if kind == "circle":
         return _circle(width_mm / 2, grows)
     return flatten_loop(ellipse_curves(0.0, 0.0, width_mm / 2, height_mm / 2), grows=grows)

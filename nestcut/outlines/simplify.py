@@ -141,7 +141,11 @@ def _hollow(v: Floats, straight: Flags, a: int, b: int, tolerance: float, closed
     """Vertices a..b are hollow: keep some of them, the first and the last included."""
     n = len(v)
     last = b + 1 if closed else b
-    kept = [a, *sorted({k for e in range(a, last) if straight[e % n] for k in (e, e + 1) if a < k < last}), last]
+    kept = [
+        a,
+        *sorted({k for e in range(a, last) if straight[e % n] for k in (e, e + 1) if a < k < last}),
+        last,
+    ]
     found: list[_Corner] = []
     for lo, hi in zip(kept, kept[1:], strict=False):
 
@@ -212,7 +216,8 @@ def _merge(corners: list[_Corner], v: Floats, tolerance: float) -> list[_Corner]
                 old = chain(u.lo, w.hi)
                 done = (
                     _to_segment(chain(u.hi, w.lo), u.at, w.at).max() <= limit
-                    and _to_chain(u.at + np.linspace(0.05, 0.95, 10)[:, None] * (w.at - u.at), old).max() <= limit
+                    and _to_chain(u.at + np.linspace(0.05, 0.95, 10)[:, None] * (w.at - u.at), old).max()
+                    <= limit
                 )
                 if done:
                     del corners[k]

@@ -1,0 +1,193 @@
+"""The little CSS that drawing programs use to style and hide elements.
+
+Rules from ``<style>`` with type, class and id selectors (also compound, descendant and child ones),
+presentation attributes and ``style`` attributes, in the order of the cascade. tinycss2 does the parsing.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from nestcut.errors import OutlineError
+from nestcut.outlines.document import Element
+
+__all__ = ["Rule", "computed", "is_hidden", "is_unpainted", "read_rules"]
+
+INHERITED = ("visibility", "fill", "stroke", "stroke-width", "fill-opacity", "stroke-opacity")
+_PLAIN = (
+    *INHERITED,
+    "display",
+    "opacity",
+    "transform",
+    "transform-origin",
+    "clip-path",
+    "mask",
+)
+_GEOMETRY = ("cx", "cy", "r", "rx", "ry", "x", "y", "width", "height")
+_KNOWN = frozenset((*_PLAIN, *_GEOMETRY, "d"))
+_COMPOUND = re.compile(r"(\*|[A-Za-z_][\w-]*)?((?:[.#][A-Za-z_-][\w-]*)*)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One selector with its declarations: (property, value, important)."""
+
+    steps: tuple[tuple[str, str], ...]
+    """(combinator before it, compound selector), from the outermost to the element itself."""
+    weight: tuple[int, int, int, int]
+    declarations: tuple[tuple[str, str, bool], ...]
+
+
+def read_rules(root: Element, notes: list[str]) -> list[Rule]:
+    """All rules of the drawing's style sheets that matter to outlines, weakest first."""
+    rules: list[Rule] = []
+    for sheet in _sheets(root):
+        rules += _rules_of(sheet.text, len(rules), notes)
+    return sorted(rules, key=lambda rule: rule.weight)
+
+
+def _sheets(element: Element) -> Iterator[Element]:
+    if element.tag == "style" and element.get("type", "text/css").strip().lower() in ("", "text/css"):
+        yield element
+    for child in element.children:
+        yield from _sheets(child)
+
+
+def _rules_of(css: str, order: int, notes: list[str]) -> Iterator[Rule]:
+    import tinycss2
+
+    for item in tinycss2.parse_stylesheet(css, skip_comments=True, skip_whitespace=True):
+        if item.type == "at-rule":
+            if item.lower_at_keyword == "import":
+                raise OutlineError(
+                    "the drawing takes its styles from another file", mend="save it with its styles inside"
+                )
+            if item.lower_at_keyword == "media":
+                notes.append("Styles for special media in the drawing were passed over.")
+            continue
+        if item.type != "qualified-rule":
+            continue
+        declarations = _declarations(item.content)
+        if not declarations:
+            continue
+        for selector in tinycss2.serialize(item.prelude).split(","):
+            steps = _steps(selector)
+            if steps is None:
+                notes.append(
+                    f'The style rule "{selector.strip()[:40]}" was passed over: its selector is not a plain one.'
+                )
+                continue
+            order += 1
+            ids = sum(step.count("#") for _, step in steps)
+            classes = sum(step.count(".") for _, step in steps)
+            types = sum(not step.startswith(("*", ".", "#")) for _, step in steps)
+            yield Rule(steps, (ids, classes, types, order), declarations)
+
+
+def _steps(selector: str) -> tuple[tuple[str, str], ...] | None:
+    words = re.sub(r"\s*>\s*", " > ", selector.strip()).split()
+    steps: list[tuple[str, str]] = []
+    combinator = ""
+    for word in words:
+        if word == ">":
+            combinator = ">"
+            continue
+        if not _COMPOUND.match(word):
+            return None
+        steps.append((combinator or " ", word))
+        combinator = ""
+    return tuple(steps) if steps and not combinator else None
+
+
+def _declarations(content: object) -> tuple[tuple[str, str, bool], ...]:
+    import tinycss2
+
+    found = []
+    for item in tinycss2.parse_declaration_list(content, skip_comments=True, skip_whitespace=True):
+        if item.type == "declaration" and item.lower_name in _KNOWN:
+            value = tinycss2.serialize(item.value).strip()
+            found.append((item.lower_name, value, bool(item.important)))
+    return tuple(found)
+
+
+def computed(
+    element: Element, ancestors: Sequence[Element], rules: Sequence[Rule], inherited: dict[str, str]
+) -> dict[str, str]:
+    """The element's properties: inherited, then attributes, rules and ``style``, important ones last."""
+    own: dict[str, str] = {}
+    important: dict[str, str] = {}
+    for name in _PLAIN:
+        if name in element.attributes:
+            own[name] = element.attributes[name].strip()
+    for rule in rules:
+        if _matches(rule.steps, element, ancestors):
+            for name, value, strong in rule.declarations:
+                (important if strong else own)[name] = value
+    if "style" in element.attributes:
+        for name, value, strong in _declarations(element.attributes["style"]):
+            (important if strong else own)[name] = value
+    own |= important
+    result = {name: inherited[name] for name in INHERITED if name in inherited}
+    for name, value in own.items():
+        if value.lower() == "inherit":
+            if name in inherited:
+                result[name] = inherited[name]
+        else:
+            result[name] = value
+    return result
+
+
+def _matches(steps: tuple[tuple[str, str], ...], element: Element, ancestors: Sequence[Element]) -> bool:
+    if not _is(element, steps[-1][1]):
+        return False
+    if len(steps) == 1:
+        return True
+    rest, near = steps[:-1], steps[-1][0]
+    for depth in range(len(ancestors) - 1, -1, -1):
+        if _matches(rest, ancestors[depth], ancestors[:depth]):
+            return True
+        if near == ">":
+            return False
+    return False
+
+
+def _is(element: Element, compound: str) -> bool:
+    match = _COMPOUND.match(compound)
+    if not match:
+        return False
+    if match[1] and match[1] not in ("*", element.tag):
+        return False
+    classes = element.classes
+    for mark, name in re.findall(r"([.#])([\w-]+)", match[2] or ""):
+        if (mark == "#" and element.id != name) or (mark == "." and name not in classes):
+            return False
+    return True
+
+
+def is_hidden(style: dict[str, str]) -> bool:
+    """Whether the element and all in it are switched off."""
+    return style.get("display", "").lower() == "none" or _is_zero(style.get("opacity", ""))
+
+
+def is_unpainted(style: dict[str, str]) -> bool:
+    """Whether a shape of this style leaves no ink: invisible, or with neither stroke nor fill."""
+    if style.get("visibility", "visible").lower() in ("hidden", "collapse"):
+        return True
+    none = ("none", "transparent")
+    fill = style.get("fill", "black").lower() in none or _is_zero(style.get("fill-opacity", ""))
+    stroke = (
+        style.get("stroke", "none").lower() in none
+        or _is_zero(style.get("stroke-width", ""))
+        or _is_zero(style.get("stroke-opacity", ""))
+    )
+    return fill and stroke
+
+
+def _is_zero(value: str) -> bool:
+    match = re.fullmatch(r"\s*\+?([\d.]+)\s*(?:[a-z]+|%)?\s*", value)
+    try:
+        return bool(match) and float(match[1]) == 0  # type: ignore[index]
+    except ValueError:
+        return False

@@ -1,0 +1,94 @@
+"""A plan from drafts: names, trims, poses, totals, remnants."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from nestcut.batch.model import Batch, Demand
+from nestcut.passes.realise import Realised
+from nestcut.passes.totals import remnants_of, totals_of
+from nestcut.passes.trimming import keep_whole, letters, name_parts
+from nestcut.plan.model import (
+    Bound,
+    Cut,
+    DemandMet,
+    KitPacking,
+    Layup,
+    PaperOnPlate,
+    Pass,
+    Plan,
+    Share,
+    Shortage,
+)
+
+__all__ = ["assemble"]
+
+
+def assemble(
+    batch: Batch,
+    demand: Sequence[Demand],
+    shares: Sequence[Sequence[Share]],
+    realised: Realised,
+    bound: Bound,
+    *,
+    proof: Mapping[str, Any],
+    short: Sequence[Shortage] = (),
+    packing: Sequence[KitPacking] = (),
+    extras: Mapping[str, Any] | None = None,
+    notes: Sequence[str] = (),
+) -> Plan:
+    """The plan as a value. ``demand`` is what was asked, ``shares`` what each line gets."""
+    keep_whole(batch, realised.runs, realised.passes)
+    trims = name_parts(batch, realised.passes)
+    used_runs = sorted({draft.run for draft in realised.passes})
+    names = {run: letters(k).upper() for k, run in enumerate(used_runs)}
+    layups = tuple(Layup(names[run], realised.runs[run].task.slots) for run in used_runs)
+    passes = []
+    for number, draft in enumerate(realised.passes, start=1):
+        passes.append(
+            Pass(
+                number,
+                names[draft.run],
+                tuple(PaperOnPlate(use.scrap, use.pose) for use in draft.uses),
+                tuple(
+                    Cut(slot, scrap)
+                    for slot, scrap in sorted((slot, use.scrap) for use in draft.uses for slot in use.slots)
+                ),
+            )
+        )
+    dies = {die.name: die for die in batch.dies}
+    by_id = {layup.id: layup for layup in layups}
+    sheets = {scrap.id: scrap.outline for scrap in batch.scraps}
+    sheets |= {part: outline for trim in trims for part, outline in trim.into}
+    met = [
+        DemandMet(
+            line.card, line.dies, line.papers, line.count, line.spares,
+            sum(share.count for share in line_shares), tuple(line_shares),
+        )
+        for line, line_shares in zip(demand, shares, strict=True)
+    ]  # fmt: skip
+    return Plan(
+        title=batch.title,
+        complete=all(line.met == line.count for line in met),
+        machine=batch.machine,
+        hand=batch.hand,
+        papers=batch.papers,
+        dies=batch.dies,
+        scraps=batch.scraps,
+        trims=trims,
+        demand=tuple(met),
+        layups=layups,
+        passes=tuple(passes),
+        bound=bound,
+        totals=totals_of(batch.machine, dies, by_id, passes, trims),
+        remnants=remnants_of(dies, by_id, passes, sheets),
+        short=tuple(short),
+        kits=batch.kits,
+        cards=batch.cards,
+        packing=tuple(packing),
+        evening=batch.evening,
+        proof=proof,
+        extras=dict(extras or {}),
+        notes=tuple([*batch.notes, *notes]),
+    )

@@ -1,0 +1,168 @@
+"""Chips: for every slot of a lay-up, the outline of a piece of paper that serves just that die.
+
+A chip contains the cut and the edge around it, reaches no other die's paper, and the left and upper
+side of its box lie on whole millimetres of the plate, so that hands can lay it by a ruler. Where chips
+of all slots are apart, every pass can cut every die in any paper: the plate's lower bound carries over
+to paper (a lay-up kept for x passes serves every table of cuts whose rows have at most x; König 1916,
+edge colouring of bipartite graphs).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry import MultiPoint, Polygon, box
+
+from nestcut.batch.model import Batch, Die, Shape
+from nestcut.outlines import grow_outline
+from nestcut.passes.convex_paper import grown_hull, hull_through
+from nestcut.plan.model import Slot
+
+__all__ = ["Site", "chips_of", "sites_of", "whole_mm"]
+
+TINY_MM = 1e-7
+TINY_MM2 = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A slot as the papers see it, in plate coordinates."""
+
+    die: Die
+    slot: Slot
+    cut: Shape
+    rim: Shape
+
+
+def sites_of(batch: Batch, slots: Sequence[Slot]) -> list[Site]:
+    """Cuts and rims of a lay-up where they lie on the plate."""
+    sites = []
+    for slot in slots:
+        die = batch.die(slot.die)
+        sites.append(Site(die, slot, slot.pose.apply(die.cut), slot.pose.apply(die.rim)))
+    return sites
+
+
+def apart(a: Shape, b: Shape) -> bool:
+    """True when the two outlines share no area."""
+    return not shapely.intersects(a, b) or shapely.intersection(a, b).area <= TINY_MM2
+
+
+def _overlap_in_air(a: Shape, b: Shape, rims: Sequence[Shape]) -> bool:
+    """True when what two papers share lies under no rim."""
+    common = shapely.intersection(a, b)
+    return common.area <= TINY_MM2 or all(apart(common, rim) for rim in rims)
+
+
+def _fraction_above(value: float) -> float:
+    """How far a coordinate lies above the whole millimetre below it."""
+    above = value - math.floor(value + TINY_MM)
+    return above if above > TINY_MM else 0.0
+
+
+def whole_mm(outline: Polygon) -> bool:
+    """True when the left and upper side of the outline's box lie on whole millimetres."""
+    x0, y0, _, _ = outline.bounds
+    return abs(x0 - round(x0)) <= TINY_MM and abs(y0 - round(y0)) <= TINY_MM
+
+
+def _reaching(outline: Polygon, axis: int, fits) -> Polygon | None:
+    """The outline with one more corner on the whole millimetre left of (axis 0) or above (axis 1) its box."""
+    low = outline.bounds[axis]
+    if _fraction_above(low) == 0.0:
+        return outline
+    line = math.floor(low + TINY_MM)
+    other_low, other_high = outline.bounds[1 - axis], outline.bounds[3 - axis]
+    corners = np.asarray(outline.exterior.coords)[:-1]
+    nearest = corners[int(np.argmin(corners[:, axis])), 1 - axis]
+    places = sorted(
+        [nearest, *np.linspace(other_low, other_high, 15)], key=lambda place: abs(place - nearest)
+    )
+    best: Polygon | None = None
+    for place in places:
+        point = (float(line), float(place)) if axis == 0 else (float(place), float(line))
+        grown = (
+            hull_through(outline, point) if outline.equals(outline.convex_hull) else _tabbed(outline, point)
+        )
+        if grown is not None and (best is None or grown.area < best.area - 1e-6) and fits(grown):
+            best = grown
+            if place == nearest:
+                break
+    return best
+
+
+def _tabbed(outline: Polygon, point: tuple[float, float]) -> Polygon | None:
+    """A non-convex outline with a small tab that reaches a point."""
+    corners = list(outline.exterior.coords)[:-1]
+    near = min(range(len(corners)), key=lambda k: math.dist(corners[k], point))
+    around = [corners[near - 1], corners[near], corners[(near + 1) % len(corners)], point]
+    grown = outline.union(MultiPoint(around).convex_hull)
+    return grown if isinstance(grown, Polygon) and not grown.interiors else None
+
+
+def chips_of(batch: Batch, sites: Sequence[Site]) -> list[Polygon] | None:
+    """A chip for every slot, or None when some slot can't have one beside its neighbours.
+
+    Convex chips where they are apart; elsewhere chips that follow the cut.
+    """
+    edge, square = batch.hand.edge_mm, batch.hand.papers == "square"
+    width, length = batch.machine.plate_mm
+    over = batch.machine.overhang_mm
+    field = box(0.0, -over, width, length + over)
+    tight = [grown_hull(site.cut, edge, added=0.0) for site in sites]
+    followed: dict[int, Polygon] = {}
+    clashes = {
+        k for k in range(len(sites)) for j in range(len(sites)) if j != k and not apart(tight[k], tight[j])
+    }
+    for k in clashes:
+        grown = grow_outline(sites[k].cut, edge + 1e-5)
+        outer = max(grown.geoms, key=lambda p: p.area) if grown.geom_type == "MultiPolygon" else grown
+        if grown.geom_type == "MultiPolygon" and len(grown.geoms) > 1:
+            return None
+        followed[k] = Polygon(outer.exterior)
+    least = [followed.get(k, tight[k]) for k in range(len(sites))]
+    rims = [site.rim for site in sites]
+    chips: list[Polygon | None] = [None] * len(sites)
+    order = sorted(range(len(sites)), key=lambda k: -sites[k].cut.area)
+    for k in order:
+        others = [chips[j] or least[j] for j in range(len(sites)) if j != k]
+        cuts = [sites[j].cut for j in range(len(sites)) if j != k]
+
+        def fits(outline: Polygon, others=others, cuts=cuts, in_air=False) -> bool:
+            if not field.covers(outline) or any(not apart(outline, cut) for cut in cuts):
+                return False
+            if in_air:
+                return all(_overlap_in_air(outline, other, rims) for other in others)
+            return all(apart(outline, other) for other in others)
+
+        forms = (
+            [least[k]]
+            if k in followed
+            else [grown_hull(sites[k].cut, edge, added=share) for share in (0.04, 0.015)] + [tight[k]]
+        )
+        chips[k] = _first_fitting(forms, fits, square)
+        if chips[k] is None:
+            return None
+    return [chip for chip in chips if chip is not None]
+
+
+def _first_fitting(forms: Sequence[Polygon], fits, square: bool) -> Polygon | None:
+    for in_air in (False, True):
+
+        def allowed(outline: Polygon, in_air=in_air) -> bool:
+            return fits(outline, in_air=in_air)
+
+        for form in forms:
+            if not allowed(form):
+                continue
+            if not square:
+                return form
+            left = _reaching(form, 0, allowed)
+            both = _reaching(left, 1, allowed) if left is not None else None
+            if both is not None:
+                return both
+    return None

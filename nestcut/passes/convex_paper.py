@@ -1,0 +1,89 @@
+"""Convex paper outlines with few corners that surely contain what they must."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from shapely.geometry import MultiPoint, Polygon
+from shapely.geometry.base import BaseGeometry
+
+__all__ = ["grown_hull", "hull_through"]
+
+# Corners sharper than this get a further side, so that an outline does not run out into a spike.
+SHARPEST = math.radians(50.0)
+# A safety hair on top of the wanted margin: corners are rounded to 0.00001 mm.
+HAIR_MM = 3e-5
+
+
+def _sides(points: np.ndarray) -> list[float]:
+    """Directions of the outward normals of a convex hull's sides, rising, radians."""
+    steps = np.roll(points, -1, axis=0) - points
+    steps = steps[np.hypot(steps[:, 0], steps[:, 1]) > 1e-9]
+    return sorted({round(float(math.atan2(-dx, dy)), 12) for dx, dy in steps})
+
+
+def _with_further_sides(angles: list[float]) -> list[float]:
+    result = []
+    for here, after in zip(angles, [*angles[1:], angles[0] + 2 * math.pi], strict=True):
+        result.append(here)
+        parts = math.ceil((after - here) / SHARPEST)
+        result.extend(here + (after - here) * k / parts for k in range(1, parts))
+    return result
+
+
+def _corner(a: float, ca: float, b: float, cb: float) -> tuple[float, float]:
+    """Where the lines n(a)·p = ca and n(b)·p = cb meet."""
+    det = math.sin(b - a)
+    x = (ca * math.sin(b) - cb * math.sin(a)) / det
+    y = (cb * math.cos(a) - ca * math.cos(b)) / det
+    return x, y
+
+
+def _corners(lines: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    return [_corner(*lines[k], *lines[(k + 1) % len(lines)]) for k in range(len(lines))]
+
+
+def _area(corners: list[tuple[float, float]]) -> float:
+    total = 0.0
+    for (ax, ay), (bx, by) in zip(corners, [*corners[1:], corners[0]], strict=True):
+        total += ax * by - bx * ay
+    return abs(total) / 2
+
+
+def grown_hull(shape: BaseGeometry, by_mm: float, *, added: float = 0.02) -> Polygon:
+    """A convex polygon with few corners that contains all points within ``by_mm`` of the shape.
+
+    Args:
+        shape: anything with area, mm.
+        by_mm: margin, mm, 0 or more.
+        added: how much larger than the tightest such polygon it may be to save corners, a share.
+    Source: supporting lines of the convex hull, moved outward (Minkowski sum with a disc).
+    """
+    points = np.asarray(shape.convex_hull.exterior.coords)[:-1]
+    lines = []
+    for angle in _with_further_sides(_sides(points)):
+        normal = np.array([math.cos(angle), math.sin(angle)])
+        lines.append((angle, float((points @ normal).max()) + by_mm + HAIR_MM))
+    tightest = _area(_corners(lines))
+    budget = tightest * added
+    while len(lines) > 4:
+        best, best_gain = -1, math.inf
+        now = _area(_corners(lines))
+        for k in range(len(lines)):
+            before, after = lines[k - 1][0], lines[(k + 1) % len(lines)][0]
+            if (after - before) % (2 * math.pi) > math.radians(110):
+                continue
+            gain = _area(_corners(lines[:k] + lines[k + 1 :])) - now
+            if gain < best_gain:
+                best, best_gain = k, gain
+        if best < 0 or best_gain > budget:
+            break
+        budget -= max(0.0, best_gain)
+        lines.pop(best)
+    return Polygon([(round(x, 5), round(y, 5)) for x, y in _corners(lines)])
+
+
+def hull_through(outline: Polygon, point: tuple[float, float]) -> Polygon:
+    """The convex hull of an outline and a further point."""
+    return MultiPoint([*outline.exterior.coords[:-1], point]).convex_hull

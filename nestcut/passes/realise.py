@@ -1,0 +1,215 @@
+"""From lay-ups and cuts to passes with papers: chips, groups, parts in scraps, poses on the plate."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from shapely.geometry import Polygon
+
+from nestcut.batch.model import Batch, Pose
+from nestcut.passes.chips import Site, chips_of, sites_of
+from nestcut.passes.papers import LaidPart, Node, Stock, Want, lay_parts, scraps_by_paper
+from nestcut.passes.regions import Group, groups_of
+from nestcut.passes.schedule import RunTask, Stretch, paper_turns, stretches
+from nestcut.passes.slabs import moved
+
+__all__ = ["PartUse", "PassDraft", "Realised", "RunDraft", "draft_runs", "realise"]
+
+
+@dataclass(frozen=True, slots=True)
+class RunDraft:
+    """A run with its geometry: sites, chips and the stretches of passes."""
+
+    task: RunTask
+    sites: list[Site]
+    chips: list[Polygon]
+    stretches: list[Stretch]
+
+
+@dataclass
+class PartUse:
+    """One part of a scrap in one pass."""
+
+    scrap: str
+    outline: Polygon
+    """In the scrap's frame."""
+    pose: Pose
+    """Where the scrap's frame lies on the plate."""
+    slots: tuple[int, ...]
+    paper: str
+    whole: bool = False
+    """The scrap lies there as it is, without a trim."""
+
+
+@dataclass
+class PassDraft:
+    """One pass: the run it belongs to and the parts that lie there."""
+
+    run: int
+    uses: list[PartUse]
+
+
+@dataclass
+class Realised:
+    """What came of the lay-ups: passes with papers, and what found no paper."""
+
+    runs: list[RunDraft]
+    passes: list[PassDraft]
+    missing: Counter[tuple[str, str]] = field(default_factory=Counter)
+    """(die, paper) → cuts that found no scrap."""
+
+
+def draft_runs(batch: Batch, tasks: Sequence[RunTask]) -> list[RunDraft] | None:
+    """Sites, chips and stretches of every run; None when some lay-up leaves no room for chips."""
+    drafts = []
+    for task in tasks:
+        sites = sites_of(batch, task.slots)
+        chips = chips_of(batch, sites)
+        if chips is None:
+            return None
+        drafts.append(RunDraft(task, sites, chips, stretches(task)))
+    return drafts
+
+
+def realise(
+    batch: Batch,
+    runs: Sequence[RunDraft],
+    *,
+    merge: bool = True,
+    order: str = "small",
+    seed: int = 0,
+    tries: int = 1,
+    stop: Callable[[], bool] | None = None,
+) -> Realised:
+    """Lay the parts for all passes into the scraps and put the passes together.
+
+    Args:
+        merge: neighbours that want the same paper share a part.
+        order: which scraps are used first, "small" or "large".
+        tries: how often the parts of a paper are laid anew while some find no scrap.
+    """
+    scraps = scraps_by_paper(batch)
+    largest = {paper: _sizes(batch, paper) for paper in scraps}
+
+    def turns_of(run: int, slots: Sequence[int], paper: str) -> tuple[float, ...]:
+        common: set[float] | None = None
+        for slot in slots:
+            site = runs[run].sites[slot]
+            turns = set(
+                paper_turns(site.die, batch.paper(paper), site.slot.pose.deg, papers=batch.hand.papers)
+            )
+            common = turns if common is None else common & turns
+        return tuple(sorted(common or ()))
+
+    wants: dict[str, list[Want]] = defaultdict(list)
+    tops: list[tuple[int, int, str, Group, int]] = []
+    memo: dict[tuple[int, tuple[str | None, ...]], list[tuple[str, Group]]] = {}
+    for r, run in enumerate(runs):
+        for s, stretch in enumerate(run.stretches):
+            key = (r, stretch.papers)
+            if key not in memo:
+
+                def suits(slots: Sequence[int], paper: str, outline: Polygon, r: int = r) -> bool:
+                    return bool(turns_of(r, slots, paper)) and _fits_some(outline, largest.get(paper, []))
+
+                memo[key] = groups_of(
+                    stretch.papers, run.chips, [site.cut for site in run.sites], suits=suits, merge=merge
+                )
+            for paper, group in memo[key]:
+                turns = turns_of(r, group.slots, paper)
+                want = Want(r, s, paper, group, turns, stretch.last - stretch.first)
+                tops.append((r, s, paper, group, len(wants[paper])))
+                wants[paper].append(want)
+    nodes: dict[str, list[Node]] = {}
+    for paper, asked in wants.items():
+        nodes[paper] = _best_laid(
+            scraps.get(paper, []), asked, turns_of, order=order, seed=seed, tries=tries, stop=stop
+        )
+    outlines = {scrap.id: scrap.outline for scrap in batch.scraps}
+    at: dict[tuple[int, int], list[Node]] = defaultdict(list)
+    for r, s, paper, _, number in tops:
+        at[r, s].append(nodes[paper][number])
+    passes: list[PassDraft] = []
+    missing: Counter[tuple[str, str]] = Counter()
+    for r, run in enumerate(runs):
+        for s, stretch in enumerate(run.stretches):
+            for t in range(stretch.last - stretch.first):
+                uses: list[PartUse] = []
+                for node in at[r, s]:
+                    _collect(node, t, uses, missing, run, outlines)
+                if uses:
+                    passes.append(PassDraft(r, uses))
+    return Realised(list(runs), passes, missing)
+
+
+def _collect(
+    node: Node,
+    t: int,
+    uses: list[PartUse],
+    missing: Counter[tuple[str, str]],
+    run: RunDraft,
+    outlines: dict[str, Polygon],
+) -> None:
+    if t < len(node.laid):
+        laid = node.laid[t]
+        outline = moved(node.want.group.outline, laid.pose)
+        uses.append(PartUse(laid.scrap, outline, _back(laid), node.want.group.slots, node.want.paper))
+    elif node.halves:
+        for half in node.halves:
+            _collect(half, t - len(node.laid), uses, missing, run, outlines)
+    else:
+        missing[run.sites[node.want.group.slots[0]].die.name, node.want.paper] += 1
+
+
+def _back(laid: LaidPart) -> Pose:
+    """The scrap's pose on the plate when the part lies where the lay-up wants it."""
+    turn = Pose(0.0, 0.0, -laid.pose.deg % 360.0)
+    a, b, d, e, _, _ = turn.matrix()
+    x, y = laid.pose.x_mm, laid.pose.y_mm
+    return Pose(round(-(a * x + b * y), 9), round(-(d * x + e * y), 9), turn.deg)
+
+
+def _sizes(batch: Batch, paper: str) -> list[tuple[float, float]]:
+    """(short, long) sides of the scraps of a paper that no other scrap dominates."""
+    sizes = set()
+    for scrap in batch.scraps:
+        if scrap.paper == paper:
+            x0, y0, x1, y1 = scrap.outline.bounds
+            sizes.add((min(x1 - x0, y1 - y0), max(x1 - x0, y1 - y0)))
+    return sorted(s for s in sizes if not any(o != s and o[0] >= s[0] and o[1] >= s[1] for o in sizes))
+
+
+def _fits_some(outline: Polygon, sizes: Sequence[tuple[float, float]]) -> bool:
+    x0, y0, x1, y1 = outline.bounds
+    short, long = sorted((x1 - x0, y1 - y0))
+    return any(short <= s and long <= l for s, l in sizes)
+
+
+def _best_laid(scraps, asked, turns_of, *, order, seed, tries, stop) -> list[Node]:
+    """The try with the fewest missing parts (by area of what is missing)."""
+    best: list[Node] | None = None
+    least = 0.0
+    for number in range(max(1, tries)):
+        nodes = lay_parts(
+            Stock(list(scraps)),
+            asked,
+            turns_of,
+            order=order if number % 2 == 0 else ("large" if order == "small" else "small"),
+            seed=seed + number,
+            shuffle=0.0 if number < 2 else 0.25,
+            deepest=number % 4 == 3,
+            stop=stop,
+        )
+        lost = sum(_missing_area(node) for node in nodes)
+        if best is None or lost < least - 1e-9:
+            best, least = nodes, lost
+        if lost == 0 or (stop and stop()):
+            break
+    assert best is not None
+    return best
+
+
+def _missing_area(node: Node) -> float:
+    return node.missing * node.want.group.outline.area + sum(_missing_area(half) for half in node.halves)

@@ -1,0 +1,219 @@
+"""The slab packer: many parts into many scraps, quickly, at a few listed turns.
+
+Scraps and parts are kept as rows half a millimetre high with free and needed stretches. A place is
+exact sideways and on a half-millimetre raster along the rows, and always on the safe side: the parts'
+interiors are apart and inside the scrap. Used for chips (parts that scissors cut apart), for cuts grown
+by half the web, and for counting what a stock of scraps can give.
+
+Source: semi-discrete representation, after Akunuru & Babu (2013), "Semi-discrete geometric
+representation for nesting problems"; bottom-left filling after Baker, Coffman & Rivest (1980).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from shapely.affinity import affine_transform
+from shapely.geometry import MultiPolygon, Polygon
+
+from nestcut.batch.model import Pose, Shape
+
+__all__ = ["Bed", "Form", "Laid", "lay", "turned"]
+
+SLAB_MM = 0.5
+# Every stretch of a part is wider by this on both sides, so that rounding x to 0.001 mm stays safe.
+HAIR_MM = 0.002
+STRETCHES = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """A form in a scrap: a point p of the form goes to R(pose.deg)·p + (pose.x_mm, pose.y_mm)."""
+
+    form: int
+    bed: int
+    pose: Pose
+
+
+def turned(shape: Shape, deg: float) -> Shape:
+    """The shape turned about its origin; quarter turns are exact."""
+    return Pose(0.0, 0.0, deg).apply(shape) if deg % 360 else shape
+
+
+def _rings(shape: Shape) -> list[np.ndarray]:
+    polygons = shape.geoms if isinstance(shape, MultiPolygon) else [shape]
+    return [np.asarray(ring.coords) for p in polygons for ring in (p.exterior, *p.interiors)]
+
+
+def _row_spans(shape: Shape, y0: float, rows: int) -> list[tuple[list[tuple[float, float]], list[bool]]]:
+    """For each slab: the merged x-ranges of the edges in it, and whether the gap after each is inside."""
+    spans: list[list[tuple[float, float]]] = [[] for _ in range(rows)]
+    crossings: list[list[float]] = [[] for _ in range(rows)]
+    for ring in _rings(shape):
+        for (ax, ay), (bx, by) in zip(ring[:-1], ring[1:], strict=True):
+            if ay == by:
+                low, high = min(ax, bx), max(ax, bx)
+                # A level edge inside a slab blocks it; on the line between two slabs it blocks neither.
+                place = (ay - y0) / SLAB_MM
+                row = math.floor(place)
+                if abs(place - round(place)) > 1e-7 and 0 <= row < rows:
+                    spans[row].append((low, high))
+                continue
+            if ay > by:
+                ax, ay, bx, by = bx, by, ax, ay
+            first = max(0, math.floor((ay - y0) / SLAB_MM + 1e-9))
+            last = min(rows - 1, math.ceil((by - y0) / SLAB_MM - 1e-9) - 1)
+            slope = (bx - ax) / (by - ay)
+            for row in range(first, last + 1):
+                top = y0 + row * SLAB_MM
+                bottom = top + SLAB_MM
+                xa = ax + slope * (max(ay, top) - ay)
+                xb = ax + slope * (min(by, bottom) - ay)
+                spans[row].append((min(xa, xb), max(xa, xb)))
+                middle = top + SLAB_MM / 2
+                if ay <= middle < by:
+                    crossings[row].append(ax + slope * (middle - ay))
+    result = []
+    for row in range(rows):
+        merged: list[list[float]] = []
+        for low, high in sorted(spans[row]):
+            if merged and low <= merged[-1][1] + 1e-9:
+                merged[-1][1] = max(merged[-1][1], high)
+            else:
+                merged.append([low, high])
+        inside = []
+        for span in merged:
+            # Parity of the crossings left of the gap after this span.
+            inside.append(sum(1 for c in crossings[row] if c <= span[1] + 1e-12) % 2 == 1)
+        result.append(([(a, b) for a, b in merged], inside))
+    return result
+
+
+class Bed:
+    """One scrap that parts are laid into; its free stretches shrink as parts are laid.
+
+    Rows run across the scrap's shorter side, so that what stays free is a piece of the longer one.
+    """
+
+    def __init__(self, outline: Polygon) -> None:
+        x0, y0, x1, y1 = outline.bounds
+        self.base_deg = 90.0 if x1 - x0 > y1 - y0 + 1e-9 else 0.0
+        shape = turned(outline, self.base_deg)
+        self.shape = shape
+        x0, y0, x1, y1 = shape.bounds
+        self.y0 = y0
+        self.height = max(0, math.floor((y1 - y0) / SLAB_MM + 1e-9))
+        self.width_mm = x1 - x0
+        self.free_l = np.zeros((self.height, STRETCHES))
+        self.free_r = np.zeros((self.height, STRETCHES))
+        self.n_free = np.zeros(self.height, np.int64)
+        self.area_mm2 = outline.area
+        self.laid = 0
+        for row, (spans, inside) in enumerate(_row_spans(shape, y0, self.height)):
+            gaps = [
+                (a[1], b[0])
+                for (a, b), within in zip(zip(spans[:-1], spans[1:], strict=True), inside[:-1], strict=True)
+                if within and b[0] - a[1] > 0.01
+            ]
+            gaps = sorted(sorted(gaps, key=lambda g: g[0] - g[1])[:STRETCHES])
+            for k, (a, b) in enumerate(gaps):
+                self.free_l[row, k] = a
+                self.free_r[row, k] = b
+            self.n_free[row] = len(gaps)
+
+    def copy(self) -> Bed:
+        """A bed of its own with the same free stretches."""
+        twin = object.__new__(Bed)
+        twin.__dict__.update(self.__dict__)
+        twin.free_l = self.free_l.copy()
+        twin.free_r = self.free_r.copy()
+        twin.n_free = self.n_free.copy()
+        return twin
+
+
+@dataclass
+class Form:
+    """A part to lay: an outline in its own frame and the turns it may lie at in a scrap's frame."""
+
+    outline: Shape
+    turns: tuple[float, ...]
+    want: int
+    _spans: dict[float, tuple[np.ndarray, np.ndarray, np.ndarray, float, float]] = field(
+        default_factory=dict, repr=False
+    )
+
+    def spans(self, deg: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, float, float]:
+        """(left, right, stretches per row, x of the origin, y of the origin) of the turned outline."""
+        key = round(deg % 360.0, 6)
+        if key not in self._spans:
+            shape = turned(self.outline, key)
+            x0, y0, _, y1 = shape.bounds
+            rows = max(1, math.ceil((y1 - y0) / SLAB_MM - 1e-7))
+            lists = []
+            for spans, inside in _row_spans(shape, y0, rows):
+                needed: list[list[float]] = []
+                for k, (a, b) in enumerate(spans):
+                    if needed and k and inside[k - 1]:
+                        needed[-1][1] = b
+                    else:
+                        needed.append([a, b])
+                lists.append(needed)
+            most = max((len(n) for n in lists), default=1)
+            left = np.zeros((rows, max(1, most)))
+            right = np.zeros((rows, max(1, most)))
+            count = np.zeros(rows, np.int64)
+            for row, needed in enumerate(lists):
+                for k, (a, b) in enumerate(needed):
+                    left[row, k] = a - x0 - HAIR_MM
+                    right[row, k] = b - x0 + HAIR_MM
+                count[row] = len(needed)
+            self._spans[key] = (left, right, count, -x0, -y0)
+        return self._spans[key]
+
+
+def lay(
+    bed: Bed, bed_number: int, form: Form, form_number: int, want: int, *, deepest: bool = False
+) -> list[Laid]:
+    """Lay up to ``want`` copies of the form into the bed, bottom-left, and take their room."""
+    from nestcut.passes.slab_kernels import place_all
+
+    if want <= 0 or bed.height == 0:
+        return []
+    spans = [form.spans(turn + bed.base_deg) for turn in form.turns]
+    spans_used = [(turn, s) for turn, s in zip(form.turns, spans, strict=True) if s[0].shape[0] <= bed.height]
+    if not spans_used:
+        return []
+    rows = np.array([s[0].shape[0] for _, s in spans_used], np.int64)
+    most_rows, most = int(rows.max()), max(s[0].shape[1] for _, s in spans_used)
+    occ_l = np.zeros((len(spans_used), most_rows, most))
+    occ_r = np.zeros((len(spans_used), most_rows, most))
+    n_occ = np.zeros((len(spans_used), most_rows), np.int64)
+    for k, (_, s) in enumerate(spans_used):
+        occ_l[k, : s[0].shape[0], : s[0].shape[1]] = s[0]
+        occ_r[k, : s[1].shape[0], : s[1].shape[1]] = s[1]
+        n_occ[k, : s[2].shape[0]] = s[2]
+    found = np.zeros((want, 3))
+    count = place_all(
+        bed.free_l, bed.free_r, bed.n_free, bed.height, occ_l, occ_r, n_occ, rows, 0, len(spans_used), want,
+        deepest, found,
+    )  # fmt: skip
+    result = []
+    for which, row, x in found[:count]:
+        turn, s = spans_used[int(which)]
+        # Back from the bed's own turned frame to the scrap's: both turns are about the origin.
+        at_x = round(float(x), 3) + s[3]
+        at_y = bed.y0 + int(row) * SLAB_MM + s[4]
+        a, b, d, e, _, _ = Pose(0.0, 0.0, -bed.base_deg).matrix()
+        result.append(
+            Laid(form_number, bed_number, Pose(a * at_x + b * at_y, d * at_x + e * at_y, turn % 360.0))
+        )
+    bed.laid += count
+    return result
+
+
+def moved(outline: Shape, pose: Pose) -> Shape:
+    """The outline where it was laid."""
+    return affine_transform(outline, list(pose.matrix()))

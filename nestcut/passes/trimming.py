@@ -1,0 +1,143 @@
+"""Parts get names, scraps get trims; a scrap that may lie as it is stays whole."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+
+import shapely
+from shapely.geometry import Polygon, box
+
+from nestcut.batch.model import Batch, Pose
+from nestcut.passes.chips import TINY_MM, TINY_MM2
+from nestcut.passes.realise import PartUse, PassDraft, RunDraft
+from nestcut.plan.model import Trim
+
+__all__ = ["keep_whole", "name_parts"]
+
+EDGE_HAIR_MM = 1e-7
+
+
+def letters(number: int) -> str:
+    """0 → a, 25 → z, 26 → aa, …"""
+    text = ""
+    number += 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        text = chr(ord("a") + rest) + text
+    return text
+
+
+def name_parts(batch: Batch, passes: Sequence[PassDraft]) -> tuple[Trim, ...]:
+    """Give every trimmed part an id (in place, in the order of use) and list the trims.
+
+    Two uses of the same outline in the same scrap are the same part.
+    """
+    taken = {scrap.id for scrap in batch.scraps}
+    by_scrap: dict[str, list[PartUse]] = defaultdict(list)
+    for draft in passes:
+        for use in draft.uses:
+            if not use.whole:
+                by_scrap[use.scrap].append(use)
+    trims = []
+    for scrap in batch.scraps:
+        if scrap.id not in by_scrap:
+            continue
+        known: dict[bytes, str] = {}
+        into = []
+        number = 0
+        for use in by_scrap[scrap.id]:
+            key = use.outline.wkb
+            if key not in known:
+                while True:
+                    part = scrap.id + letters(number)
+                    if scrap.id[-1:].isalpha():
+                        part = f"{scrap.id}-{letters(number)}"
+                    number += 1
+                    if part not in taken:
+                        break
+                taken.add(part)
+                known[key] = part
+                into.append((part, use.outline))
+            use.scrap = known[key]
+        trims.append(Trim(scrap.id, tuple(into)))
+    return tuple(trims)
+
+
+def keep_whole(batch: Batch, runs: Sequence[RunDraft], passes: Sequence[PassDraft]) -> int:
+    """Scraps of which only one part is used lie untrimmed where they get in nobody's way (in place).
+
+    Returns: how many trims that saves.
+    """
+    count: dict[str, int] = defaultdict(int)
+    for draft in passes:
+        for use in draft.uses:
+            count[use.scrap] += 1
+    outlines = {scrap.id: scrap.outline for scrap in batch.scraps}
+    saved = 0
+    for draft in passes:
+        lying = [use.pose.apply(use.outline) for use in draft.uses]
+        for number, use in enumerate(draft.uses):
+            if count[use.scrap] != 1:
+                continue
+            others = [shape for k, shape in enumerate(lying) if k != number]
+            pose = _whole_pose(batch, runs[draft.run], draft, use, outlines[use.scrap], others)
+            if pose is not None:
+                use.outline, use.pose, use.whole = outlines[use.scrap], pose, True
+                lying[number] = pose.apply(use.outline)
+                saved += 1
+    return saved
+
+
+def _whole_pose(
+    batch: Batch,
+    run: RunDraft,
+    draft: PassDraft,
+    use: PartUse,
+    outline: Polygon,
+    others: Sequence[Polygon],
+) -> Pose | None:
+    """A pose for the whole scrap: own cuts keep the edge, nobody else's paper or cut is touched."""
+    width, length = batch.machine.plate_mm
+    over = batch.machine.overhang_mm
+    field = box(0.0, -over, width, length + over)
+    cuts = [run.sites[slot].cut for slot in use.slots]
+    foreign = [run.sites[slot].cut for other in draft.uses if other is not use for slot in other.slots]
+    obstacles = shapely.union_all([*others, *foreign]) if others or foreign else None
+    lying = use.pose.apply(outline)
+    x0, y0, x1, y1 = lying.bounds
+    need = shapely.union_all(cuts).bounds
+    edge = batch.hand.edge_mm
+    # How far the scrap can slide until a cut comes too near to a side of its box.
+    slides_x = range(math.ceil(need[2] + edge - x1), math.floor(need[0] - edge - x0) + 1)
+    slides_y = range(math.ceil(need[3] + edge - y1), math.floor(need[1] - edge - y0) + 1)
+    square = batch.hand.papers == "square"
+    dx0 = (round(x0) - x0) if square else 0.0
+    dy0 = (round(y0) - y0) if square else 0.0
+    for dx in _spread(slides_x):
+        for dy in _spread(slides_y):
+            pose = Pose(round(use.pose.x_mm + dx0 + dx, 9), round(use.pose.y_mm + dy0 + dy, 9), use.pose.deg)
+            paper = pose.apply(outline)
+            if not field.covers(shapely.box(*paper.bounds)):
+                continue
+            if obstacles is not None and shapely.intersection(paper, obstacles).area > TINY_MM2:
+                continue
+            if all(_keeps_edge(cut, paper, edge) for cut in cuts):
+                return pose
+    return None
+
+
+def _keeps_edge(cut, paper: Polygon, edge: float) -> bool:
+    return paper.covers(cut) and shapely.distance(cut, paper.boundary) >= edge - TINY_MM
+
+
+def _spread(slides: range, most: int = 9) -> list[int]:
+    """A few of the slides, nearest to none first."""
+    values = list(slides)
+    if 0 not in values:
+        values.append(0)
+    if len(values) > most:
+        step = (len(values) - 1) / (most - 1)
+        values = sorted({values[round(k * step)] for k in range(most)} | {0})
+    return sorted(values, key=abs)

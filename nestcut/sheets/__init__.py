@@ -1,0 +1,8 @@
+"""What the person holds: true-size lay-ups, the run sheet, labels and tables."""
+
+from __future__ import annotations
+
+from nestcut.sheets.scrap_sheets import fill_sheet
+from nestcut.sheets.writing import render_sheets, write_sheets
+
+__all__ = ["fill_sheet", "render_sheets", "write_sheets"]

@@ -36,6 +36,8 @@ class Lane:
     scraps: list[str] = field(default_factory=list)
     step: tuple[float, float] | None = None
     """The same shift after each pass, good-side view, mm; None: it never moves."""
+    first_uses: int = 1
+    """Passes that the first scrap serves in this run."""
     per_scrap: int | None = None
     """Passes that each scrap lasts; None where it is never (or only once) replaced."""
     start: tuple[float, float] | None = None
@@ -48,7 +50,7 @@ class Lane:
         """What is the same in two lanes that are told in the same words."""
         return (
             self.paper, self.slots, tuple(round(value, 1) for value in self.box), self.turned, self.first.flipped,
-            round(self.first.pose.deg, 3), _rounded(self.step), self.per_scrap, _rounded(self.start),
+            round(self.first.pose.deg, 3), _rounded(self.step), self.first_uses, self.per_scrap, _rounded(self.start),
             "new" if self.before == "next" else self.before, _rounded(self.moved), len(self.scraps),
         )  # fmt: skip
 
@@ -193,6 +195,8 @@ class _Tracker:
             if lane.step is None:
                 lane.step = (nxt.corner[0] - self.now.corner[0], nxt.corner[1] - self.now.corner[1])
             self.uses += 1
+            if len(lane.scraps) == 1:
+                lane.first_uses = self.uses
         else:
             if len(lane.scraps) == 1:
                 lane.start = nxt.corner

@@ -1,0 +1,263 @@
+"""The tables of the run sheet as plain values: time, scraps to pull, sorting, kits, remnants."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry import Polygon, box
+from shapely.geometry.base import BaseGeometry
+
+from nestcut.plan.model import Plan, Share
+from nestcut.sheets.draw import parts_of
+
+__all__ = [
+    "Clock",
+    "PackingRow",
+    "PullRow",
+    "RemnantRow",
+    "clock_words",
+    "largest_rectangle",
+    "packing_rows",
+    "pieces_cut",
+    "pull_rows",
+    "remnant_rows",
+    "time_line",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Minutes after the start, trims included, at which things happen."""
+
+    trims: float
+    group_starts: tuple[float, ...]
+    """For each setting-up of a lay-up, in order."""
+    breaks: tuple[int, ...]
+    """Numbers of the passes after which there is a break."""
+    paper_done: tuple[tuple[str, int, float], ...]
+    """(paper, last pass, minutes) in the order in which papers are done with."""
+    end: float
+
+
+def time_line(plan: Plan) -> Clock:
+    """When lay-ups begin, when to rest, and when the evening ends."""
+    machine, evening = plan.machine, plan.evening
+    trips = {die.name: die.trips for die in plan.dies}
+    slots = {layup.id: [slot.die for slot in layup.slots] for layup in plan.layups}
+    known = {name: paper for name, (paper, _) in plan.pieces_of_paper().items()}
+    now = plan.totals.trims * machine.seconds_per_trim / 60.0
+    trims, starts, breaks, last = now, [], [], None
+    done: dict[str, tuple[int, float]] = {}
+    count = len(plan.passes)
+    for place, one in enumerate(plan.passes, start=1):
+        if one.layup != last:
+            starts.append(now)
+            now += len(slots[one.layup]) * machine.seconds_per_die / 60.0
+            last = one.layup
+        cranks = max((trips[slots[one.layup][cut.slot]] for cut in one.cuts), default=1)
+        now += cranks * machine.seconds_per_pass / 60.0
+        for cut in one.cuts:
+            done[known[cut.scrap]] = (one.number, now)
+        if evening.break_every and place % evening.break_every == 0 and place < count:
+            breaks.append(one.number)
+            now += evening.break_minutes
+    order = sorted(((paper, number, at) for paper, (number, at) in done.items()), key=lambda row: (row[1], row[0]))
+    return Clock(trims, tuple(starts), tuple(breaks), tuple(order), now)
+
+
+def clock_words(start: str | None, minutes: float) -> str | None:
+    """The time of day, "20:05", so many minutes after the start; None where no start is known."""
+    if not start:
+        return None
+    try:
+        hours, first = (int(part) for part in start.split(":"))
+    except ValueError:
+        return None
+    whole = hours * 60 + first + math.ceil(minutes - 1e-9)
+    return f"{whole // 60 % 24:02d}:{whole % 60:02d}"
+
+
+def pieces_cut(plan: Plan) -> dict[tuple[str, str], int]:
+    """(die, paper) → pieces that the passes cut, spares included."""
+    pieces = {die.name: die.pieces for die in plan.dies}
+    slots = {layup.id: layup.slots for layup in plan.layups}
+    known = {name: paper for name, (paper, _) in plan.pieces_of_paper().items()}
+    found: Counter[tuple[str, str]] = Counter()
+    for one in plan.passes:
+        for cut in one.cuts:
+            die = slots[one.layup][cut.slot].die
+            found[die, known[cut.scrap]] += pieces[die]
+    return dict(found)
+
+
+@dataclass(slots=True)
+class PullRow:
+    """Scraps of one paper and one outline that are taken from the box."""
+
+    paper: str
+    ids: list[str]
+    outline: Polygon
+    trimmed: bool
+
+
+def pull_rows(plan: Plan) -> list[PullRow]:
+    """All scraps that the evening uses, equal ones together; by paper, then in the box's order."""
+    parts = {part: trim.scrap for trim in plan.trims for part, _ in trim.into}
+    trimmed = {trim.scrap for trim in plan.trims}
+    used: set[str] = set(trimmed)
+    for one in plan.passes:
+        used.update(paper.scrap for paper in one.papers)
+    for name in list(used):
+        while name in parts:
+            name = parts[name]
+            used.add(name)
+    order = {paper.name: place for place, paper in enumerate(plan.papers)}
+    rows: dict[object, PullRow] = {}
+    for scrap in sorted((one for one in plan.scraps if one.id in used), key=lambda one: order.get(one.paper, 0)):
+        key = (scrap.paper, scrap.id in trimmed, _ring_key(scrap.outline))
+        rows.setdefault(key, PullRow(scrap.paper, [], scrap.outline, scrap.id in trimmed)).ids.append(scrap.id)
+    return list(rows.values())
+
+
+def _ring_key(shape: BaseGeometry) -> object:
+    x0, y0, *_ = shape.bounds
+    return tuple(
+        tuple((round(x - x0, 1) + 0.0, round(y - y0, 1) + 0.0) for x, y in ring.coords)
+        for part in parts_of(shape)
+        for ring in (part.exterior, *part.interiors)
+    )
+
+
+def largest_rectangle(shape: BaseGeometry, *, step_mm: float = 1.0) -> tuple[float, float, float, float] | None:
+    """A large rectangle, square to the frame, wholly inside a shape; None where there is none worth naming.
+
+    Largest on a grid of ``step_mm``, so a true but slightly small answer. Every cell is tested with shapely, the
+    search over the grid is the histogram method for the largest rectangle of ones (folklore).
+    """
+    if shape.is_empty:
+        return None
+    x0, y0, x1, y1 = shape.bounds
+    step = max(step_mm, max(x1 - x0, y1 - y0) / 240.0)
+    columns, rows = int((x1 - x0) / step + 1e-9), int((y1 - y0) / step + 1e-9)
+    if columns < 1 or rows < 1:
+        return None
+    xs, ys = x0 + step * np.arange(columns), y0 + step * np.arange(rows)
+    left, upper = np.meshgrid(xs, ys)
+    shapely.prepare(shape)
+    cells = shapely.box(left.ravel(), upper.ravel(), left.ravel() + step, upper.ravel() + step)
+    free = shapely.covers(shape, cells).reshape(rows, columns)
+    heights = np.zeros(columns + 1, dtype=int)
+    best_area, best = 0, None
+    for row in range(rows):
+        heights[:columns] = np.where(free[row], heights[:columns] + 1, 0)
+        stack: list[int] = []
+        for column in range(columns + 1):
+            while stack and heights[stack[-1]] >= heights[column]:
+                tall = int(heights[stack.pop()])
+                begin = stack[-1] + 1 if stack else 0
+                if tall * (column - begin) > best_area:
+                    best_area = tall * (column - begin)
+                    best = (begin, row - tall + 1, column, row + 1)
+            stack.append(column)
+    if best is None:
+        return None
+    found = (x0 + best[0] * step, y0 + best[1] * step, x0 + best[2] * step, y0 + best[3] * step)
+    return found if shape.buffer(1e-6).covers(box(*found)) else None
+
+
+@dataclass(frozen=True, slots=True)
+class RemnantRow:
+    """A remnant to keep: it has room for the smallest die of the evening, with its edge."""
+
+    scrap: str
+    paper: str
+    outline: BaseGeometry
+    rectangle: tuple[float, float]
+    """Sides of the largest whole rectangle in it, mm."""
+
+
+def remnant_rows(plan: Plan, *, most: int = 400) -> tuple[list[RemnantRow], list[str]]:
+    """Remnants worth keeping (largest whole rectangle first within each paper), and ids of the others."""
+    edge = plan.hand.edge_mm
+    sides = [sorted((die.cut.bounds[2] - die.cut.bounds[0], die.cut.bounds[3] - die.cut.bounds[1])) for die in plan.dies]
+    least = min(((one[0] + 2 * edge, one[1] + 2 * edge) for one in sides), default=(0.0, 0.0))
+    known = plan.pieces_of_paper()
+    kept: list[RemnantRow] = []
+    rest: list[str] = []
+    seen: dict[object, tuple[float, float, float, float] | None] = {}
+    for remnant in plan.remnants:
+        paper = known[remnant.scrap][0]
+        x0, y0, x1, y1 = remnant.outline.bounds if not remnant.outline.is_empty else (0.0, 0.0, 0.0, 0.0)
+        rectangle = None
+        # A remnant as small as a chip is looked at only by its box; and one search serves all remnants alike.
+        if min(x1 - x0, y1 - y0) >= least[0] and max(x1 - x0, y1 - y0) >= least[1]:
+            key = _ring_key(remnant.outline)
+            if key not in seen:
+                if len(seen) >= most:
+                    rest.append(remnant.scrap)
+                    continue
+                seen[key] = largest_rectangle(remnant.outline)
+            rectangle = seen[key]
+        if rectangle is None:
+            rest.append(remnant.scrap)
+            continue
+        width, height = rectangle[2] - rectangle[0], rectangle[3] - rectangle[1]
+        if min(width, height) + 1e-9 < least[0] or max(width, height) + 1e-9 < least[1]:
+            rest.append(remnant.scrap)
+        else:
+            kept.append(RemnantRow(remnant.scrap, paper, remnant.outline, (width, height)))
+    order = {paper.name: place for place, paper in enumerate(plan.papers)}
+    kept.sort(key=lambda row: (order.get(row.paper, 0), -row.rectangle[0] * row.rectangle[1], row.scrap))
+    return kept, rest
+
+
+@dataclass(frozen=True, slots=True)
+class PackingRow:
+    """Kits that get the same pieces on a card."""
+
+    card: str
+    kits: str
+    """"1–12" or "1–3, 7"."""
+    copies: tuple[int, ...]
+    """Which of the kit's cards of this name, 1 for the first."""
+    pieces: tuple[Share, ...]
+
+
+def _ranges(spans: Iterable[tuple[int, int]]) -> str:
+    merged: list[list[int]] = []
+    for first, last in sorted(spans):
+        if merged and first <= merged[-1][1] + 1:
+            merged[-1][1] = max(merged[-1][1], last)
+        else:
+            merged.append([first, last])
+    return ", ".join(str(first) if first == last else f"{first}–{last}" for first, last in merged)
+
+
+def packing_rows(plan: Plan) -> list[PackingRow]:
+    """The kit pick list, kits with the same pieces together, cards in the plan's order."""
+    by_kits: dict[tuple[str, int, tuple[Share, ...]], list[tuple[int, int]]] = {}
+    for one in plan.packing:
+        by_kits.setdefault((one.card, one.copy, one.pieces), []).append((one.first, one.last))
+    merged: dict[tuple[str, str, tuple[Share, ...]], list[int]] = {}
+    for (card, copy, pieces), spans in by_kits.items():
+        merged.setdefault((card, _ranges(spans), pieces), []).append(copy)
+    order = {card.name: place for place, card in enumerate(plan.cards)}
+    rows = [PackingRow(card, kits, tuple(sorted(copies)), pieces) for (card, kits, pieces), copies in merged.items()]
+    return sorted(rows, key=lambda row: (order.get(row.card, 0), row.card, row.copies, _first(row.kits)))
+
+
+def _first(kits: str) -> int:
+    return int(kits.replace(",", "–").split("–")[0])
+
+
+def shares_words(shares: Sequence[Share]) -> list[tuple[int, str, str]]:
+    """(count, die, paper) of each share, equal ones added up."""
+    found: Counter[tuple[str, str]] = Counter()
+    for share in shares:
+        found[share.die, share.paper] += share.count
+    return [(count, die, paper) for (die, paper), count in found.items()]

@@ -6,6 +6,7 @@ compaction step separates convex parts by straight lines, so both start here.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 
 import numpy as np
@@ -156,7 +157,7 @@ def _join(rings: Iterable[list[int]], points: list[tuple[float, float]], order: 
             continue
         parts[left] = merged
         del parts[right]
-        for p, q in zip(two, two[1:], strict=False):
+        for p, q in itertools.pairwise(two):
             owner[(p, q)] = left
         del owner[(a, b)], owner[(b, a)]
     return list(parts.values())

@@ -1,79 +1,69 @@
-"""The exact check behind every layout that the placement room hands out.
+"""Does a layout hold? Measured on the shapes' own coordinates, in mm, with shapely alone.
 
-Works on the shapes as given (not on what a search made of them), with shapely. Tolerance: 1e-6 mm is
-what the whole house allows; layouts are held to a tenth of that.
+A layout is never handed out unless these find nothing. They share no code with the search.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import shapely
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import Polygon, box
+from shapely.geometry.base import BaseGeometry
 
 from nestcut.batch.model import Shape
 
-from .types import Part, Placed
+__all__ = ["TOLERANCE_MM", "apart", "first_fault", "overlap_depth", "strip_fault"]
 
-__all__ = ["SLACK_MM", "apart", "inside", "lies_well", "shapes_of"]
-
-SLACK_MM = 1e-7
-"""What an exact layout may miss of a distance through rounding, mm."""
+TOLERANCE_MM = 1e-6
 
 
-def shapes_of(parts: Sequence[Part], placed: Sequence[Placed]) -> list[Shape]:
-    """The placed shapes in the region's frame."""
-    return [one.pose.apply(parts[one.part].shape) for one in placed]
+def overlap_depth(one: BaseGeometry, two: BaseGeometry) -> float:
+    """Width of the widest part of the overlap of two shapes, mm, from below up to a factor of 2.
 
-
-def inside(shape: Shape, room: Polygon | MultiPolygon) -> bool:
-    """Does the shape lie in ``room``, already grown by the slack (see :func:`lies_well`)?"""
-    return bool(room.covers(shape))
-
-
-def apart(a: Shape, b: Shape, gap_mm: float) -> bool:
-    """Are two shapes at least ``gap_mm`` apart, their insides disjoint, within 1e-7 mm?"""
-    if gap_mm > SLACK_MM:
-        return a.distance(b) >= gap_mm - SLACK_MM
-    if not a.intersects(b):
-        return True
-    # Touching is allowed: what is left of a without a skin of the slack must not meet b.
-    core = a.buffer(-SLACK_MM, join_style="mitre", mitre_limit=10.0)
-    return not core.intersects(b) and not _same_place(a, b)
-
-
-def _same_place(a: Shape, b: Shape) -> bool:
-    """Guards against slivers thinner than the slack, whose core is empty: they may not lie in each other."""
-    smaller = min(a.area, b.area)
-    return smaller > 0.0 and a.intersection(b).area > 0.5 * smaller
-
-
-def lies_well(
-    parts: Sequence[Part],
-    placed: Sequence[Placed],
-    region: Polygon | MultiPolygon,
-    *,
-    gap_mm: float,
-    obstacles: Sequence[Shape] = (),
-    grown: bool = False,
-) -> bool:
-    """Is the layout exact: all shapes in the region, at least ``gap_mm`` from each other and from obstacles?
-
-    ``grown`` says that the region has been grown by the slack already. Angles are not checked here.
+    For an overlap with area A and outline length P the widest inscribed disc has a diameter of at least
+    A / P × 2 and at most 4 A / P; parts of the overlap are measured one by one.
     """
-    room = region if grown else region.buffer(SLACK_MM, join_style="mitre")
-    shapes = shapes_of(parts, placed)
-    shapely.prepare(room)
-    if not all(room.covers(shape) for shape in shapes):
-        return False
-    reach = gap_mm + SLACK_MM
-    tree = shapely.STRtree(shapes)
-    for i, shape in enumerate(shapes):
+    common = one.intersection(two)
+    depth = 0.0
+    for part in shapely.get_parts(common):
+        if isinstance(part, Polygon) and part.length > 0:
+            depth = max(depth, 2.0 * part.area / part.length)
+    return depth
+
+
+def apart(one: BaseGeometry, two: BaseGeometry, gap_mm: float = 0.0) -> bool:
+    """Whether two shapes keep the gap (0: their insides do not meet), within the tolerance."""
+    if gap_mm > TOLERANCE_MM:
+        return bool(one.distance(two) >= gap_mm - TOLERANCE_MM)
+    return overlap_depth(one, two) <= TOLERANCE_MM
+
+
+def first_fault(shapes: Sequence[Shape], *, gap_mm: float = 0.0) -> tuple[int, int] | None:
+    """The first pair of placed shapes that do not keep the gap, or None."""
+    if len(shapes) < 2:
+        return None
+    array = np.array(shapes, dtype=object)
+    tree = shapely.STRtree(array)
+    reach = [
+        box(*s.bounds).buffer(gap_mm, join_style="mitre") if gap_mm > 0 else box(*s.bounds) for s in shapes
+    ]
+    left, right = tree.query(np.array(reach, dtype=object))
+    for i, j in zip(left, right, strict=True):
+        if i < j and not apart(shapes[i], shapes[j], gap_mm):
+            return int(i), int(j)
+    return None
+
+
+def strip_fault(
+    shapes: Sequence[Shape], length_mm: float, width_mm: float, *, gap_mm: float = 0.0, edge_mm: float = 0.0
+) -> str | None:
+    """What is wrong with placed shapes in a strip, in words, or None."""
+    for number, shape in enumerate(shapes):
         x0, y0, x1, y1 = shape.bounds
-        near = shapely.box(x0 - reach, y0 - reach, x1 + reach, y1 + reach)
-        for j in tree.query(near):
-            if j > i and not apart(shape, shapes[j], gap_mm):
-                return False
-        if any(not apart(shape, other, gap_mm) for other in obstacles if near.intersects(other)):
-            return False
-    return True
+        out = max(edge_mm - x0, edge_mm - y0, x1 - (length_mm - edge_mm), y1 - (width_mm - edge_mm))
+        if not out <= TOLERANCE_MM:
+            return f"piece {number} comes {out:.6g} mm too near to the strip's edge"
+    pair = first_fault(shapes, gap_mm=gap_mm)
+    return None if pair is None else f"pieces {pair[0]} and {pair[1]} are too near to each other"

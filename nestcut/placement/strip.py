@@ -1,0 +1,163 @@
+"""Least length: all pieces in a strip of given width, as short as possible."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import shapely
+
+from nestcut.batch.model import Pose, Shape
+from nestcut.errors import InputError
+from nestcut.placement.exact import strip_fault
+from nestcut.placement.types import Part, Placed, StopCheck, StripLayout
+
+__all__ = ["area_bound", "least_length"]
+
+ARC_STEPS = 4
+"""Chords per quarter circle where outlines are grown for the search."""
+
+
+def least_length(
+    parts: Sequence[Part],
+    width_mm: float,
+    *,
+    gap_mm: float = 0.0,
+    edge_mm: float = 0.0,
+    seconds: float = 10.0,
+    seed: int = 0,
+    workers: int = 1,
+    moves_limit: int | None = None,
+    on_layout: Callable[[StripLayout], None] | None = None,
+    stop: StopCheck | None = None,
+) -> StripLayout:
+    """All pieces in the shortest strip that the search finds.
+
+    Args:
+        parts: each with ``least`` = how many of it; ``turns`` a list of degrees or "any".
+        width_mm: width of the strip (across, the y direction).
+        gap_mm: air between two pieces.
+        edge_mm: air between a piece and the strip's edges, at both ends too.
+        seconds: time to search.
+        seed: of the random numbers. With one worker and a moves limit the same seed gives the same layout.
+        workers: processes that search at the same time.
+        moves_limit: with one worker: end after about this many moves of a piece.
+        on_layout: called with each better layout, exactly checked.
+        stop: asked now and then; True ends the search.
+    Returns: the shortest layout found, checked on the shapes' own coordinates to 1e-6 mm.
+    Raises: InputError when a part is empty or too wide for the strip at all its turns.
+    """
+    begin = time.perf_counter()
+    wanted = [p for p in parts if p.least > 0]
+    area = sum(p.shape.area * p.least for p in wanted)
+    bound = area_bound(wanted, width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
+    if not wanted:
+        return StripLayout((), 0.0, 0.0, 0.0, 0.0, 0)
+    numbers = [k for k, p in enumerate(parts) if p.least > 0]
+    room = width_mm - 2 * edge_mm + gap_mm
+    from nestcut.placement.tables import prepare
+
+    shapes = [_grown(p.shape, gap_mm / 2) for p in wanted]
+    turns = [_turns(p) for p in wanted]
+    for part, shape, angles in zip(wanted, shapes, turns, strict=True):
+        _must_fit(part, shape, angles, room)
+    job = prepare(shapes, turns, [p.least for p in wanted], room)
+    history: list[tuple[float, float]] = []
+    best: list[StripLayout] = []
+    moves = 0
+
+    def take(layout) -> None:  # type: ignore[no-untyped-def]
+        checked = _checked(
+            job, layout, wanted, numbers, width_mm, gap_mm, edge_mm, area, bound, begin, history
+        )
+        if checked is not None and (not best or checked.length_mm < best[-1].length_mm):
+            history.append((checked.seconds, checked.length_mm))
+            best.append(checked)
+            if on_layout:
+                on_layout(checked)
+
+    from nestcut.placement import crew
+
+    left = max(0.0, seconds - (time.perf_counter() - begin))
+    if workers <= 1:
+        moves = crew.search_alone(job, left, seed, moves_limit=moves_limit, on_better=take, stop=stop)
+    else:
+        moves = crew.search_together(job, left, seed, workers, on_better=take, stop=stop)
+    if not best:
+        raise RuntimeError("no layout passed the exact check; this is a mistake in nestcut")
+    last = best[-1]
+    return StripLayout(
+        last.placed, last.length_mm, bound, last.density, time.perf_counter() - begin, moves, tuple(history)
+    )
+
+
+def area_bound(parts: Sequence[Part], width_mm: float, *, gap_mm: float = 0.0, edge_mm: float = 0.0) -> float:
+    """A length that no layout can fall short of, mm.
+
+    Pieces grown by half the gap do not overlap, and lie in the strip less its edges, grown by as much:
+    their areas fill that at most. (Arcs are replaced by chords, so the grown areas are not overstated.)
+    """
+    inner = width_mm - 2 * edge_mm + gap_mm
+    if not parts or inner <= 0:
+        return 0.0
+    grown = sum(p.least * p.shape.buffer(gap_mm / 2, quad_segs=8).area for p in parts)
+    by_area = grown / inner - gap_mm + 2 * edge_mm
+    by_piece = max(_least_wide(p.shape) for p in parts) + 2 * edge_mm
+    return max(by_area, by_piece) * (1 - 1e-12)
+
+
+def _least_wide(shape: Shape) -> float:
+    """Width of a shape's convex hull: no turn makes its box narrower."""
+    ring = np.asarray(shape.convex_hull.exterior.coords)
+    edge = np.diff(ring, axis=0)
+    normal = np.column_stack((edge[:, 1], -edge[:, 0])) / np.hypot(edge[:, 0], edge[:, 1])[:, None]
+    across = normal @ ring.T
+    return float((across.max(axis=1) - across.min(axis=1)).min())
+
+
+def _turns(part: Part) -> tuple[float, ...]:
+    if part.turns == "any":
+        return tuple(float(a) for a in range(0, 360, 15))
+    return tuple(float(a) for a in part.turns)
+
+
+def _grown(shape: Shape, by_mm: float) -> Shape:
+    """The shape grown to the safe side: contains every point within ``by_mm`` of it."""
+    if by_mm <= 0:
+        return shape
+    # GEOS draws chords inside the true arc, up to 1.5 steps wide: see house style for the factor.
+    radius = by_mm / math.cos(3 * math.pi / (8 * ARC_STEPS))
+    return shapely.set_precision(shape.buffer(radius, quad_segs=ARC_STEPS), 0)
+
+
+def _must_fit(part: Part, shape: Shape, turns: Sequence[float], room_mm: float) -> None:
+    if shape.is_empty or not shape.area > 0:
+        raise InputError(f"part '{part.name}' is empty", mend="give it an outline with an area")
+    heights = []
+    for deg in turns:
+        _, y0, _, y1 = Pose(0, 0, deg).apply(shape).bounds
+        heights.append(y1 - y0)
+    if not heights or min(heights) > room_mm * (1 + 1e-9):
+        raise InputError(
+            f"part '{part.name}' is {min(heights, default=0):.2f} mm across at its narrowest allowed turn, "
+            f"the strip leaves {room_mm:.2f} mm",
+            mend="take a wider strip, allow more turns, or leave less clearance",
+        )
+
+
+def _checked(job, layout, parts, numbers, width_mm, gap_mm, edge_mm, area, bound, begin, history):  # type: ignore[no-untyped-def]
+    """The layout as the caller's poses, or None when the exact check finds a fault."""
+    shift = edge_mm - gap_mm / 2
+    placed, shapes = [], []
+    for piece, k in enumerate(job.part_of):
+        pose = job.pose(int(layout.v[piece]), float(layout.x[piece]), float(layout.y[piece]))
+        pose = Pose(pose.x_mm + shift, pose.y_mm + shift, pose.deg)
+        placed.append(Placed(numbers[k], pose))
+        shapes.append(pose.apply(parts[k].shape))
+    length = max(s.bounds[2] for s in shapes) + edge_mm
+    if strip_fault(shapes, length, width_mm, gap_mm=gap_mm, edge_mm=edge_mm) is not None:
+        return None
+    seconds = time.perf_counter() - begin
+    return StripLayout(tuple(placed), length, bound, area / (width_mm * length), seconds, 0, tuple(history))

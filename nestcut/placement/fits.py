@@ -1,7 +1,7 @@
 """Do these shapes all fit together? A search whose yes is exact, and whose None is no disproof.
 
 Guided overlap minimisation over places and angles (:mod:`.overlap`) on simplified outlines, then on the
-true ones, then a few linear programs (:mod:`.settle`), then the exact check (:mod:`.exact`).
+true ones, then a few linear programs (:mod:`.settle`), then the exact check (:mod:`.layout`).
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from shapely.geometry import Polygon
 
 from nestcut.batch.model import Shape
 
-from .exact import SLACK_MM, lies_well
+from .layout import SLACK_MM, lies_well
 from .turning import Kit, cores_of, kernel_pose, make_kit, pose_of
 from .types import Part, Placed, StopCheck
 

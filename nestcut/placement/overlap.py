@@ -12,7 +12,7 @@ quasi-Newton steps (Liu and Nocedal 1989); weights on pairs that stay in conflic
 
 Lengths in mm, angles in radians. ``kit`` is the tuple of arrays that
 :func:`nestcut.placement.turning.make_kit` builds. Nothing here decides what is exact: every layout is
-checked again by :mod:`nestcut.placement.exact`.
+checked again by :mod:`nestcut.placement.layout`.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ __all__ = ["energy", "minimise", "search", "set_world"]
 
 # places of the arrays in a kit (see turning.make_kit)
 _T, _TF, _P, _PF, _V, _H, _A, _R, _S, _SW, _SF, _G = range(12)
+# (Written "12 + 0 * n" where a kernel calls another with a constant: a bare constant would be compiled in
+# as a special case, once more.)
 _HISTORY = 7  # steps that the quasi-Newton method remembers
 
 
@@ -496,7 +498,7 @@ def relocate(kit, kind, pose, i, weight, wv, wp, ov, op, samples, state, box):
         if best_e[k] >= 1e300:
             continue
         pose[i, 0], pose[i, 1], pose[i, 2] = best_p[k, 0], best_p[k, 1], best_p[k, 2]
-        e, _ = minimise(kit, kind, pose, active, weight, wv, wp, ov, op, 12, 0.0)
+        e, _ = minimise(kit, kind, pose, active, weight, wv, wp, ov, op, 12 + 0 * n, 0.0)
         if e < win_e:
             win_e = e
             win[0], win[1], win[2] = pose[i, 0], pose[i, 1], pose[i, 2]
@@ -553,7 +555,7 @@ def search(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state,
     over = np.empty(n)
     e_goal = 0.25 * goal * goal
     for move in range(moves):
-        minimise(kit, kind, pose, active, weight, wv, wp, ov, op, 120, e_goal)
+        minimise(kit, kind, pose, active, weight, wv, wp, ov, op, 120 + 0 * n, e_goal)
         energy(kit, kind, pose, active, weight, wv, wp, ov, op, grad, over)
         top = 0.0
         total = 0.0

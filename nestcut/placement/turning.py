@@ -35,8 +35,10 @@ class Cores:
     """Middle of the smallest disc around the shape, in the shape's frame."""
     rings: tuple[Points, ...]
     radii: tuple[float, ...]
-    hull: Points
-    """Indices are lost here: the hull's vertices, relative to the middle."""
+    normals: tuple[Points, ...]
+    """Outward unit normals of the edges of each ring (0 for a point)."""
+    outmost: tuple[int, ...]
+    """Numbers (in the order of the rings) of the vertices that can lie farthest out in some direction."""
     reach_mm: float
     """Radius of that disc."""
 
@@ -98,7 +100,7 @@ def _make_cores(shape: Shape, coarse_mm: float) -> Cores:
     if round_ is not None:
         middle, radius = round_
         point = np.zeros((1, 2))
-        return Cores(middle, (point,), (radius,), point, radius)
+        return Cores(middle, (point,), (radius,), (point,), (0,), radius)
     bound = shapely.minimum_bounding_circle(shape)
     middle = (bound.centroid.x, bound.centroid.y)
     if coarse_mm > 0:
@@ -107,9 +109,10 @@ def _make_cores(shape: Shape, coarse_mm: float) -> Cores:
             shape = simple
     shift = np.array(middle)
     rings = tuple(ring - shift for ring in convex_parts(shape))
-    hull = np.concatenate(rings)
-    reach = float(np.hypot(hull[:, 0], hull[:, 1]).max())
-    return Cores(middle, rings, (0.0,) * len(rings), hull, reach)
+    points = np.concatenate(rings)
+    reach = float(np.hypot(points[:, 0], points[:, 1]).max())
+    normals = tuple(_normals(ring) for ring in rings)
+    return Cores(middle, rings, (0.0,) * len(rings), normals, _outmost(points), reach)
 
 
 def _normals(ring: Points) -> Points:
@@ -121,21 +124,13 @@ def _normals(ring: Points) -> Points:
     return np.column_stack((edge[:, 1] / length, -edge[:, 0] / length))
 
 
-def _hull_vertices(cores: Cores) -> list[int]:
-    """Numbers (in the order of the rings) of the vertices that can lie farthest out in some direction."""
-    points = np.concatenate(cores.rings)
-    if len(points) <= 3:
-        return list(range(len(points)))
+def _outmost(points: Points) -> tuple[int, ...]:
+    """Numbers of the corners of the convex hull."""
     hull = shapely.convex_hull(shapely.MultiPoint(points))
-    if not isinstance(hull, Polygon):
-        return list(range(len(points)))
-    corners = {(x, y) for x, y in hull.exterior.coords}
-    numbers, seen = [], set()
-    for k, (x, y) in enumerate(points):
-        if (x, y) in corners and (x, y) not in seen:
-            numbers.append(k)
-            seen.add((x, y))
-    return numbers
+    if len(points) <= 3 or not isinstance(hull, Polygon):
+        return tuple(range(len(points)))
+    number = {(x, y): k for k, (x, y) in enumerate(points.tolist())}
+    return tuple(number[xy] for xy in hull.exterior.coords[:-1])
 
 
 def _polygons(geometry: BaseGeometry) -> list[Polygon]:
@@ -165,7 +160,6 @@ def make_kit(
         base = tv0[-1]
         for ring, radius in zip(cores.rings, cores.radii, strict=True):
             vertices.append(ring)
-            normals.append(_normals(ring))
             low, high = ring.min(axis=0), ring.max(axis=0)
             centre = (low + high) / 2
             centres.append(centre)
@@ -174,10 +168,10 @@ def make_kit(
             pv0.append(pv0[-1] + len(ring))
         tv0.append(pv0[-1])
         tp0.append(tp0[-1] + len(cores.rings))
-        picks = _hull_vertices(cores)
-        hidx.extend(base + k for k in picks)
+        normals.extend(cores.normals)
+        hidx.extend(base + k for k in cores.outmost)
         hull_radius.append(cores.radii[0] if cores.disc else 0.0)
-        th0.append(th0[-1] + len(picks))
+        th0.append(th0[-1] + len(cores.outmost))
         reach.append(cores.reach_mm)
         listed = () if allowed == "any" else tuple(allowed)
         if cores.disc and not listed:

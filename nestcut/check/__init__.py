@@ -1,6 +1,7 @@
 """The independent checker: does a plan keep every rule, and does its bound follow from its proof?"""
 
 from nestcut.check.checker import check_file, check_plan
+from nestcut.check.proof import check_proof
 from nestcut.check.report import RULES, Fault, Report
 
-__all__ = ["RULES", "Fault", "Report", "check_file", "check_plan"]
+__all__ = ["RULES", "Fault", "Report", "check_file", "check_plan", "check_proof"]

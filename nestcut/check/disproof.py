@@ -1,0 +1,95 @@
+"""Why some dies can't lie on the plate together, proved again from the shapes alone.
+
+Soundness first. The game's rules hold within 1e-6 mm, so what is refused here is refused for rims shrunk
+by that much, a gap smaller by twice that, and a window larger by that (on each side). Every test is
+one-sided: "can't" is only said of a whole cell of turns and positions when a part of each rim that lies
+there for *every* turn and position of the cell stands in the other's way.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import shapely
+from shapely.affinity import translate
+from shapely.geometry.base import BaseGeometry
+
+from nestcut.check.report import TOLERANCE_MM
+from nestcut.check.safe_side import grown_area_mm2, shrunk
+from nestcut.check.turning import Opponent, pair_cannot_fit, single_cannot_fit
+from nestcut.check.turns import Interval, plate_turns
+from nestcut.plan.model import Plan
+
+__all__ = ["Plate", "disprove"]
+
+AREA_UNITS = 10**6
+"""Areas are compared as whole numbers of 1e-6 mm²."""
+
+
+@dataclass(slots=True)
+class Plate:
+    """The plate's window and the rims, with the tolerance given away to the side that fits."""
+
+    width_mm: float
+    length_mm: float
+    gap_mm: float
+    area: int
+    """Window grown by half the gap, in units of 1e-6 mm², rounded up."""
+    rims: Mapping[str, BaseGeometry]
+    turns: Mapping[str, tuple[Interval, ...]]
+    _areas: dict[str, int] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, plan: Plan) -> Plate:
+        """The plate of a plan."""
+        machine = plan.machine
+        width, length = (
+            max(0.0, side - 2 * machine.clear_mm + 2 * TOLERANCE_MM) for side in machine.plate_mm
+        )
+        gap = max(0.0, plan.hand.gap_mm - 2 * TOLERANCE_MM)
+        reach = gap / 2
+        area = width * length + 2 * (width + length) * reach + math.pi * reach * reach
+        return cls(
+            width_mm=width,
+            length_mm=length,
+            gap_mm=gap,
+            area=math.ceil(area * (1 + 1e-9) * AREA_UNITS) + 1,
+            rims={die.name: shrunk(die.rim, TOLERANCE_MM) for die in plan.dies},
+            turns={die.name: plate_turns(plan, die.name) for die in plan.dies},
+        )
+
+    def rim_area(self, name: str) -> int:
+        """Area of the rim grown by half the gap, in units of 1e-6 mm², rounded down."""
+        if name not in self._areas:
+            area = grown_area_mm2(self.rims[name], self.gap_mm / 2)
+            self._areas[name] = max(0, math.floor(area * AREA_UNITS) - 1)
+        return self._areas[name]
+
+    def opponent(self, name: str) -> Opponent:
+        """The rim with the middle of its smallest circle at (0, 0), and its turns."""
+        rim = self.rims[name]
+        middle = shapely.minimum_bounding_circle(rim).centroid
+        return Opponent(translate(rim, -middle.x, -middle.y), self.turns[name])
+
+
+def disprove(plate: Plate, entry: Mapping[str, Any]) -> str | None:
+    """Try to prove a listed disproof again. Returns None when it holds, else why not."""
+    dies: Mapping[str, int] = entry["dies"]
+    by = entry.get("by")
+    if by == "area":
+        needed = sum(number * plate.rim_area(name) for name, number in dies.items())
+        return None if needed > plate.area else "their rims' area has room on the plate"
+    if by == "turning":
+        names = [name for name, number in dies.items() for _ in range(number)]
+        if any(plate.rims[name].is_empty for name in names):
+            return "a rim is too thin to tell"
+        if len(names) == 1:
+            return single_cannot_fit(plate.opponent(names[0]), plate.width_mm, plate.length_mm)
+        if len(names) == 2:
+            first, second = (plate.opponent(name) for name in names)
+            return pair_cannot_fit(first, second, plate.width_mm, plate.length_mm, plate.gap_mm)
+        return "'turning' is for one or two dies"
+    return "this kind of disproof is not known"

@@ -102,25 +102,25 @@ def _on_hands(batch: Batch) -> Iterable[str]:
     rim, name = min((rim_width(die), die.name) for die in batch.dies)
     if hand.edge_mm > rim + hand.gap_mm / 2 + 1e-9:
         yield (
-            f"edge ({format_length(hand.edge_mm)}) is more than the rim of {name} plus half the gap "
-            f"({format_length(rim + hand.gap_mm / 2)}): papers crowd each other, and more passes may be needed"
+            f"Edge ({format_length(hand.edge_mm)}) is more than the rim of {name} plus half the gap "
+            f"({format_length(rim + hand.gap_mm / 2)}): papers crowd each other, and more passes may be needed."
         )
     if machine.clear_mm < hand.edge_mm - rim - 1e-9:
         yield (
-            f"clear ({format_length(machine.clear_mm)}) is less than edge minus the rim of {name} "
+            f"Clear ({format_length(machine.clear_mm)}) is less than edge minus the rim of {name} "
             f"({format_length(hand.edge_mm - rim)}): a die at the plate's edge finds no paper wide enough "
-            "beneath it that does not stick out sideways"
+            "beneath it that does not stick out sideways."
         )
 
 
 def _on_papers(batch: Batch) -> Iterable[str]:
     if not batch.cards:
-        yield "no cards are asked for"
+        yield "No cards are asked for."
     in_stock = {scrap.paper for scrap in batch.scraps}
     asked = {paper for card in batch.cards for line in card.lines for paper in line.papers}
     for paper in batch.papers:
         if paper.name in asked and paper.name not in in_stock:
-            yield f"there is no scrap of {paper.name}, which the cards ask for"
+            yield f"There is no scrap of {paper.name}, which the cards ask for."
 
 
 def _on_scraps(batch: Batch) -> Iterable[str]:
@@ -146,4 +146,4 @@ def _on_scraps(batch: Batch) -> Iterable[str]:
             small.append(scrap.id)
     if small:
         listed = ", ".join(small[:5]) + (f" and {len(small) - 5} more" if len(small) > 5 else "")
-        yield f"too small for any die that is asked for in its paper: {listed}"
+        yield f"Too small for any die that is asked for in its paper: {listed}."

@@ -103,7 +103,7 @@ class Drawings:
             return _plain_die(form, rim_mm)
         from nestcut.outlines import read_die
 
-        outline = read_die(path, rim_mm=rim_mm, mirror=form.mirror, pieces=form.pieces, name=name)
+        outline = read_die(path, rim_mm=rim_mm, mirror=form.mirror, pieces=form.pieces)
         self.notes += [f"{name}: {note}" for note in outline.notes]
         return outline
 

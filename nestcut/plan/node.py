@@ -18,6 +18,9 @@ MOST_COUNT = 10**9
 MOST_DEPTH = 40
 """Nesting of what ``proof`` and ``extras`` may hold."""
 
+# C0 and C1 controls would run wild on a terminal, halves of surrogate pairs cannot be written.
+_HIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
+_HIDDEN_IN_LINES = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 _SWATCH = re.compile(r"#(?:[0-9a-fA-F]{3}|[0-9a-fA-F]{6})")
 _CLOCK = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
 
@@ -178,13 +181,9 @@ class Node:
 def _clean(text: str, node: Node, *, most: int, lines: bool = False) -> None:
     if len(text) > most:
         node.refuse(f"the text has {len(text)} characters", f"use at most {most}")
-    for char in text:
-        code = ord(char)
-        # C0 and C1 controls would run wild on a terminal, halves of surrogate pairs cannot be written.
-        if code < 32 or 127 <= code < 160 or 0xD800 <= code < 0xE000:
-            if lines and char in "\n\t":
-                continue
-            node.refuse(f"the text holds a control character (U+{code:04X})", "remove it")
+    hidden = (_HIDDEN_IN_LINES if lines else _HIDDEN).search(text)
+    if hidden:
+        node.refuse(f"the text holds a control character (U+{ord(hidden[0]):04X})", "remove it")
 
 
 def _walk(node: Node, depth: int) -> None:

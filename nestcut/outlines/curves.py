@@ -6,6 +6,7 @@ convex and nearly straight; :mod:`nestcut.outlines.flatten` builds polygons on t
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -102,7 +103,7 @@ class Bezier:
         )
         inner = [tuple(map(float, q)) for q in self.at(np.array(turns))] if turns else []
         stops = [self.start, *inner, self.end]
-        return [Line(q, r) for q, r in zip(stops, stops[1:], strict=False)]  # type: ignore[arg-type]
+        return [Line(q, r) for q, r in itertools.pairwise(stops)]  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ __all__ = ["flatten_line", "flatten_loop", "simplify_polygon"]
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-_DENSE_MM = 0.0015
+_DENSE_MM = 0.0006
 """Tolerance of the first, dense polygon; the rest is left for taking vertices away again."""
 _SMALLEST_MM2 = 1e-3
 

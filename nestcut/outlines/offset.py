@@ -39,8 +39,8 @@ def grow_outline(shape: Shape, by_mm: float, *, tolerance_mm: float = 0.02) -> S
         raise ValueError("by_mm must be 0 or more; use shrink_outline")
     if by_mm == 0 or shape.is_empty:
         return shape
-    parts = [*_parts(shape), *_rind(shape, by_mm, tolerance_mm * 0.25, outward=True)]
-    return _tidied(shapely.union_all(parts), tolerance_mm * 0.7)
+    parts = [*_parts(shape), *_rind(shape, by_mm, tolerance_mm * 0.06, outward=True)]
+    return _tidied(shapely.union_all(parts), tolerance_mm * 0.93)
 
 
 def shrink_outline(shape: Shape, by_mm: float, *, tolerance_mm: float = 0.02) -> Shape:
@@ -93,28 +93,47 @@ def _rind(shape: Shape, by_mm: float, error_mm: float, *, outward: bool) -> list
 
 
 def _along_ring(v: Floats, by_mm: float, step: float) -> list[Polygon]:
+    """Bands on the right of a ring: strips, with the sectors of the bulging vertices between them, in one
+    polygon as long as they turn by a right angle or less (then a band can't cross itself)."""
     v = v[np.hypot(*(np.roll(v, -1, axis=0) - v).T) > 0]
+    n = len(v)
     edge = np.roll(v, -1, axis=0) - v
     unit = edge / np.hypot(*edge.T)[:, None]
     out = by_mm * np.column_stack([unit[:, 1], -unit[:, 0]])
-    ends = np.roll(v, -1, axis=0)
-    strips = list(shapely.polygons(np.stack([v, ends, ends + out, v + out], axis=1)))
     came = np.roll(unit, 1, axis=0)
     turn = np.arctan2(came[:, 0] * unit[:, 1] - came[:, 1] * unit[:, 0], (came * unit).sum(axis=1))
-    for k in np.flatnonzero(turn > 0):
-        pieces = max(1, math.ceil(turn[k] / step))
-        part = turn[k] / pieces
-        before = out[k - 1]
-        angles = (np.arange(pieces) + 0.5) * part
-        reach = 1 / math.cos(part / 2)
-        tips = np.column_stack(
-            [
-                np.cos(angles) * before[0] - np.sin(angles) * before[1],
-                np.sin(angles) * before[0] + np.cos(angles) * before[1],
-            ]
-        )
-        strips.append(Polygon(np.concatenate([[v[k], v[k] + before], v[k] + reach * tips, [v[k] + out[k]]])))
-    return strips
+    bands: list[Polygon] = []
+    k = 0
+    while k < n:
+        # A band: edges k..last, preceded by the sector at vertex k if that bulges.
+        tips = _sector(v[k], out[k - 1], out[k], turn[k], step) if turn[k] > 0 else [v[k] + out[k]]
+        base, outer, total = [v[k], v[(k + 1) % n]], [*tips, v[(k + 1) % n] + out[k]], max(0.0, turn[k])
+        if total > math.pi / 2:
+            bands.append(Polygon([v[k], *tips]))
+            base, outer, total = base, [v[k] + out[k], v[(k + 1) % n] + out[k]], 0.0
+        last = k
+        while last + 1 < n and 0 < turn[last + 1] and total + turn[last + 1] <= math.pi / 2:
+            last += 1
+            total += turn[last]
+            outer += _sector(v[last], out[last - 1], out[last], turn[last], step)
+            base.append(v[(last + 1) % n])
+            outer.append(v[(last + 1) % n] + out[last])
+        bands.append(Polygon([*base, *reversed(outer)]))
+        k = last + 1
+    return bands
+
+
+def _sector(at: Floats, before: Floats, after: Floats, turn: float, step: float) -> list[Floats]:
+    """Tangents of the arc around a bulging vertex: its two ends and the tips between them."""
+    pieces = max(1, math.ceil(turn / step))
+    part = turn / pieces
+    reach = 1 / math.cos(part / 2)
+    tips = []
+    for n in range(pieces):
+        angle = (n + 0.5) * part
+        cos, sin = reach * math.cos(angle), reach * math.sin(angle)
+        tips.append(at + np.array([cos * before[0] - sin * before[1], sin * before[0] + cos * before[1]]))
+    return [at + before, *tips, at + after]
 
 
 def _tidied(shape: shapely.Geometry, tolerance_mm: float) -> Shape:

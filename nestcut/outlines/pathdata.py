@@ -7,6 +7,7 @@ path is refused, not half drawn), parted into its subpaths, and arcs that are st
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import dataclass
 
@@ -85,7 +86,7 @@ def runs_of(element: Element, geometry: dict[str, str], view: tuple[float, float
     return [Run(tuple(ellipse_curves(length("cx"), length("cy"), rx, ry)), True, element)]
 
 
-def _rect(element: Element, length) -> list[Run]:  # noqa: ANN001 - a local reader of lengths
+def _rect(element: Element, length) -> list[Run]:
     w, h = length("width"), length("height")
     if w < 0 or h < 0:
         raise OutlineError("a width or height below 0", mend="draw it again")
@@ -105,7 +106,7 @@ def _polygon(element: Element) -> list[Run]:
     if len(values) > 2 * MOST_SEGMENTS:
         raise OutlineError(f"more than {MOST_SEGMENTS} points", mend="simplify the drawing")
     points = list(zip(values[::2], values[1::2], strict=True))
-    lines = [Line(a, b) for a, b in zip(points, points[1:], strict=False)]
+    lines = [Line(a, b) for a, b in itertools.pairwise(points)]
     closed = element.tag == "polygon"
     if closed and len(points) > 1 and points[-1] != points[0]:
         lines.append(Line(points[-1], points[0]))
@@ -219,9 +220,8 @@ def _end_of(kind: str, values: list[float], at: tuple[float, float]) -> tuple[fl
 
 
 def _curves(text: str) -> list[Curve]:
-    from svgpathtools import CubicBezier, QuadraticBezier
+    from svgpathtools import CubicBezier, QuadraticBezier, parse_path
     from svgpathtools import Line as PathLine
-    from svgpathtools import parse_path
 
     curves: list[Curve] = []
     for piece in parse_path(text):

@@ -175,9 +175,11 @@ def _offset_rim(loops: Sequence[Loop], cut: Shape, rim_mm: float | None, notes: 
         raise OutlineError(
             f"a rim of {rim_mm:g} mm", mend="give the width of the metal around the cut, 1.5 to 2 mm"
         )
-    fine = [flatten_loop(loop.run.curves, grows=True, simplify=False) for loop in loops if loop.depth == 0]
+    fine = [
+        flatten_loop(loop.run.curves, grows=True, tolerance_mm=0.003) for loop in loops if loop.depth == 0
+    ]
     # Metal is assumed everywhere inside: only a drawn rim can have an opening.
-    rim = fill_holes(grow_outline(shapely.union_all(fine), rim_mm, tolerance_mm=FLATTEN_MM - 0.005))
+    rim = fill_holes(grow_outline(shapely.union_all(fine), rim_mm, tolerance_mm=FLATTEN_MM - 0.004))
     if rim.covers(cut):
         return rim
     # Simplified more boldly than the rim, a cut may stick out of a rim of nearly no width.

@@ -1,15 +1,17 @@
-"""Fewer vertices on the safe side: a polygon that contains the given one and stays close to it.
+"""Fewer vertices on the safe side: a ring that contains the given one and stays close to it.
 
 A ring has its solid on the left. Where it bulges outward, some of its edge lines are kept and
 prolonged until they meet; where it is hollow, some of its vertices are kept and joined. Both only
-add to the solid. Picking as few as the tolerance allows along a run of one curvature is greedy, as in
-H. Imai and M. Iri, "Computational-geometric methods for polygonal approximations of a curve" (1986).
+add to the solid. As few as the tolerance allows are picked along each run of one curvature, farthest
+first, as in H. Imai and M. Iri, "Computational-geometric methods for polygonal approximations of a
+curve" (1986). Points are complex numbers here: conj(a)·b holds dot and cross product at once.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,22 +34,27 @@ def drop_collinear(points: Floats, straight: Flags) -> tuple[Floats, Flags]:
         repeated = np.hypot(*ahead.T) < 1e-9
         if repeated.any():
             # Point k and its follower are one: the follower's edge is the one that counts.
-            keep = ~repeated
-            points, straight = points[keep], straight[keep]
+            points, straight = points[~repeated], straight[~repeated]
             continue
         behind = np.roll(ahead, 1, axis=0)
         size = np.hypot(*ahead.T) + np.hypot(*behind.T)
         bend = np.abs(behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0])
-        # Height of the triangle over its longest side; below 1e-10 mm the vertex says nothing.
+        # About the height of the triangle over its longest side; below 1e-10 mm the vertex says nothing.
         flat = (bend < 1e-10 * size) & ((behind * ahead).sum(axis=1) > 0)
         # Never two neighbours at once: many nearly flat vertices may add up to a bend.
-        flat &= ~np.roll(flat, 1) | (np.arange(len(points)) % 2 == 0)
-        flat &= ~(np.roll(flat, 1) & (np.arange(len(points)) > 0))
-        if not flat.any():
+        runs = np.flatnonzero(flat)
+        keep_from: list[int] = []
+        for k in runs:
+            if not keep_from or k != keep_from[-1] + 1:
+                keep_from.append(int(k))
+        if keep_from and keep_from[0] == 0 and keep_from[-1] == len(points) - 1:
+            keep_from.pop()
+        if not keep_from:
             break
-        for k in np.flatnonzero(flat):
+        straight = straight.copy()
+        for k in keep_from:
             straight[k - 1] |= straight[k]
-        points, straight = points[~flat], straight[~flat]
+        points, straight = np.delete(points, keep_from, axis=0), np.delete(straight, keep_from)
     return points, straight
 
 
@@ -60,148 +67,184 @@ def simplify_ring(points: Floats, straight: Flags, tolerance_mm: float) -> Float
         tolerance_mm: farthest the new ring may lie from the old one, mm.
     Returns: (k, 2), mm. May cross itself where the ring nearly touches itself: check, and use less tolerance.
     """
-    points, straight = drop_collinear(points.copy(), straight.copy())
+    points, straight = drop_collinear(points, straight)
     if len(points) <= 4 or straight.all():
         return points
-    chosen = _pick_runs(points, straight, tolerance_mm)
-    chosen = _merge(chosen, points, tolerance_mm)
-    return np.array([c.at for c in chosen])
+    ring = _Ring(points, straight)
+    corners = _merge(_pick_runs(ring, tolerance_mm), ring, tolerance_mm)
+    return np.array([(c.at.real, c.at.imag) for c in corners])
+
+
+class _Ring:
+    """The given ring, beginning where a run of one curvature begins."""
+
+    def __init__(self, points: Floats, straight: Flags) -> None:
+        z = points[:, 0] + 1j * points[:, 1]
+        edge = np.roll(z, -1) - z
+        bulges = (np.roll(edge, 1).conj() * edge).imag > 0
+        changes = np.flatnonzero(bulges != np.roll(bulges, 1))
+        self.closed = not len(changes)
+        if len(changes):
+            first = int(changes[0])
+        else:
+            # All of one curvature: begin after a straight edge, if there is one.
+            first = int(np.flatnonzero(straight)[0] + 1) % len(z) if straight.any() else 0
+        self.n = len(z)
+        self.v: list[complex] = np.roll(z, -first).tolist()
+        self.edge: list[complex] = np.roll(edge, -first).tolist()
+        self.size: list[float] = np.abs(np.roll(edge, -first)).tolist()
+        self.straight: list[bool] = np.roll(straight, -first).tolist()
+        self.bulges: list[bool] = np.roll(bulges, -first).tolist()
+
+    def to_chain(self, p: complex, lo: int, hi: int) -> float:
+        """Distance from p to the polyline through the vertices lo..hi (numbers may exceed n)."""
+        n, v, edges, sizes = self.n, self.v, self.edge, self.size
+        best = abs(p - v[lo % n])
+        for k in range(lo, hi):
+            k %= n
+            edge, size = edges[k], sizes[k]
+            along = edge.conjugate() * (p - v[k])
+            if along.real <= 0:
+                continue
+            away = abs(along.imag) / size if along.real < size * size else abs(p - v[(k + 1) % n])
+            best = min(best, away)
+        return best
+
+    def off_segment(self, lo: int, hi: int, a: complex, b: complex) -> float:
+        """Farthest that one of the vertices lo..hi lies from the segment from a to b."""
+        n, v = self.n, self.v
+        d = b - a
+        size = abs(d)
+        if size == 0:
+            return max(abs(v[k % n] - a) for k in range(lo, hi + 1))
+        worst = 0.0
+        for k in range(lo, hi + 1):
+            along = d.conjugate() * (v[k % n] - a)
+            if along.real <= 0:
+                away = abs(v[k % n] - a)
+            elif along.real >= size * size:
+                away = abs(v[k % n] - b)
+            else:
+                away = abs(along.imag) / size
+            worst = max(worst, away)
+        return worst
 
 
 @dataclass(slots=True)
 class _Corner:
-    """A vertex of the new ring, the vertices lo..hi (unwrapped numbers) of the old one that it stands
-    for, and whether the new edge that leaves it must stay."""
+    """A vertex of the new ring, the vertices lo..hi (numbers may exceed n) of the old one that it
+    stands for, and whether the new edge that leaves it must stay."""
 
-    at: Floats
+    at: complex
     lo: int
     hi: int
     fixed: bool
 
 
-def _pick_runs(v: Floats, straight: Flags, tolerance: float) -> list[_Corner]:
-    n = len(v)
-    edge = np.roll(v, -1, axis=0) - v
-    before = np.roll(edge, 1, axis=0)
-    bulges = before[:, 0] * edge[:, 1] - before[:, 1] * edge[:, 0] > 0
-    # Begin where a run begins, else at a straight edge, else anywhere.
-    changes = np.flatnonzero(bulges != np.roll(bulges, 1))
-    if len(changes):
-        first = int(changes[0])
-    else:
-        first = int(np.flatnonzero(straight)[0] + 1) % n if straight.any() else 0
-    closed = not len(changes)
-    v, straight, bulges = (np.roll(a, -first, axis=0) for a in (v, straight, bulges))
-    edge = np.roll(edge, -first, axis=0)
-    size = np.hypot(*edge.T)
-    unit = edge / size[:, None]
+def _pick_runs(ring: _Ring, tolerance: float) -> list[_Corner]:
     corners: list[_Corner] = []
     k = 0
-    while k < n:
+    while k < ring.n:
         end = k
-        while end + 1 < n and bulges[end + 1] == bulges[k]:
+        while end + 1 < ring.n and ring.bulges[end + 1] == ring.bulges[k]:
             end += 1
-        if bulges[k]:
-            corners += _bulge(v, unit, straight, k, end, tolerance)
-        else:
-            corners += _hollow(v, straight, k, end, tolerance, closed)
+        corners += (_bulge if ring.bulges[k] else _hollow)(ring, k, end, tolerance)
         k = end + 1
-    for corner in corners:
-        corner.lo += first
-        corner.hi += first
     return corners
 
 
-def _bulge(v: Floats, unit: Floats, straight: Flags, a: int, b: int, tolerance: float) -> list[_Corner]:
+def _bulge(ring: _Ring, a: int, b: int, tolerance: float) -> list[_Corner]:
     """Vertices a..b bulge: keep some of the lines of the edges a−1..b, the first and the last included."""
-    n = len(v)
+    n, v, edge = ring.n, ring.v, ring.edge
     found: list[_Corner] = []
     # A straight edge ends one part and begins the next.
-    stops = [a - 1, *(k for k in range(a, b) if straight[k]), b]
-    for lo, hi in zip(stops, stops[1:], strict=False):
+    stops = [a - 1, *(k for k in range(a, b) if ring.straight[k]), b]
 
-        def meet(i: int, j: int) -> Floats | None:
-            return _meeting(v[(i + 1) % n], unit[i % n], v[j % n], unit[j % n]) if j > i + 1 else v[j % n]
+    def meet(i: int, j: int) -> complex | None:
+        return _meeting(v[(i + 1) % n], edge[i % n], v[j % n], edge[j % n]) if j > i + 1 else v[j % n]
 
-        def apart(i: int, j: int) -> float:
-            point = meet(i, j)
-            if point is None:
-                return np.inf
-            return _to_chain(point[None], v[np.arange(i + 1, j + 1) % n]).max()
+    def apart(i: int, j: int) -> float:
+        point = meet(i, j)
+        return float("inf") if point is None else ring.to_chain(point, i + 1, j)
 
+    for lo, hi in pairwise(stops):
         picks = _fewest(lo, hi, apart, tolerance)
-        for i, j in zip(picks, picks[1:], strict=False):
+        for i, j in pairwise(picks):
             point = meet(i, j)
             assert point is not None
-            found.append(_Corner(point, i + 1, j, bool(straight[j % n])))
+            found.append(_Corner(point, i + 1, j, ring.straight[j % n]))
     return found
 
 
-def _hollow(v: Floats, straight: Flags, a: int, b: int, tolerance: float, closed: bool) -> list[_Corner]:
+def _hollow(ring: _Ring, a: int, b: int, tolerance: float) -> list[_Corner]:
     """Vertices a..b are hollow: keep some of them, the first and the last included."""
-    n = len(v)
-    last = b + 1 if closed else b
-    kept = [
-        a,
-        *sorted({k for e in range(a, last) if straight[e % n] for k in (e, e + 1) if a < k < last}),
-        last,
-    ]
+    n, v = ring.n, ring.v
+    last = b + 1 if ring.closed else b
+    ends = {k for e in range(a, last) if ring.straight[e % n] for k in (e, e + 1) if a < k < last}
     found: list[_Corner] = []
-    for lo, hi in zip(kept, kept[1:], strict=False):
 
-        def apart(i: int, j: int) -> float:
-            inner = v[np.arange(i, j + 1) % n]
-            return _to_segment(inner, inner[0], inner[-1]).max()
+    def apart(i: int, j: int) -> float:
+        return ring.off_segment(i + 1, j - 1, v[i % n], v[j % n]) if j > i + 1 else 0.0
 
+    for lo, hi in pairwise([a, *sorted(ends), last]):
         picks = _fewest(lo, hi, apart, tolerance)
-        found += [_Corner(v[k % n], k, k, bool(straight[k % n] and j == k + 1)) for k, j in
-                  zip(picks, picks[1:], strict=False)]  # fmt: skip
-    if not closed:
-        found.append(_Corner(v[b], b, b, bool(straight[b])))
+        found += [_Corner(v[k % n], k, k, ring.straight[k % n] and j == k + 1) for k, j in pairwise(picks)]
+    if not ring.closed:
+        found.append(_Corner(v[b], b, b, ring.straight[b]))
     return found
 
 
 def _fewest(lo: int, hi: int, apart: Callable[[int, int], float], tolerance: float) -> list[int]:
     """Numbers lo < … < hi, as few as possible with apart(i, j) ≤ tolerance for neighbours, evenly spread."""
+    if hi <= lo + 1:
+        return [lo, hi] if hi > lo else [lo]
 
-    def greedy(limit: float) -> list[int]:
-        picks = [lo]
+    def greedy(limit: float, most: int) -> list[int] | None:
+        picks, step = [lo], 4
         while picks[-1] < hi:
+            if len(picks) > most:
+                return None
             i = picks[-1]
-            step = 1
-            while i + step * 2 <= hi and apart(i, i + step * 2) <= limit:
-                step *= 2
-            low, high = i + step, min(hi, i + step * 2)
+            # Steps along a curve are alike: look around the last one.
+            low, high = i + 1, hi
+            guess = min(hi, i + step)
+            if guess > low and apart(i, guess) <= limit:
+                low, grow = guess, max(1, step // 4)
+                while low < hi:
+                    guess = min(hi, low + grow)
+                    if apart(i, guess) > limit:
+                        high = guess - 1
+                        break
+                    low, grow = guess, grow * 2
+            else:
+                high = max(low, guess - 1)
             while low < high:
                 middle = (low + high + 1) // 2
                 if apart(i, middle) <= limit:
                     low = middle
                 else:
                     high = middle - 1
+            step = low - i
             picks.append(low)
         return picks
 
-    best = greedy(tolerance)
+    best = greedy(tolerance, hi - lo + 1)
+    assert best is not None
     if len(best) > 2:
         small, large = 0.0, tolerance
-        for _ in range(6):
+        for _ in range(4):
             middle = (small + large) / 2
-            picks = greedy(middle)
-            if len(picks) <= len(best):
+            picks = greedy(middle, len(best) - 1)
+            if picks is not None and len(picks) <= len(best):
                 best, large = picks, middle
             else:
                 small = middle
     return best
 
 
-def _merge(corners: list[_Corner], v: Floats, tolerance: float) -> list[_Corner]:
+def _merge(corners: list[_Corner], ring: _Ring, tolerance: float) -> list[_Corner]:
     """Drop hollow corners, and edges between two bulging ones, where the tolerance still allows it."""
-    n = len(v)
-
-    def chain(lo: int, hi: int) -> Floats:
-        hi += n * (hi < lo)
-        return v[np.arange(lo, hi + 1) % n]
-
+    n = ring.n
     for share in (0.4, 0.7, 1.0):
         limit = share * tolerance
         k, tried = 0, 0
@@ -210,21 +253,22 @@ def _merge(corners: list[_Corner], v: Floats, tolerance: float) -> list[_Corner]
             k %= m
             u, c, w, x = (corners[(k + d) % m] for d in (-1, 0, 1, 2))
             before, after, later = c.at - u.at, w.at - c.at, x.at - w.at
-            turn, next_turn = _cross(before, after), _cross(after, later)
+            bend, next_bend = (before.conjugate() * after).imag, (after.conjugate() * later).imag
             done = False
-            if turn <= 0 and not u.fixed and not c.fixed:
-                old = chain(u.lo, w.hi)
-                done = (
-                    _to_segment(chain(u.hi, w.lo), u.at, w.at).max() <= limit
-                    and _to_chain(u.at + np.linspace(0.05, 0.95, 10)[:, None] * (w.at - u.at), old).max()
-                    <= limit
+            if bend <= 0 and not u.fixed and not c.fixed:
+                lo, hi = u.lo, _after(w.hi, u.lo, n)
+                inner = _after(w.lo, u.hi, n)
+                done = ring.off_segment(u.hi, inner, u.at, w.at) <= limit and all(
+                    ring.to_chain(u.at + t * (w.at - u.at), lo, hi) <= limit
+                    for t in (0.1, 0.3, 0.5, 0.7, 0.9)
                 )
                 if done:
                     del corners[k]
-            elif turn > 0 and next_turn > 0 and not c.fixed:
+            elif bend > 0 and next_bend > 0 and not c.fixed and after:
                 point = _meeting(c.at, before, w.at, later)
-                if point is not None and _to_chain(point[None], chain(c.lo, w.hi)).max() <= limit:
-                    corners[k] = _Corner(point, c.lo, w.hi + n * (w.hi < c.lo), w.fixed)
+                hi = _after(w.hi, c.lo, n)
+                if point is not None and ring.to_chain(point, c.lo, hi) <= limit:
+                    corners[k] = _Corner(point, c.lo, hi, w.fixed)
                     del corners[(k + 1) % m]
                     done = True
             if done:
@@ -234,36 +278,19 @@ def _merge(corners: list[_Corner], v: Floats, tolerance: float) -> list[_Corner]
     return corners
 
 
-def _meeting(p: Floats, d: Floats, q: Floats, e: Floats) -> Floats | None:
-    """Where the line from p along d meets the line that comes to q along e; None if not ahead and behind."""
-    bend = _cross(d, e)
-    if bend <= 1e-12 * float(np.hypot(*d) * np.hypot(*e)):
+def _after(number: int, start: int, n: int) -> int:
+    """The number of the same vertex, counted on round the ring from ``start``."""
+    return start + (number - start) % n
+
+
+def _meeting(p: complex, d: complex, q: complex, e: complex) -> complex | None:
+    """Where the line from p along d meets the line that leaves q along e; None if not ahead of p and behind q."""
+    bend = (d.conjugate() * e).imag
+    if bend <= 1e-12 * abs(d) * abs(e):
         return None
-    ahead = _cross(q - p, e) / bend
-    behind = _cross(q - p, d) / bend
+    off = q - p
+    ahead = (off.conjugate() * e).imag / bend
+    behind = (off.conjugate() * d).imag / bend
     if ahead < 0 or behind > 0:
         return None
     return p + ahead * d
-
-
-def _cross(a: Floats, b: Floats) -> float:
-    return float(a[0] * b[1] - a[1] * b[0])
-
-
-def _to_segment(points: Floats, a: Floats, b: Floats) -> Floats:
-    d = b - a
-    square = float(d @ d)
-    t = np.clip((points - a) @ d / square, 0.0, 1.0) if square > 0 else np.zeros(len(points))
-    return np.hypot(*(points - a - t[:, None] * d).T)
-
-
-def _to_chain(points: Floats, chain: Floats) -> Floats:
-    """Distances from points (m, 2) to the polyline through chain (k, 2)."""
-    if len(chain) == 1:
-        return np.hypot(*(points - chain[0]).T)
-    a, d = chain[:-1], np.diff(chain, axis=0)
-    square = np.maximum((d * d).sum(axis=1), 1e-300)
-    off = points[:, None, :] - a[None]
-    t = np.clip((off * d[None]).sum(axis=2) / square, 0.0, 1.0)
-    away = off - t[..., None] * d[None]
-    return np.sqrt((away**2).sum(axis=2)).min(axis=1)

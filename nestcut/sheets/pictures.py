@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from nestcut.batch.model import Die, Paper
 from nestcut.plan.model import Layup, PaperOnPlate, Pass, Plan
-from nestcut.sheets.draw import INK, Svg, inner_circle, matrix_words, mm, path_data
+from nestcut.sheets.draw import INK, Svg, filled, inner_circle, matrix_words, mm, path_data
 from nestcut.sheets.hatches import add_hatches
 from nestcut.sheets.view import View, view_of
 from nestcut.sheets.words import clipped, length, number, plain, text_width
@@ -50,6 +50,52 @@ def _compose(outer: Matrix, inner: Matrix) -> Matrix:
 def _undo(rigid: Matrix) -> Matrix:
     a, b, d, e, x, y = rigid
     return (a, d, b, e, -(a * x + d * y), -(b * x + e * y))
+
+
+def _tag_place(
+    paper: BaseGeometry,
+    cuts: BaseGeometry,
+    others: Sequence[BaseGeometry],
+    tags: Sequence[BaseGeometry],
+    seen: Polygon,
+    half: float,
+    tall: float,
+) -> tuple[float, float, float, float] | None:
+    """Where a paper's tag covers least of what matters: in the paper, or close beside it."""
+    if paper.is_empty:
+        return None
+    room = paper.difference(cuts)
+    spots = []
+    centre, _ = inner_circle(room)
+    if not centre.is_empty:
+        spots.append((centre.x, centre.y))
+    x0, y0, x1, y1 = paper.bounds
+    middle = ((x0 + x1) / 2, (y0 + y1) / 2)
+    for y in (y0 + tall, middle[1], y1 - tall):
+        spots.append((middle[0], y))
+    for away in (0.6, 4.0):
+        spots += [
+            (middle[0], y1 + tall + away), (middle[0], y0 - tall - away),
+            (x1 + half + away, middle[1]), (x0 - half - away, middle[1]),
+            (x1 + half + away, y0 + tall), (x0 - half - away, y0 + tall),
+            (x1 + half + away, y1 - tall), (x0 - half - away, y1 - tall),
+        ]  # fmt: skip
+    best: tuple[float, tuple[float, float, float, float]] | None = None
+    wx0, wy0, wx1, wy1 = seen.bounds
+    for place, (x, y) in enumerate(spots):
+        x = min(max(x, wx0 + half), wx1 - half)
+        y = min(max(y, wy0 + tall), wy1 - tall)
+        spot = (x - half, y - tall, x + half, y + tall)
+        shape = box(*spot)
+        cost = 0.02 * place * shape.area + 8.0 * shape.intersection(cuts).area
+        cost += sum(2.0 * shape.intersection(other).area for other in others)
+        cost += sum(20.0 * shape.intersection(tag).area for tag in tags)
+        # Off its own paper a tag is a little less plain, half on it is fine.
+        if not shape.intersects(paper):
+            cost += 0.15 * shape.area
+        if best is None or cost < best[0]:
+            best = (cost, spot)
+    return best[1] if best else None
 
 
 class Album:
@@ -187,21 +233,27 @@ class Album:
                 self._number(svg, body, k + 1, view.shape(slot.pose.apply(self.dies[slot.die].cut)), unit)
         seen = box(-3.0, y0, width + 3.0, y1)
         blocked = shapely.union_all([shape.buffer(0.5) for shape in kept_clear]) if kept_clear else Polygon()
+        tags: list[BaseGeometry] = []
         for paper in one.papers:
-            room = outlines[paper.scrap].intersection(seen).difference(blocked)
-            spot, _ = inner_circle(room)
-            if spot.is_empty:
-                continue
             arrow = arrow_of(view, paper.pose.deg, paper.flipped)
-            self._tag(svg, body, f"{labels.get(paper.scrap, '?')} {arrow}", spot.x, spot.y, unit)
-        self._feed_mark(svg, width, y0, unit)
+            words = f"{labels.get(paper.scrap, '?')} {arrow}"
+            size = 3.0 * unit
+            others = [shape for name, shape in outlines.items() if name != paper.scrap]
+            spot = _tag_place(
+                outlines[paper.scrap].intersection(seen), blocked, others, tags, seen,
+                text_width(words, size) / 2 + 0.5 * unit, size * 0.66,
+            )  # fmt: skip
+            if spot is not None:
+                tags.append(box(*spot))
+                self._tag(svg, body, words, (spot[0] + spot[2]) / 2, (spot[1] + spot[3]) / 2, unit)
         for side, cut_off in ((y0, low < -_SHOWN_OVERHANG_MM), (y1, high > along + _SHOWN_OVERHANG_MM)):
             if cut_off:
                 self._broken_edge(svg, side, width, unit)
+        self._feed_mark(svg, width, y0, unit)
         return svg.sheet.tostring()
 
     def _number(self, svg: Svg, body: object, place: int, shape: BaseGeometry, unit: float) -> None:
-        spot, _ = inner_circle(shape)
+        spot, _ = inner_circle(shape if shape.area > 400 else filled(shape))
         if not spot.is_empty:
             size = 2.9 * unit
             body.add(svg.text(str(place), spot.x, spot.y + size * 0.36, size=size, anchor="middle", bold=True))  # type: ignore[attr-defined]
@@ -209,7 +261,6 @@ class Album:
     def _tag(self, svg: Svg, body: object, words: str, x: float, y: float, unit: float) -> None:
         size = 3.0 * unit
         half = text_width(words, size) / 2 + 0.5 * unit
-        x = min(max(x, half - 2.5), self.view.width_mm + 2.5 - half)
         tag = svg.group(class_="tag")
         tag.add(
             svg.rect(x - half, y - size * 0.68, 2 * half, size * 1.3, fill="#ffffff", stroke=INK,
@@ -288,6 +339,15 @@ class Album:
             if not spot.is_empty:
                 size = min(3.2 * unit, 1.5 * radius)
                 svg.add(svg.text(label, spot.x, spot.y + size * 0.36, size=size, anchor="middle", bold=True))
+        return svg.sheet.tostring()
+
+    def piece_picture(self, die: Die, colour: str, *, most: tuple[float, float] = (18.0, 24.0)) -> str:
+        """A cut piece in its paper."""
+        x0, y0, x1, y1 = die.cut.bounds
+        svg, scale = self._picture((x0 - 1, y0 - 1, x1 + 1, y1 + 1), most, plain(die.name))
+        same: Matrix = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
+        look = {"fill": self.fills[colour], "stroke": INK, "stroke_width": mm(0.35 / scale)}
+        svg.add(self._use(svg, f"{self._die_ids[die.name]}c", same, **look))
         return svg.sheet.tostring()
 
     def swatch(self, paper: Paper) -> str:

@@ -48,7 +48,7 @@ def _numbers(values: object) -> list[float]:
     return [max(0.0, float(value)) for value in values if isinstance(value, int | float) and value == value]
 
 
-def load_plot(load: Mapping[str, Any], length_mm: float, *, width: float = 84.0, height: float = 26.0) -> str | None:
+def load_plot(load: Mapping[str, Any], length_mm: float, *, width: float = 74.0, height: float = 24.0) -> str | None:
     """Cut length under the roller as the plates go through: the lay-up's ``loads`` of the plan.
 
     ``load``: {"step_mm": …, "length_mm": [...], "peak_mm": …, "at_mm": …}; None where it holds no values.

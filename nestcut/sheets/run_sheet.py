@@ -31,7 +31,7 @@ from nestcut.sheets.trimming import straight_cuts, trim_kinds
 from nestcut.sheets.view import View
 from nestcut.sheets.words import clipped, counted, id_list, length, number, plain
 
-__all__ = ["run_sheet"]
+__all__ = ["label_sheet", "run_sheet"]
 
 MOST_PICTURES = 120
 MOST_TICKS = 120
@@ -143,12 +143,33 @@ def run_sheet(plan: Plan, layup_files: Mapping[str, Sequence[str]], trim_files: 
         "notes": [plain(note) for note in plan.notes],
         "plates_every": PLATES_EVERY,
     }
-    return _template().render(context)
+    return _template("run_sheet.html").render(context)
 
 
-@lru_cache(maxsize=1)
-def _template() -> jinja2.Template:
-    text = (files("nestcut.sheets") / "templates" / "run_sheet.html").read_text(encoding="utf-8")
+def label_sheet(plan: Plan) -> str:
+    """Labels for the containers, one for each die and paper, to print and cut apart."""
+    album = Album(plan)
+    codes = words.paper_codes([paper.name for paper in plan.papers])
+    found = pieces_cut(plan)
+    labels = [
+        {
+            "die": clipped(die.name, 40),
+            "paper": clipped(paper.name, 30),
+            "code": codes[paper.name],
+            "count": found[die.name, paper.name],
+            "picture": Markup(album.piece_picture(die, paper.name)),
+        }
+        for die in plan.dies
+        for paper in plan.papers
+        if found.get((die.name, paper.name))
+    ]
+    context = {"title": plain(plan.title), "definitions": Markup(album.definitions()), "labels": labels}
+    return _template("labels.html").render(context)
+
+
+@lru_cache(maxsize=2)
+def _template(name: str) -> jinja2.Template:
+    text = (files("nestcut.sheets") / "templates" / name).read_text(encoding="utf-8")
     room = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     room.filters.update(plain=plain, counted=counted)
     return room.from_string(text)
@@ -245,7 +266,7 @@ def _pull(plan: Plan, album: Album, codes: Mapping[str, str]) -> list[Mapping[st
                 "count": len(row.ids),
                 "size": album.size_words(row.outline),
                 "trimmed": row.trimmed,
-                "picture": Markup(album.paper_picture(row.paper, row.outline, most=(30.0, 24.0))),
+                "picture": Markup(album.paper_picture(row.paper, row.outline, most=(20.0, 20.0))),
             }
         )
     return rows
@@ -257,17 +278,20 @@ def _trims(
     rows = []
     for place, kind in enumerate(trim_kinds(plan)):
         labels = [str(k + 1) for k in range(len(kind.parts))]
-        names = [f"part {label}" for label in labels]
         cuts = straight_cuts(kind.outline, kind.parts, labels) or []
         left, upper = kind.outline.bounds[:2]
+        sizes: dict[object, list[int]] = {}
+        for k, part in enumerate(kind.parts):
+            # After straight cuts, parts of one size are told in one line; scissors need each part's place.
+            sizes.setdefault(album.size_words(part) if cuts else k, []).append(k)
         parts = [
             {
-                "label": label,
-                "size": album.size_words(part),
-                "at": f"{number(part.bounds[0] - left)} / {number(part.bounds[1] - upper)}",
-                "ids": id_list((ids[k] for ids in kind.part_ids), most=12),
+                "label": id_list((labels[k] for k in same), most=12),
+                "size": album.size_words(kind.parts[same[0]]),
+                "at": f"{number(kind.parts[same[0]].bounds[0] - left)} / {number(kind.parts[same[0]].bounds[1] - upper)}",
+                "ids": id_list((ids[k] for ids in kind.part_ids for k in same), most=12),
             }
-            for k, (label, part) in enumerate(zip(labels, kind.parts, strict=True))
+            for same in sizes.values()
         ]
         rows.append(
             {
@@ -276,15 +300,14 @@ def _trims(
                 "scraps": id_list(kind.scraps, most=30),
                 "count": len(kind.scraps),
                 "size": album.size_words(kind.outline),
-                "cuts": [cut.replace("The piece for", "The piece with parts") for cut in cuts],
+                "cuts": cuts,
                 "parts": parts,
                 "file": trim_files.get(place, ""),
                 "picture": Markup(
                     album.paper_picture(
-                        kind.paper, kind.outline, parts=list(zip(labels, kind.parts, strict=True)), most=(62.0, 62.0)
+                        kind.paper, kind.outline, parts=list(zip(labels, kind.parts, strict=True)), most=(50.0, 44.0)
                     )
                 ),
-                "names": names,
             }
         )
     return rows
@@ -300,7 +323,7 @@ def _remnants(plan: Plan, album: Album, codes: Mapping[str, str]) -> Mapping[str
             "size": album.size_words(row.outline),
             "rectangle": f"{number(row.rectangle[0], 0)} × {length(row.rectangle[1])}",
             "area": words.area(row.outline.area),
-            "picture": Markup(album.paper_picture(row.paper, row.outline, most=(26.0, 22.0)))
+            "picture": Markup(album.paper_picture(row.paper, row.outline, most=(20.0, 20.0)))
             if pictures[id(row)]
             else None,
         }
@@ -418,10 +441,14 @@ def _lane_text(lane: Lane, twins: Sequence[Lane], label: str, run: Run, album: A
     }[lane.before]
     turned_over = "other side up" if lane.first.flipped else ""
     rule = ""
+    if lane.before == "moved" and run.count > 1 and lane.step is not None:
+        dx, dy = lane.step[0] - lane.moved[0], lane.step[1] - lane.moved[1]
+        if abs(dx) < 0.05 and abs(dy) < 0.05:
+            does = f"pull it on {view.step_words(*lane.step)}, now and after each pass"
     if run.count > 1:
         parts = []
         still = lane.step is None or (abs(lane.step[0]) < 0.05 and abs(lane.step[1]) < 0.05)
-        if not still and lane.step is not None:
+        if not still and lane.step is not None and "after each pass" not in does:
             parts.append(f"after each pass pull it on {view.step_words(*lane.step)}")
         if len(lane.scraps) > 1:
             follow = counted(len(lane.scraps) - 1, "more like it", "more like it")

@@ -8,7 +8,7 @@ from shapely.geometry import Polygon
 
 from nestcut.batch.model import Die, Pose
 from nestcut.plan.model import Plan
-from nestcut.sheets.draw import INK, Svg, inner_circle, line_path, mm, path_data
+from nestcut.sheets.draw import INK, Svg, filled, inner_circle, line_path, mm, path_data
 from nestcut.sheets.layup import check_line
 from nestcut.sheets.trimming import TrimKind
 from nestcut.sheets.words import clipped, counted, id_list, number, plain
@@ -44,27 +44,27 @@ def fill_sheet(
     Args:
         outline: the scrap, mm, its own frame.
         placed: dies and their poses in the scrap's frame, in the order in which they may be cut.
-        title, note: head lines.
+        title, note: what the head says beside the count of each die and the share of paper used.
     Returns: SVG text.
     """
     counts: dict[str, int] = {}
     for die, _ in placed:
         counts[die.name] = counts.get(die.name, 0) + 1
-    told = ", ".join(f"{count} × {plain(name)}" for name, count in counts.items())
+    letters = {name: str(k + 1) for k, name in enumerate(counts)}
+    told = " · ".join(f"{letters[name]} {clipped(name, 30)} × {count}" for name, count in counts.items())
     used = sum(die.cut.area for die, _ in placed)
     share = f"{number(100 * used / outline.area, 0)} % of the paper" if outline.area > 0 else ""
-    second = note or "; ".join(part for part in (told, share) if part)
+    second = "; ".join(part for part in (told, share, plain(note)) if part)
     svg, body = _paper_page(outline, plain(title), second)
     cuts = svg.group(id_="cuts", class_="cuts")
     body.add(cuts)  # type: ignore[attr-defined]
-    letters = {name: str(k + 1) for k, name in enumerate(counts)}
     for place, (die, pose) in enumerate(placed, start=1):
         one = svg.group(id_=f"cut-{place}", class_="cut", title=f"{place} {plain(die.name)}")
         shape = pose.apply(die.cut)
         one.add(svg.path(path_data(shape), fill="#ffffff", fill_rule="evenodd", stroke=INK, stroke_width="0.3"))
         for mark in die.marks:
             one.add(svg.path(line_path(pose.apply(mark)), fill="none", stroke="#666666", stroke_width="0.2"))
-        spot, radius = inner_circle(shape)
+        spot, radius = inner_circle(filled(shape))
         if not spot.is_empty:
             size = min(3.4, 1.3 * radius)
             one.add(svg.text(letters[die.name], spot.x, spot.y + size * 0.36, size=size, anchor="middle"))

@@ -77,7 +77,8 @@ def straight_cuts(outline: Polygon, parts: Sequence[Polygon], names: Sequence[st
     if not all(is_rectangle(part) for part in parts):
         return None
     boxes = [part.bounds for part in parts]
-    steps: list[str] = []
+    steps: list[tuple[str, list[list[int]]]] = []
+    """What to do, and with the pieces for which parts; no parts: with the whole scrap."""
 
     def cut(region: tuple[float, float, float, float], inside: list[int], whole: bool) -> bool:
         if len(inside) == 1 and all(abs(a - b) <= _SAME_MM for a, b in zip(region, boxes[inside[0]], strict=True)):
@@ -90,8 +91,12 @@ def straight_cuts(outline: Polygon, parts: Sequence[Polygon], names: Sequence[st
         side = ("left", "upper")[axis]
         places = [number(line - region[axis], 1) for line in options[axis]]
         at = places[0] if len(places) == 1 else f"{', '.join(places[:-1])} and {places[-1]}"
-        piece = "" if whole else f"The piece for {id_list((names[k] for k in inside), most=6)}: "
-        steps.append(f"{piece}{'cut' if piece else 'Cut'} at {at} mm from the {side} side.")
+        words = f"at {at} mm from the {side} side"
+        known = next((pieces for said, pieces in steps if said == words and pieces), None)
+        if whole or known is None:
+            steps.append((words, [] if whole else [inside]))
+        else:
+            known.append(inside)
         marks = [region[axis], *options[axis], region[axis + 2]]
         for low, high in zip(marks, marks[1:], strict=False):
             mine = [k for k in inside if boxes[k][axis] >= low - _SAME_MM and boxes[k][axis + 2] <= high + _SAME_MM]
@@ -102,4 +107,17 @@ def straight_cuts(outline: Polygon, parts: Sequence[Polygon], names: Sequence[st
                     return False
         return True
 
-    return steps if cut(outline.bounds, list(range(len(parts))), True) else None
+    if not cut(outline.bounds, list(range(len(parts))), True):
+        return None
+    told = []
+    for words, pieces in steps:
+        if not pieces:
+            told.append(f"Cut {words}.")
+        elif len(pieces) == 1:
+            noun = "part" if len(pieces[0]) == 1 else "parts"
+            told.append(f"Cut the piece for {noun} {id_list((names[k] for k in pieces[0]), most=6)} {words}.")
+        else:
+            each = "; ".join(id_list((names[k] for k in one), most=4) for one in pieces[:8])
+            more = f" and {len(pieces) - 8} more" if len(pieces) > 8 else ""
+            told.append(f"Cut each of the pieces for parts {each}{more} {words}.")
+    return told

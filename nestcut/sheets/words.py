@@ -62,14 +62,14 @@ def number(value: float, digits: int = 1) -> str:
 
 
 def length(value_mm: float) -> str:
-    """A length to the whole millimetre, as measured by hand."""
-    return f"{number(value_mm, 0)} mm"
+    """A length to the whole millimetre, as measured by hand; its unit stays on the same line."""
+    return f"{number(value_mm, 0)}\u00a0mm"
 
 
 def area(value_mm2: float) -> str:
     """An area in cm² (one decimal below 100 cm²)."""
     value_cm2 = value_mm2 / 100.0
-    return f"{number(value_cm2, 1 if value_cm2 < 100 else 0)} cm²"
+    return f"{number(value_cm2, 1 if value_cm2 < 100 else 0)}\u00a0cm²"
 
 
 def counted(count: int, one: str, many: str | None = None) -> str:
@@ -81,8 +81,8 @@ def minutes_words(minutes: float) -> str:
     """"45 min", "2 h 05 min"."""
     whole = int(math.ceil(minutes - 1e-9))
     if whole < 60:
-        return f"{whole} min"
-    return f"{whole // 60} h {whole % 60:02d} min"
+        return f"{whole}\u00a0min"
+    return f"{whole // 60}\u00a0h {whole % 60:02d}\u00a0min"
 
 
 def share_words(part: float, whole: float) -> str:

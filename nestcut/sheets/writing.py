@@ -10,7 +10,7 @@ from pathlib import Path
 from nestcut.errors import OutputError, Where
 from nestcut.plan.model import Plan
 from nestcut.sheets.layup import layup_sheet, layup_tiles
-from nestcut.sheets.run_sheet import run_sheet
+from nestcut.sheets.run_sheet import label_sheet, run_sheet
 from nestcut.sheets.scrap_sheets import trim_template
 from nestcut.sheets.tables_csv import pieces_csv, sorting_csv
 from nestcut.sheets.trimming import trim_kinds
@@ -47,6 +47,7 @@ def render_sheets(plan: Plan) -> dict[str, str]:
     head = '<?xml version="1.0" encoding="utf-8"?>\n'
     found = {name: text.replace(head, head + _MARK.decode() + "\n", 1) for name, text in found.items()}
     found["run-sheet.html"] = run_sheet(plan, layup_files, trim_files)
+    found["labels.html"] = label_sheet(plan)
     found["pieces.csv"] = pieces_csv(plan)
     found["sorting.csv"] = sorting_csv(plan)
     return found

@@ -274,26 +274,27 @@ def energy(kit, kind, pose, active, weight, wv, wp, ov, op, grad, over):
         if active[i]:
             _world_of(kit, kind[i], pose[i, 0], pose[i, 1], pose[i, 2], wv, wp, ov[i], op[i])
     for i in range(n):
-        if active[i]:
-            f, gx, gy, ga, deep = _fixed(kit, kind[i], wv, wp, ov[i], op[i], pose[i, 0], pose[i, 1], 1e300)
-            if f > 0.0:
-                w = weight[i, n]
-                e += w * f
-                grad[i, 0] += w * gx
-                grad[i, 1] += w * gy
-                grad[i, 2] += w * ga
-                over[i] = max(over[i], deep)
-        for j in range(i + 1, n):
-            if not (active[i] or active[j]):
+        if not active[i]:
+            continue
+        x, y, reach = pose[i, 0], pose[i, 1], TF[kind[i], 0] + gap
+        f, gx, gy, ga, deep = _fixed(kit, kind[i], wv, wp, ov[i], op[i], x, y, 1e300)
+        if f > 0.0:
+            w = weight[i, n]
+            e += w * f
+            grad[i, 0] += w * gx
+            grad[i, 1] += w * gy
+            grad[i, 2] += w * ga
+            over[i] = max(over[i], deep)
+        for j in range(n):
+            if j == i or (j < i and active[j]):
                 continue
-            dx, dy = pose[i, 0] - pose[j, 0], pose[i, 1] - pose[j, 1]
-            r = TF[kind[i], 0] + TF[kind[j], 0] + gap
+            dx, dy = x - pose[j, 0], y - pose[j, 1]
+            r = reach + TF[kind[j], 0]
             if dx * dx + dy * dy >= r * r:
                 continue
             f, gx, gy, gi, gj, deep = _pair(
-                kit, kind[i], kind[j], wv, wp, ov[i], op[i], ov[j], op[j],
-                pose[i, 0], pose[i, 1], pose[j, 0], pose[j, 1], 1e300,
-            )  # fmt: skip
+                kit, kind[i], kind[j], wv, wp, ov[i], op[i], ov[j], op[j], x, y, pose[j, 0], pose[j, 1], 1e300
+            )
             if f > 0.0:
                 w = weight[i, j]
                 e += w * f
@@ -333,6 +334,27 @@ def _item_energy(kit, kind, pose, i, x, y, a, weight, wv, wp, ov, op, limit):
         if e > limit:
             return e
     return e
+
+
+@njit(cache=True)
+def _dot(rows, h, v):
+    total = 0.0
+    for k in range(v.shape[0]):
+        total += rows[h, k] * v[k]
+    return total
+
+
+@njit(cache=True)
+def _add(v, factor, rows, h):
+    for k in range(v.shape[0]):
+        v[k] += factor * rows[h, k]
+
+
+@njit(cache=True)
+def _copy(target, source):
+    for i in range(source.shape[0]):
+        for k in range(source.shape[1]):
+            target[i, k] = source[i, k]
 
 
 @njit(cache=True)
@@ -379,23 +401,27 @@ def minimise(kit, kind, pose, active, weight, wv, wp, ov, op, rounds, goal):
         first = max(0, stored - _HISTORY)
         for h in range(stored - 1, first - 1, -1):
             hh = h % _HISTORY
-            alpha[hh] = R[hh] * np.dot(S[hh], step)
-            step -= alpha[hh] * Y[hh]
+            alpha[hh] = R[hh] * _dot(S, hh, step)
+            _add(step, -alpha[hh], Y, hh)
         if stored > 0:
             hh = (stored - 1) % _HISTORY
-            yy = np.dot(Y[hh], Y[hh])
-            step *= 1.0 / (R[hh] * yy)
+            factor = 1.0 / (R[hh] * _dot(Y, hh, Y[hh]))
         else:
-            step *= 0.25  # f² has curvature 2 along its axis, and most items feel two neighbours
+            factor = 0.25  # f² has curvature 2 along its axis, and most items feel two neighbours
+        for k in range(size):
+            step[k] *= factor
         for h in range(first, stored):
             hh = h % _HISTORY
-            b = R[hh] * np.dot(Y[hh], step)
-            step += (alpha[hh] - b) * S[hh]
-        slope = np.dot(g, step)
+            b = R[hh] * _dot(Y, hh, step)
+            _add(step, alpha[hh] - b, S, hh)
+        slope = 0.0
+        for k in range(size):
+            slope += g[k] * step[k]
         if slope >= 0.0:
+            slope = 0.0
             for k in range(size):
                 step[k] = -0.25 * g[k]
-            slope = np.dot(g, step)
+                slope += g[k] * step[k]
             stored = 0
         if -slope < 1e-18:
             break
@@ -468,8 +494,10 @@ def relocate(kit, kind, pose, i, weight, wv, wp, ov, op, samples, state, box):
     n = kind.shape[0]
     t = kind[i]
     keep = 3
-    best_e = np.full(keep, 1e300)
-    best_p = np.zeros((keep, 3))
+    best_e = np.empty(keep)
+    best_p = np.empty((keep, 3))
+    for k in range(keep):
+        best_e[k] = 1e300
     ox, oy, oa = pose[i, 0], pose[i, 1], pose[i, 2]
     for s in range(samples):
         if s < samples // 8:
@@ -486,14 +514,18 @@ def relocate(kit, kind, pose, i, weight, wv, wp, ov, op, samples, state, box):
             k = keep - 1
             while k > 0 and best_e[k - 1] > e:
                 best_e[k] = best_e[k - 1]
-                best_p[k, :] = best_p[k - 1, :]
+                best_p[k, 0], best_p[k, 1], best_p[k, 2] = (
+                    best_p[k - 1, 0],
+                    best_p[k - 1, 1],
+                    best_p[k - 1, 2],
+                )
                 k -= 1
             best_e[k] = e
             best_p[k, 0], best_p[k, 1], best_p[k, 2] = x, y, a
     active = np.zeros(n, np.bool_)
     active[i] = True
     win_e = 1e300
-    win = np.zeros(3)
+    wx, wy, wa = ox, oy, oa
     for k in range(keep):
         if best_e[k] >= 1e300:
             continue
@@ -501,13 +533,10 @@ def relocate(kit, kind, pose, i, weight, wv, wp, ov, op, samples, state, box):
         e, _ = minimise(kit, kind, pose, active, weight, wv, wp, ov, op, 12 + 0 * n, 0.0)
         if e < win_e:
             win_e = e
-            win[0], win[1], win[2] = pose[i, 0], pose[i, 1], pose[i, 2]
+            wx, wy, wa = pose[i, 0], pose[i, 1], pose[i, 2]
         if e <= 0.0:
             break
-    if win_e < 1e300:
-        pose[i, 0], pose[i, 1], pose[i, 2] = win[0], win[1], win[2]
-    else:
-        pose[i, 0], pose[i, 1], pose[i, 2] = ox, oy, oa
+    pose[i, 0], pose[i, 1], pose[i, 2] = wx, wy, wa
     _world_of(kit, t, pose[i, 0], pose[i, 1], pose[i, 2], wv, wp, ov[i], op[i])
     return win_e
 
@@ -543,6 +572,63 @@ def _reweigh(kit, kind, pose, weight, wv, wp, ov, op, pull):
 
 
 @njit(cache=True)
+def _reset(weight):
+    for i in range(weight.shape[0]):
+        for j in range(weight.shape[1]):
+            weight[i, j] = 1.0
+
+
+@njit(cache=True)
+def grow(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state, box, best, best_over):
+    """Guided search with local steps, for many items: pushes a few overlaps about until they are gone.
+
+    pose, weight, state, best (n × 3) and best_over (1,) carry the search from call to call. Ends when every
+    overlap is ≤ ``goal`` mm. Returns (moves used, deepest overlap of pose).
+    """
+    n = kind.shape[0]
+    everyone = np.ones(n, np.bool_)
+    active = np.zeros(n, np.bool_)
+    grad = np.empty((n, 3))
+    over = np.empty(n)
+    e_goal = 0.25 * goal * goal
+    TF = kit[_TF]
+    for move in range(moves):
+        if move % 12 == 0:
+            minimise(kit, kind, pose, everyone, weight, wv, wp, ov, op, 30 + 0 * n, e_goal)
+        energy(kit, kind, pose, everyone, weight, wv, wp, ov, op, grad, over)
+        top, total = 0.0, 0.0
+        for i in range(n):
+            top = max(top, over[i])
+            total += over[i]
+        if total < best_over[0]:
+            best_over[0] = total
+            _copy(best, pose)
+        if top <= goal:
+            return move + 1, top
+        _reweigh(kit, kind, pose, weight, wv, wp, ov, op, 1.0)
+        u = _next(state) * total
+        pick = 0
+        for i in range(n):
+            u -= over[i]
+            if u <= 0.0 and over[i] > 0.0:
+                pick = i
+                break
+        ox, oy = pose[pick, 0], pose[pick, 1]
+        if _next(state) < 0.6:
+            relocate(kit, kind, pose, pick, weight, wv, wp, ov, op, samples, state, box)
+        near = 1.6 + 1.6 * _next(state)
+        for j in range(n):
+            r = near * (TF[kind[pick], 0] + TF[kind[j], 0])
+            d = min(
+                (pose[j, 0] - ox) ** 2 + (pose[j, 1] - oy) ** 2,
+                (pose[j, 0] - pose[pick, 0]) ** 2 + (pose[j, 1] - pose[pick, 1]) ** 2,
+            )
+            active[j] = d < r * r
+        minimise(kit, kind, pose, active, weight, wv, wp, ov, op, 30 + 0 * n, 0.0)
+    return moves, 1e300
+
+
+@njit(cache=True)
 def search(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state, box, best, best_over, stuck):
     """Guided basin hopping over all items. Ends when every overlap is ≤ ``goal`` mm, or after ``moves``.
 
@@ -564,7 +650,7 @@ def search(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state,
             total += over[i]
         if total < best_over[0] * 0.999:
             best_over[0] = total
-            best[:, :] = pose
+            _copy(best, pose)
             stuck[0] = 0
         else:
             stuck[0] += 1
@@ -574,9 +660,9 @@ def search(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state,
         if stuck[0] > 40 + 4 * n:
             # start anew: half the time from the best layout with some items exchanged, else at random
             stuck[0] = 0
-            weight[:, :] = 1.0
+            _reset(weight)
             if _next(state) < 0.5:
-                pose[:, :] = best
+                _copy(pose, best)
                 for _ in range(1 + n // 4):
                     i = int(_next(state) * n)
                     j = int(_next(state) * n)

@@ -19,7 +19,7 @@ def dies(
     ] = None,
     rim: Annotated[str, typer.Option("--rim", help="Rim outside the cut, where none is drawn.")] = "1.6 mm",
     out: Annotated[
-        Path | None, typer.Option("--out", help="Write the contact sheet here (an HTML file).")
+        Path | None, typer.Option("--out", help="Write the contact sheet here (an SVG file).")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the table as JSON.")] = False,
 ) -> None:
@@ -48,9 +48,10 @@ def dies(
         if not read:
             raise OutlineError("no usable outline among the drawings:\n" + "\n".join(broken))
         if out is not None:
-            from nestcut.sheets import contact_sheet, write_text_file
+            from nestcut._files import write_whole
+            from nestcut.sheets import contact_sheet
 
-            write_text_file(out, contact_sheet(read, title="Dies"))
+            write_whole(out, contact_sheet(read, title="Dies"))
     rows = [_measures(die) for die in read]
     if as_json:
         print_json({"dies": rows, "notes": notes, "broken": broken})

@@ -45,6 +45,8 @@ def place(path: Iterable[str | int]) -> str:
     text = ""
     after_number = False
     for part in path:
+        if isinstance(part, str):
+            part = "".join(char if char.isprintable() else "?" for char in part[:80])
         if isinstance(part, int):
             text += f" no. {part + 1}"
         elif text:
@@ -53,6 +55,11 @@ def place(path: Iterable[str | int]) -> str:
             text = part
         after_number = isinstance(part, int) or after_number
     return text
+
+
+def _printable(text: str) -> str:
+    """Text that a terminal prints as it is: whatever a file holds, it steers nothing."""
+    return "".join(char if char.isprintable() or char == "\n" else "?" for char in text)
 
 
 @dataclass
@@ -65,7 +72,8 @@ class Problems:
     def add(self, what: str, *, mend: str, at: Where | Iterable[str | int]) -> None:
         """Note one problem at a key path or place."""
         where = at if isinstance(at, Where) else Where(element=place(at))
-        self.found.append(BatchError(what, mend=mend, where=where.filled_from(Where(file=self.file))))
+        where = where.filled_from(Where(file=self.file))
+        self.found.append(BatchError(_printable(what), mend=_printable(mend), where=where))
 
     @contextmanager
     def catching(self, at: Where | Iterable[str | int]) -> Iterator[None]:

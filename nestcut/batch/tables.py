@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -113,14 +114,14 @@ def _rows(
 def _delimiter(text: str, names: Mapping[str, str]) -> tuple[int, str]:
     """(number of the header's line, delimiter): the delimiter that makes most sense of the header."""
     number = 0
-    for number, line in enumerate(text.splitlines()[:50], start=1):
+    for number, line in enumerate(re.split(r"\r\n|\r|\n", text)[:50], start=1):
         plain = line.strip()
         # Some spreadsheets write a first line "sep=;" (common practice, no standard).
         if not plain.strip(",;\t") or (plain.lower().startswith("sep=") and len(plain) <= 5):
             continue
         scores = {mark: sum(_plain(cell) in names for cell in line.split(mark)) for mark in (",", ";", "\t")}
         return number, max(scores, key=lambda mark: (scores[mark], line.count(mark)))
-    return number, ","
+    return number + 1, ","  # nothing but empty lines
 
 
 def _header(

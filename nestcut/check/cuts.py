@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from nestcut.check.measure import Floats, Geometries, clearance, filled, place_many, sticking_out
-from nestcut.check.report import TOLERANCE_MM, Notebook
+from nestcut.check.report import TOLERANCE_MM, Notebook, mm
 from nestcut.check.table import CutRow, Sheet, Table
 from nestcut.plan.model import Plan, Remnant
 
@@ -132,11 +132,11 @@ class _Sheet:
             else:
                 kept = -sticking_out(cut, outline)
             if kept < edge - TOLERANCE_MM:
-                how = f"comes within {kept:.6g} mm of" if kept >= 0 else f"reaches {-kept:.6g} mm over"
+                how = f"comes within {mm(kept)} mm of" if kept >= 0 else f"reaches {mm(-kept)} mm over"
                 self.notes.fault(
                     "edge",
                     f"the {self.rows[index].die.name} cut {how} the edge of scrap {self.sheet.id}; "
-                    f"{edge:.6g} mm must stay",
+                    f"{mm(edge)} mm must stay",
                     **self._place_of(index),
                     measured_mm=kept,
                     allowed_mm=edge,
@@ -160,11 +160,11 @@ class _Sheet:
             if kept < web - TOLERANCE_MM:
                 other = self.rows[i]
                 when = "of the same pass" if same_pass else f"of pass {self.plan.passes[other.a_pass].number}"
-                how = f"is {kept:.6g} mm from" if kept > 0 else f"cuts {-kept:.6g} mm into"
+                how = f"is {mm(kept)} mm from" if kept > 0 else f"cuts {mm(-kept)} mm into"
                 self.notes.fault(
                     "web",
                     f"the {self.rows[j].die.name} cut {how} the {other.die.name} cut {when} "
-                    f"in scrap {self.sheet.id}; {web:.6g} mm of paper must stay",
+                    f"in scrap {self.sheet.id}; {mm(web)} mm of paper must stay",
                     **self._place_of(j),
                     measured_mm=kept,
                     allowed_mm=web,
@@ -178,14 +178,14 @@ class _Sheet:
                 listed = ", ".join(f"{degrees:.6g}°" for degrees in row.die.turns)
                 self.notes.fault(
                     "turn",
-                    f"the {row.die.name} die is turned by {turn % 360:.6g}° on scrap {self.sheet.id}; "
+                    f"the {row.die.name} die is turned by {turn % 360:.9g}° on scrap {self.sheet.id}; "
                     f"allowed: {listed}",
                     **self._place_of(index),
                 )
             if direction is not None and not _is_one_of(turn, direction):
                 self.notes.fault(
                     "direction",
-                    f"the {row.die.name} die is turned by {turn % 360:.6g}° on scrap {self.sheet.id}, "
+                    f"the {row.die.name} die is turned by {turn % 360:.9g}° on scrap {self.sheet.id}, "
                     f"whose paper {self.sheet.paper.name} has a direction "
                     f"({self.sheet.paper.direction})",
                     **self._place_of(index),

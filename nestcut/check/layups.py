@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from nestcut.check.measure import clearance, sticking_out
-from nestcut.check.report import TOLERANCE_MM, Notebook
+from nestcut.check.report import TOLERANCE_MM, Notebook, mm
 from nestcut.check.table import PlacedLayup, Table
 from nestcut.plan.model import Plan
 
@@ -22,7 +22,7 @@ def check_layups(plan: Plan, table: Table, notes: Notebook) -> None:
         if beyond > TOLERANCE_MM:
             notes.fault(
                 "rim",
-                f"the {die.name} die cuts {beyond:.6g} mm outside its own rim",
+                f"the {die.name} die cuts {mm(beyond)} mm outside its own rim",
                 die=die.name,
                 measured_mm=beyond,
                 allowed_mm=0.0,
@@ -51,7 +51,7 @@ def _window(plan: Plan, placed: PlacedLayup, notes: Notebook) -> None:
         if beyond > TOLERANCE_MM:
             notes.fault(
                 "window",
-                f"the rim of the {die.name} die reaches {beyond:.6g} mm out of the plate's usable window",
+                f"the rim of the {die.name} die reaches {mm(beyond)} mm out of the plate's usable window",
                 layup=placed.layup.id,
                 die=die.name,
                 measured_mm=beyond,
@@ -71,11 +71,11 @@ def _gaps(gap_mm: float, placed: PlacedLayup, notes: Notebook) -> None:
         air = clearance(rims[i], rims[j])
         if air < gap_mm - TOLERANCE_MM:
             a, b = placed.dies[i].name, placed.dies[j].name
-            how = f"are {air:.6g} mm apart" if air > 0 else f"overlap by {-air:.6g} mm"
+            how = f"are {mm(air)} mm apart" if air > 0 else f"overlap by {mm(-air)} mm"
             notes.fault(
                 "rim-gap",
                 f"the rims of the {a} die (slot {i}) and the {b} die (slot {j}) {how}; "
-                f"the gap is {gap_mm:.6g} mm",
+                f"the gap is {mm(gap_mm)} mm",
                 layup=placed.layup.id,
                 die=a,
                 measured_mm=air,

@@ -14,7 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from nestcut.check.measure import Geometries, overlap_depth, place_many, polygons_in
-from nestcut.check.report import TOLERANCE_MM, Notebook
+from nestcut.check.report import TOLERANCE_MM, Notebook, mm
 from nestcut.check.table import Table
 from nestcut.plan.model import Plan
 
@@ -78,7 +78,7 @@ class _Block:
                 off_turn = abs(degrees - 90.0 * round(degrees / 90.0))
                 off_grid = max(abs(left - round(left)), abs(top - round(top)))
                 if off_turn > TOLERANCE_MM or off_grid > TOLERANCE_MM:
-                    what = f"turned by {degrees:.6g}°" if off_turn > TOLERANCE_MM else "off the millimetres"
+                    what = f"turned by {degrees:.9g}°" if off_turn > TOLERANCE_MM else "off the millimetres"
                     self.notes.fault(
                         "square",
                         f"scrap {name} lies {what}; its left upper corner is at ({left:.6f}, {top:.6f})",
@@ -94,7 +94,7 @@ class _Block:
                 if beyond > TOLERANCE_MM:
                     self.notes.fault(
                         rule,
-                        f"scrap {name} sticks out {where} by {beyond:.6g} mm",
+                        f"scrap {name} sticks out {where} by {mm(beyond)} mm",
                         pass_number=number,
                         scrap=name,
                         measured_mm=beyond,
@@ -137,7 +137,7 @@ class _Block:
                 names = [self.table.paper_rows[k].sheet.id for k in (i, j)]
                 self.notes.fault(
                     "metal-on-overlap",
-                    f"the rim of the {row.die.name} die lies {depth:.6g} mm over scraps "
+                    f"the rim of the {row.die.name} die lies {mm(depth)} mm over scraps "
                     f"{names[0]} and {names[1]}, where they overlap",
                     pass_number=self.plan.passes[a_pass].number,
                     layup=row.layup.layup.id,
@@ -173,7 +173,7 @@ class _Block:
                 self.notes.fault(
                     "other-paper",
                     f"the {row.die.name} die cuts scrap {own} and comes down on scrap {other}, too, "
-                    f"by {depth:.6g} mm",
+                    f"by {mm(depth)} mm",
                     pass_number=self.plan.passes[row.a_pass].number,
                     layup=row.layup.layup.id,
                     die=row.die.name,

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-__all__ = ["RULES", "Fault", "Notebook", "Report"]
+__all__ = ["RULES", "Fault", "Notebook", "Report", "mm"]
 
 TOLERANCE_MM = 1e-6
 """For every geometry rule (design, section 4)."""
@@ -49,6 +49,11 @@ RULES: Mapping[str, str] = {
     "packing": "the kit pick list adds up to whole kits from the pieces cut",
 }
 """Every rule that a fault can name, in words."""
+
+
+def mm(length: float) -> str:
+    """A length for a message, to the tolerance: 1.999995, not 2."""
+    return f"{length:.6f}".rstrip("0").rstrip(".")
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ import shapely
 from shapely.geometry import Polygon
 
 from nestcut.check.measure import overlap_depth, polygons_in, sticking_out
-from nestcut.check.report import TOLERANCE_MM, Notebook
+from nestcut.check.report import TOLERANCE_MM, Notebook, mm
 from nestcut.check.table import Table
 from nestcut.plan.model import Plan, Trim
 
@@ -33,11 +33,13 @@ def check_trims(plan: Plan, table: Table, notes: Notebook) -> None:
         done.add(trim.scrap)
         if not trim.into:
             notes.fault("trim", f"scrap {trim.scrap} is trimmed into nothing", scrap=trim.scrap)
-        _parts_fit(trim, sheet.outline, notes)
+        fit = _parts_fit(trim, sheet.outline, notes)
         if plan.hand.trims == "none":
             notes.fault("trim", f"scrap {trim.scrap} is trimmed, but no trims are wanted", scrap=trim.scrap)
-        elif plan.hand.trims == "straight" and not straight_cuts_make(
-            sheet.outline, [outline for _, outline in trim.into]
+        elif (
+            fit
+            and plan.hand.trims == "straight"
+            and not straight_cuts_make(sheet.outline, [outline for _, outline in trim.into])
         ):
             notes.fault(
                 "trim",
@@ -46,13 +48,16 @@ def check_trims(plan: Plan, table: Table, notes: Notebook) -> None:
             )
 
 
-def _parts_fit(trim: Trim, outline: Polygon, notes: Notebook) -> None:
+def _parts_fit(trim: Trim, outline: Polygon, notes: Notebook) -> bool:
+    """Whether all parts lie inside and apart."""
+    fit = True
     for part_id, part in trim.into:
         beyond = sticking_out(part, outline)
         if beyond > TOLERANCE_MM:
+            fit = False
             notes.fault(
                 "trim",
-                f"part {part_id} reaches {beyond:.6g} mm out of scrap {trim.scrap}",
+                f"part {part_id} reaches {mm(beyond)} mm out of scrap {trim.scrap}",
                 scrap=part_id,
                 measured_mm=beyond,
                 allowed_mm=0.0,
@@ -63,13 +68,15 @@ def _parts_fit(trim: Trim, outline: Polygon, notes: Notebook) -> None:
         if i < j:
             depth = overlap_depth(shapes[i], shapes[j])
             if depth > TOLERANCE_MM:
+                fit = False
                 notes.fault(
                     "trim",
-                    f"parts {trim.into[i][0]} and {trim.into[j][0]} overlap by {depth:.6g} mm",
+                    f"parts {trim.into[i][0]} and {trim.into[j][0]} overlap by {mm(depth)} mm",
                     scrap=trim.into[i][0],
                     measured_mm=depth,
                     allowed_mm=0.0,
                 )
+    return fit
 
 
 def straight_cuts_make(piece: Polygon, parts: Sequence[Polygon]) -> bool:
@@ -78,30 +85,37 @@ def straight_cuts_make(piece: Polygon, parts: Sequence[Polygon]) -> bool:
     Any cut that goes through no part may be made first: it never stands in the way of another. So the
     first one found along a side of a part is taken, and both halves are looked at in turn.
     """
-    if not parts:
-        return True
-    if len(parts) == 1 and _same(piece, parts[0]):
-        return True
+    todo = [(piece, list(parts))]
+    while todo:
+        piece, parts = todo.pop()
+        if not parts or (len(parts) == 1 and _same(piece, parts[0])):
+            continue
+        halves = _one_cut(piece, parts)
+        if halves is None:
+            return False
+        todo += halves
+    return True
+
+
+def _one_cut(piece: Polygon, parts: Sequence[Polygon]) -> list[tuple[Polygon, list[Polygon]]] | None:
+    """The pieces after one straight cut along a side of a part, each with its parts; None when there is none."""
     reach = 4.0 * math.hypot(*(hi - lo for lo, hi in zip(piece.bounds[:2], piece.bounds[2:], strict=True)))
     boundary = piece.boundary
     for part in parts:
-        corners = list(part.exterior.coords)
-        for start, end in pairwise(corners):
+        for start, end in pairwise(part.exterior.coords):
             middle = shapely.Point((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
-            if middle.distance(boundary) <= TOLERANCE_MM:
-                continue  # a side of the piece itself
+            if not piece.contains(middle) or middle.distance(boundary) <= TOLERANCE_MM:
+                continue  # a side of the piece itself: nothing to cut
             sides = [_beside(start, end, other) for other in parts]
             if None in sides:
                 continue  # the cut would go through a part
+            halves = []
             for side in (1, -1):
-                half = shapely.intersection(piece, _half_plane(start, end, reach, side))
-                left = [other for other, where in zip(parts, sides, strict=True) if where == side]
-                for bit in polygons_in(half):
-                    inside = [other for other in left if bit.distance(other.representative_point()) == 0.0]
-                    if not straight_cuts_make(bit, inside):
-                        return False
-            return True
-    return False
+                beside = [other for other, where in zip(parts, sides, strict=True) if where == side]
+                for bit in polygons_in(shapely.intersection(piece, _half_plane(start, end, reach, side))):
+                    halves.append((bit, [o for o in beside if bit.covers(o.representative_point())]))
+            return halves
+    return None
 
 
 def _same(a: Polygon, b: Polygon) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from shapely.geometry import Polygon
@@ -77,7 +77,7 @@ def realise(
     batch: Batch,
     runs: Sequence[RunDraft],
     *,
-    merge: bool = True,
+    waste: Mapping[str, float] | None = None,
     order: str = "small",
     seed: int = 0,
     tries: int = 1,
@@ -86,7 +86,7 @@ def realise(
     """Lay the parts for all passes into the scraps and put the passes together.
 
     Args:
-        merge: neighbours that want the same paper share a part.
+        waste: paper → how wasteful a part shared by neighbours may be (see :func:`groups_of`).
         order: which scraps are used first, "small" or "large".
         tries: how often the parts of a paper are laid anew while some find no scrap.
     """
@@ -115,7 +115,11 @@ def realise(
                     return bool(turns_of(r, slots, paper)) and _fits_some(outline, largest.get(paper, []))
 
                 memo[key] = groups_of(
-                    stretch.papers, run.chips, [site.cut for site in run.sites], suits=suits, merge=merge
+                    stretch.papers,
+                    run.chips,
+                    [site.cut for site in run.sites],
+                    suits=suits,
+                    waste=waste or {},
                 )
             for paper, group in memo[key]:
                 turns = turns_of(r, group.slots, paper)

@@ -8,7 +8,7 @@ Source: agglomerative clustering; separation of convex sets.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import shapely
@@ -34,7 +34,7 @@ def groups_of(
     cuts: Sequence[Polygon | MultiPolygon],
     *,
     suits: Callable[[Sequence[int], str, Polygon], bool],
-    merge: bool = True,
+    waste: Mapping[str, float],
 ) -> list[tuple[str, Group]]:
     """(paper, group) for every slot with a paper.
 
@@ -43,13 +43,11 @@ def groups_of(
         chips: outline for each slot alone.
         cuts: cuts on the plate, per slot.
         suits: whether slots may share a piece of this outline (turns, sizes of the scraps).
-        merge: False leaves every slot alone.
+        waste: paper → share of a merged outline that may be neither of its halves; 0 leaves slots alone.
     """
     groups: list[tuple[str, Group]] = [
         (paper, Group((slot,), chips[slot])) for slot, paper in enumerate(papers) if paper is not None
     ]
-    if not merge:
-        return groups
     refused: set[tuple[tuple[int, ...], tuple[int, ...]]] = set()
     known: dict[tuple[tuple[int, ...], tuple[int, ...]], tuple[float, Polygon]] = {}
     while True:
@@ -63,9 +61,11 @@ def groups_of(
                 if key not in known:
                     hull = shapely.union(a.outline, b.outline).convex_hull
                     known[key] = (hull.area - a.outline.area - b.outline.area, hull)
-                waste, hull = known[key]
-                if best is None or waste < best[0] - 1e-9:
-                    best = (waste, i, j, hull)
+                lost, hull = known[key]
+                if lost > waste.get(paper, 1.0) * hull.area:
+                    continue
+                if best is None or lost < best[0] - 1e-9:
+                    best = (lost, i, j, hull)
         if best is None:
             return groups
         _, i, j, hull = best

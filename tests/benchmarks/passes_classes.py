@@ -20,6 +20,7 @@ __all__ = ["SIZES", "random_class"]
 SIZES = {"small": (4, 6, 2, 3), "middle": (6, 10, 3, 5), "large": (10, 14, 4, 8)}
 """Least and most dies, least and most papers."""
 
+KITS = 10
 GAP_MM, WEB_MM, EDGE_MM, RIM_MM = 1.0, 2.5, 2.0, 1.6
 
 # Sides of scraps as they lie in a box: parts of A4 and letter sheets and odd ends, mm (common practice).
@@ -101,17 +102,17 @@ def random_class(seed: int, *, size: str, supply: float, plate: tuple[float, flo
     per_cut = {d.name: d.cut.buffer(WEB_MM / 2, quad_segs=8).area for d in dies}
     for die in dies:
         for paper in chance.sample(papers, chance.randint(1, min(3, len(papers)))):
-            count = round(
-                math.exp(chance.uniform(math.log(10), math.log(200))) / (1 if size == "small" else 1.5)
-            )
+            # Per kit, ten kits: 10 to 200 pieces per die and paper.
+            pieces = math.exp(chance.uniform(math.log(10), math.log(200))) / (1 if size == "small" else 1.5)
+            count = max(1, round(pieces / KITS))
             if chance.random() < 0.15:
                 other = chance.choice(dies)
                 names = (die.name,) if other is die else (die.name, other.name)
                 lines.append(CardLine(names, (paper.name,), count))
-                area[paper.name] += count * max(per_cut[n] for n in names)
+                area[paper.name] += KITS * count * max(per_cut[n] for n in names)
             else:
                 lines.append(CardLine((die.name,), (paper.name,), count))
-                area[paper.name] += count * per_cut[die.name]
+                area[paper.name] += KITS * count * per_cut[die.name]
     scraps = []
     need = {
         p.name: max((d.cut.bounds[2] - d.cut.bounds[0] + 2 * EDGE_MM for d in dies), default=0)
@@ -137,6 +138,6 @@ def random_class(seed: int, *, size: str, supply: float, plate: tuple[float, flo
         scraps=tuple(scraps),
         dies=dies,
         cards=(Card("card", 1, tuple(lines)),),
-        kits=1,
+        kits=KITS,
         spares=Spares(),
     )

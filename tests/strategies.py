@@ -6,7 +6,9 @@ clockwise), so that a plan written and read back is equal, not only equivalent.
 
 from __future__ import annotations
 
+import json
 import math
+import unicodedata
 from typing import Any
 
 from hypothesis import strategies as st
@@ -33,6 +35,7 @@ from nestcut.plan.model import (
 )
 
 __all__ = [
+    "batch_tables",
     "dies",
     "json_values",
     "mm",
@@ -42,6 +45,7 @@ __all__ = [
     "plans",
     "poses",
     "prose",
+    "toml_text",
 ]
 
 
@@ -270,3 +274,150 @@ def plans(draw: st.DrawFn) -> Plan:
         extras=draw(st.dictionaries(st.text(_PRINTABLE, max_size=8), json_values(), max_size=3)),
         notes=tuple(draw(st.lists(prose(), max_size=2))),
     )
+
+
+def _batch_names(least: int = 1, most: int = 3) -> st.SearchStrategy[list[str]]:
+    """Names that a batch file takes: no blanks at the ends, nothing invisible, different in NFC."""
+    letters = st.characters(exclude_categories=("Cc", "Cs", "Cf", "Zl", "Zp", "Zs", "Cn"))
+    one = st.sampled_from(["red", "dog-rose", "Blatt 3", "été", "叶", 'a "big" one', "x\\y", "#1"]) | st.text(
+        letters, min_size=1, max_size=10
+    ).filter(lambda name: 0 < len(unicodedata.normalize("NFC", name).strip()) <= 40)
+    return st.lists(
+        one.map(lambda name: unicodedata.normalize("NFC", name)), min_size=least, max_size=most, unique=True
+    ).filter(lambda found: all(unicodedata.normalize("NFC", name) == name for name in found))
+
+
+@st.composite
+def batch_tables(draw: st.DrawFn) -> dict[str, Any]:
+    """The tables of a good batch file, as plain values: everything may be left out that may be.
+
+    Plates are large and dies small, so that everything fits; scraps are boxes of whole tenths of mm.
+    """
+    papers, dies = draw(_batch_names()), draw(_batch_names())
+    card_names = draw(_batch_names(0, 2))
+    size = st.integers(100, 900).map(lambda tenths: tenths / 10)
+    pair = st.lists(size, min_size=2, max_size=2)
+    some_papers = st.lists(st.sampled_from(papers), min_size=1, max_size=3, unique=True)
+    some_dies = st.lists(st.sampled_from(dies), min_size=1, max_size=3, unique=True)
+
+    def table(required: dict[str, Any], optional: dict[str, st.SearchStrategy[Any]]) -> dict[str, Any]:
+        chosen = dict(required)
+        for key, values in optional.items():
+            if draw(st.booleans()):
+                chosen[key] = draw(values)
+        return chosen
+
+    def piece() -> dict[str, Any]:
+        which = draw(some_dies)
+        found: dict[str, Any] = {"die": which[0]} if draw(st.booleans()) else {"any_of": which}
+        paper = draw(some_papers)
+        found.update({"paper": paper[0]} if draw(st.booleans()) else {"papers": paper})
+        return table(found, {"count": st.integers(1, 50)})
+
+    data: dict[str, Any] = table({}, {"title": _batch_names(1, 1).map(lambda found: found[0])})
+    data["machine"] = table(
+        {"plate": [draw(mm(250, 400)), draw(mm(250, 400))]},
+        {
+            "clear": mm(0, 10),
+            "dies": st.sampled_from(["over", "under"]),
+            "overhang": mm(0, 200),
+            "seconds_per_pass": mm(0, 600),
+            "seconds_per_die": st.integers(0, 600),
+            "seconds_per_trim": mm(0, 600),
+            "load_limit": mm(1, 500),
+        },
+    )
+    data["hand"] = table(
+        {},
+        {
+            "web": mm(0, 5),
+            "edge": mm(0, 5),
+            "gap": mm(0, 5),
+            "papers": st.sampled_from(["square", "any"]),
+            "trims": st.sampled_from(["none", "straight", "scissors"]),
+        },
+    )
+    data["papers"] = {
+        name: table(
+            {},
+            {
+                "swatch": st.from_regex(r"#[0-9a-f]{6}", fullmatch=True),
+                "direction": st.sampled_from(["none", "stripe", "up"]),
+                "both_sides": st.booleans(),
+            },
+        )
+        for name in papers
+    }
+    data["scraps"] = [
+        table(
+            {"paper": draw(st.sampled_from(papers)), "size": draw(pair)},
+            {"count": st.integers(1, 4), "id": st.just(f"scrap {number}")},
+        )
+        for number in range(draw(st.integers(0, 3)))
+    ]
+    data["dies"] = {
+        name: table(
+            draw(st.sampled_from([{"circle": draw(size)}, {"rectangle": draw(pair)}, {"oval": draw(pair)}])),
+            {
+                "copies": st.integers(1, 5),
+                "rim": mm(0, 4),
+                "turns": st.just("any") | st.lists(st.integers(0, 359), min_size=1, max_size=3, unique=True),
+                "trips": st.integers(1, 3),
+                "mirror": st.booleans(),
+            },
+        )
+        for name in dies
+    }
+    data["cards"] = [
+        table(
+            {"name": name, "pieces": [piece() for _ in range(draw(st.integers(1, 3)))]},
+            {"count": st.integers(1, 9)},
+        )
+        for name in card_names
+    ]
+    data["class"] = table(
+        {},
+        {
+            "kits": st.integers(1, 500),
+            "spares": st.integers(0, 9) | st.integers(0, 50).map(lambda n: f"{n} %"),
+        },
+    )
+    return data
+
+
+def toml_text(data: dict[str, Any]) -> str:
+    """Plain values as TOML 1.0, written for the tests: inline tables inside, headers outside."""
+    lines = [
+        f"{_toml_key(key)} = {_toml(value)}"
+        for key, value in data.items()
+        if not isinstance(value, (dict, list))
+    ]
+    for key, value in data.items():
+        if key in ("papers", "dies"):
+            for name, inner in value.items():
+                lines.append(f"[{key}.{_toml_key(name)}]")
+                lines += [f"{_toml_key(one)} = {_toml(two)}" for one, two in inner.items()]
+        elif isinstance(value, dict):
+            lines.append(f"[{_toml_key(key)}]")
+            lines += [f"{_toml_key(one)} = {_toml(two)}" for one, two in value.items()]
+        elif isinstance(value, list):
+            for inner in value:
+                lines.append(f"[[{_toml_key(key)}]]")
+                lines += [f"{_toml_key(one)} = {_toml(two)}" for one, two in inner.items()]
+    return "\n".join(lines) + "\n"
+
+
+def _toml_key(key: str) -> str:
+    return json.dumps(key, ensure_ascii=False)
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, list):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{_toml_key(key)} = {_toml(item)}" for key, item in value.items()) + " }"
+    return repr(value)

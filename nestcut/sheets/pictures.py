@@ -184,7 +184,9 @@ class Album:
         high = max([along] + [shape.bounds[3] for shape in outlines.values()])
         y0 = max(low, -_SHOWN_OVERHANG_MM) - 3.0
         y1 = min(high, along + _SHOWN_OVERHANG_MM) + 3.0
-        bounds = (-3.0, y0 - 6.0, width + 3.0, y1)
+        # Room for the arrow above: its size is one on paper, so the scale is needed before the picture is.
+        unit = max((width + 6.0) / most[0], (y1 - y0) / (most[1] - 3.0), 1.0)
+        bounds = (-3.0, y0 - 3.0 * unit, width + 3.0, y1)
         svg, scale = self._picture(bounds, most, f"pass {one.number}")
         unit = 1.0 / scale
         window = svg.sheet.defs.add(svg.sheet.clipPath(id=f"k{one.number}"))
@@ -214,7 +216,7 @@ class Album:
                 )  # fmt: skip
         body.add(
             svg.rect(
-                0, 0, width, along, fill="none", stroke="#777777", stroke_width=mm(0.3 * unit),
+                0, 0, width, along, fill="none", stroke="#444444", stroke_width=mm(0.3 * unit),
                 stroke_dasharray=f"{mm(1.6 * unit)} {mm(1.0 * unit)}",
             )
         )  # fmt: skip
@@ -270,7 +272,7 @@ class Album:
         body.add(tag)  # type: ignore[attr-defined]
 
     def _feed_mark(self, svg: Svg, width: float, y0: float, unit: float) -> None:
-        middle, tall = width / 2, min(5.0, 2.0 * unit)
+        middle, tall = width / 2, 2.0 * unit
         svg.add(svg.path(f"M{mm(middle - tall)},{mm(y0 - 0.6)}L{mm(middle)},{mm(y0 - 0.6 - tall)}L{mm(middle + tall)},{mm(y0 - 0.6)}Z", fill=INK))
 
     def _broken_edge(self, svg: Svg, y: float, width: float, unit: float) -> None:
@@ -284,7 +286,8 @@ class Album:
         """A lay-up at small size, with the numbers of its dies."""
         view = self.view
         width, along = self.plan.machine.plate_mm
-        svg, scale = self._picture((-3.0, -9.0, width + 3.0, along + 3.0), most, f"lay-up {plain(layup.id)}")
+        unit = max((width + 6.0) / most[0], (along + 6.0) / (most[1] - 3.0), 1.0)
+        svg, scale = self._picture((-3.0, -3.0 - 3.0 * unit, width + 3.0, along + 3.0), most, f"lay-up {plain(layup.id)}")
         unit = 1.0 / scale
         svg.add(svg.rect(0, 0, width, along, fill="#ffffff", stroke=INK, stroke_width=mm(0.4 * unit)))
         for slot in layup.slots:
@@ -302,7 +305,7 @@ class Album:
                 fill="none", stroke=INK, stroke_width=mm(0.9 * unit),
             )
         )  # fmt: skip
-        self._feed_mark(svg, width, -1.0, unit)
+        self._feed_mark(svg, width, -2.4, unit)
         return svg.sheet.tostring()
 
     # ------------------------------------------------------------------ papers

@@ -19,6 +19,7 @@ from nestcut.sheets.plots import load_plot, trade_off_plot
 from nestcut.sheets.runs import Block, Group, Lane, Run, group_passes
 from nestcut.sheets.tables import (
     Clock,
+    PullRow,
     clock_words,
     packing_rows,
     pieces_cut,
@@ -118,6 +119,8 @@ def run_sheet(plan: Plan, layup_files: Mapping[str, Sequence[str]], trim_files: 
     codes = words.paper_codes([paper.name for paper in plan.papers])
     clock = time_line(plan)
     groups = _groups(plan, album, codes, clock)
+    pull = pull_rows(plan)
+    used = {row.paper for row in pull}
     context = {
         "plan": plan,
         "title": plain(plan.title),
@@ -126,13 +129,14 @@ def run_sheet(plan: Plan, layup_files: Mapping[str, Sequence[str]], trim_files: 
         "papers": [
             {"code": codes[paper.name], "name": plain(paper.name), "swatch": Markup(album.swatch(paper))}
             for paper in plan.papers
+            if paper.name in used
         ],
         "summary": _summary(plan, clock),
         "clock": _clock_rows(plan, clock),
         "short": [_shortage(one) for one in plan.short],
         "missing": [_missing(one) for one in plan.demand if one.met < one.count],
         "files": [(plain(layup.id), list(layup_files.get(layup.id, ()))) for layup in plan.layups],
-        "pull": _pull(plan, album, codes),
+        "pull": _pull(pull, album, codes),
         "trims": _trims(plan, album, codes, trim_files),
         "groups": groups,
         "sorting": _sorting(plan, codes),
@@ -182,7 +186,7 @@ def _summary(plan: Plan, clock: Clock) -> Mapping[str, Any]:
     totals, bound = plan.totals, plan.bound
     reason = plain(bound.reason).rstrip(".")
     if totals.passes == bound.passes:
-        proof = f"{counted(totals.passes, 'pass', 'passes')} is the fewest possible"
+        proof = f"{counted(totals.passes, 'pass', 'passes')}, the fewest possible"
         proof += f": {reason}." if reason else "."
     elif bound.passes > 0:
         proof = f"No plan can do it in fewer than {counted(bound.passes, 'pass', 'passes')}"
@@ -213,7 +217,8 @@ def _clock_rows(plan: Plan, clock: Clock) -> Mapping[str, Any]:
     def at(minutes: float) -> str:
         return clock_words(start, minutes) or f"after {words.minutes_words(minutes)}"
 
-    done = [f"{plain(paper)} after pass {number_} ({at(minutes)})" for paper, number_, minutes in clock.paper_done]
+    # On a short evening this is told by the passes themselves.
+    done = [] if len(plan.passes) < 10 else [f"{plain(paper)} after pass {number_} ({at(minutes)})" for paper, number_, minutes in clock.paper_done]
     breaks = ""
     if clock.breaks:
         shown = ", ".join(str(one) for one in clock.breaks[:12])
@@ -255,9 +260,9 @@ def _missing(line: Any) -> Mapping[str, str]:
 # ---------------------------------------------------------------------- papers
 
 
-def _pull(plan: Plan, album: Album, codes: Mapping[str, str]) -> list[Mapping[str, Any]]:
+def _pull(pull: Sequence[PullRow], album: Album, codes: Mapping[str, str]) -> list[Mapping[str, Any]]:
     rows = []
-    for row in pull_rows(plan):
+    for row in pull:
         rows.append(
             {
                 "code": codes[row.paper],
@@ -319,7 +324,8 @@ def _remnants(plan: Plan, album: Album, codes: Mapping[str, str]) -> Mapping[str
     rows = [
         {
             "code": codes[row.paper],
-            "scrap": clipped(row.scrap),
+            "scrap": id_list(row.scraps, most=6),
+            "count": len(row.scraps),
             "size": album.size_words(row.outline),
             "rectangle": f"{number(row.rectangle[0], 0)} × {length(row.rectangle[1])}",
             "area": words.area(row.outline.area),
@@ -532,6 +538,12 @@ def _sorting(plan: Plan, codes: Mapping[str, str]) -> Mapping[str, Any]:
     for line in plan.demand:
         for share in line.by:
             wanted[share.die, share.paper] = wanted.get((share.die, share.paper), 0) + share.count
+    extra = sum(found.values()) - sum(wanted.values())
+    spares = sum(max(0, line.spares - (line.count - line.met)) for line in plan.demand)
+    parts = [f"{counted(spares, 'spare')} as asked for"] if spares else []
+    if extra > 0:
+        parts.append(f"{counted(extra, 'piece')} cut beyond the demand")
+    told = f"Among them {' and '.join(parts)}." if parts else ""
     papers = [paper.name for paper in plan.papers if any(key[1] == paper.name for key in found)]
     dies = [die.name for die in plan.dies if any(key[0] == die.name for key in found)]
     rows = [
@@ -547,8 +559,7 @@ def _sorting(plan: Plan, codes: Mapping[str, str]) -> Mapping[str, Any]:
         "rows": rows,
         "totals": [sum(found.get((die, paper), 0) for die in dies) for paper in papers],
         "total": sum(found.values()),
-        "extra": sum(found.values()) - sum(wanted.values()),
-        "spares": sum(min(line.spares, line.met) for line in plan.demand),
+        "words": told,
         "containers": sum(1 for count in found.values() if count),
     }
 

@@ -174,7 +174,8 @@ def largest_rectangle(shape: BaseGeometry, *, step_mm: float = 1.0) -> tuple[flo
 class RemnantRow:
     """A remnant to keep: it has room for the smallest die of the evening, with its edge."""
 
-    scrap: str
+    scraps: list[str]
+    """Scraps whose remnants are alike."""
     paper: str
     outline: BaseGeometry
     rectangle: tuple[float, float]
@@ -187,13 +188,14 @@ def remnant_rows(plan: Plan, *, most: int = 400) -> tuple[list[RemnantRow], list
     sides = [sorted((die.cut.bounds[2] - die.cut.bounds[0], die.cut.bounds[3] - die.cut.bounds[1])) for die in plan.dies]
     least = min(((one[0] + 2 * edge, one[1] + 2 * edge) for one in sides), default=(0.0, 0.0))
     known = plan.pieces_of_paper()
-    kept: list[RemnantRow] = []
+    kept: dict[object, RemnantRow] = {}
     rest: list[str] = []
     seen: dict[object, tuple[float, float, float, float] | None] = {}
     for remnant in plan.remnants:
         paper = known[remnant.scrap][0]
         x0, y0, x1, y1 = remnant.outline.bounds if not remnant.outline.is_empty else (0.0, 0.0, 0.0, 0.0)
         rectangle = None
+        key: object = None
         # A remnant as small as a chip is looked at only by its box; and one search serves all remnants alike.
         if min(x1 - x0, y1 - y0) >= least[0] and max(x1 - x0, y1 - y0) >= least[1]:
             key = _ring_key(remnant.outline)
@@ -210,10 +212,13 @@ def remnant_rows(plan: Plan, *, most: int = 400) -> tuple[list[RemnantRow], list
         if min(width, height) + 1e-9 < least[0] or max(width, height) + 1e-9 < least[1]:
             rest.append(remnant.scrap)
         else:
-            kept.append(RemnantRow(remnant.scrap, paper, remnant.outline, (width, height)))
+            row = kept.setdefault((paper, key), RemnantRow([], paper, remnant.outline, (width, height)))
+            row.scraps.append(remnant.scrap)
     order = {paper.name: place for place, paper in enumerate(plan.papers)}
-    kept.sort(key=lambda row: (order.get(row.paper, 0), -row.rectangle[0] * row.rectangle[1], row.scrap))
-    return kept, rest
+    rows = sorted(
+        kept.values(), key=lambda row: (order.get(row.paper, 0), -row.rectangle[0] * row.rectangle[1], row.scraps[0])
+    )
+    return rows, rest
 
 
 @dataclass(frozen=True, slots=True)

@@ -152,15 +152,18 @@ class Book:
                 cut_shape = affine_transform(slot.pose.apply(by_die[slot.die].cut), back)
                 parts = [Polygon(part.exterior) for part in shapely.get_parts(cut_shape)]
                 holes.setdefault(cut.scrap, []).extend(parts)
-        demand, cards = [], []
+        demand = []
+        lines: dict[str, list[CardLine]] = {}
         for (name, paper), count in sorted(got.items()):
-            spares = min(count // 10, count)
+            per_kit = max(1, (count - count // 10) // kits)
+            spares = count - per_kit * kits
             demand.append(
                 DemandMet(f"{name} card", (name,), (paper,), count, spares, count, (Share(name, paper, count),))
             )
-            cards.append(Card(f"{name} card", 1, (CardLine((name,), (paper,), max(1, count // max(kits, 1))),)))
+            lines.setdefault(f"{name} card", []).append(CardLine((name,), (paper,), per_kit))
+        cards = [Card(name, 1, tuple(found)) for name, found in lines.items()]
         packing = tuple(
-            KitPacking(1, kits, card.name, 1, (Share(card.lines[0].dies[0], card.lines[0].papers[0], card.lines[0].count),))
+            KitPacking(1, kits, card.name, 1, tuple(Share(one.dies[0], one.papers[0], one.count) for one in card.lines))
             for card in cards
         )
         remnants = tuple(
@@ -279,6 +282,7 @@ def evening() -> Plan:
         "B": {"step_mm": 1, "length_mm": [max(0.0, 70 * math.sin(y / 25)) for y in along], "peak_mm": 70.0, "at_mm": 39},
     }
     return book.finish(
+        kits=1,
         bound=Bound(50, "the campion die must cut 49 pieces and you own one, and the tag fits beside it in none of them"),
         evening=Evening("19:30", 20, 5),
         extras={

@@ -55,7 +55,9 @@ def contact_sheet(dies: Sequence[Die], *, title: str = "Dies") -> str:
         rows[-1].append(cell)
         used += cell[2] + _GAP_MM
     width = max([page_w] + [cell[2] + 2 * _MARGIN_MM for cell in cells])
-    height = _HEAD_MM + 10.0 + sum(max(cell[3] for cell in row) + _WORDS_MM + _GAP_MM for row in rows) + _MARGIN_MM
+    height = (
+        _HEAD_MM + 10.0 + sum(max(cell[3] for cell in row) + _WORDS_MM + _GAP_MM for row in rows) + _MARGIN_MM
+    )
     svg = Svg(width, height, name=plain(title))
     svg.add(svg.text(clipped(title, 60), _MARGIN_MM, 7.5, size=5.0, bold=True, class_="title"))
     y = _HEAD_MM
@@ -69,13 +71,36 @@ def contact_sheet(dies: Sequence[Die], *, title: str = "Dies") -> str:
             rx0, ry0, *_ = die.rim.bounds
             shape = svg.group(transform=f"translate({mm(x - rx0)},{mm(y + tall - high - ry0)})")
             shape.add(
-                svg.path(path_data(die.rim), class_="rim", fill="#dddddd", fill_rule="evenodd", stroke="#555555", stroke_width="0.2")
+                svg.path(
+                    path_data(die.rim),
+                    class_="rim",
+                    fill="#dddddd",
+                    fill_rule="evenodd",
+                    stroke="#555555",
+                    stroke_width="0.2",
+                )
             )
             shape.add(
-                svg.path(path_data(die.cut), class_="cut", fill="#ffffff", fill_rule="evenodd", stroke=INK, stroke_width="0.4")
+                svg.path(
+                    path_data(die.cut),
+                    class_="cut",
+                    fill="#ffffff",
+                    fill_rule="evenodd",
+                    stroke=INK,
+                    stroke_width="0.4",
+                )
             )
             for mark in die.marks:
-                shape.add(svg.path(line_path(mark), class_="mark", fill="none", stroke="#666666", stroke_width="0.25", stroke_dasharray="1.2 0.8"))
+                shape.add(
+                    svg.path(
+                        line_path(mark),
+                        class_="mark",
+                        fill="none",
+                        stroke="#666666",
+                        stroke_width="0.25",
+                        stroke_dasharray="1.2 0.8",
+                    )
+                )
             group.add(shape)
             for k, text in enumerate(texts):
                 group.add(svg.text(text, x, y + tall + 4.2 + 3.5 * k, size=2.7 if k else 3.6, bold=not k))

@@ -112,7 +112,9 @@ class Svg:
     A thin layer over svgwrite that keeps numbers short and the output the same on every run.
     """
 
-    def __init__(self, width_mm: float, height_mm: float, *, name: str, origin: tuple[float, float] = (0.0, 0.0)):
+    def __init__(
+        self, width_mm: float, height_mm: float, *, name: str, origin: tuple[float, float] = (0.0, 0.0)
+    ):
         self.sheet = svgwrite.Drawing(
             filename="",
             size=(f"{mm(width_mm)}mm", f"{mm(height_mm)}mm"),
@@ -127,7 +129,9 @@ class Svg:
         """Put an element on the drawing."""
         return self.sheet.add(element)
 
-    def group(self, *, id_: str | None = None, class_: str | None = None, title: str | None = None, **look: str) -> Group:
+    def group(
+        self, *, id_: str | None = None, class_: str | None = None, title: str | None = None, **look: str
+    ) -> Group:
         """A group, not yet on the drawing."""
         names = {}
         if id_:
@@ -156,7 +160,15 @@ class Svg:
         return self.sheet.circle(center=(mm(x), mm(y)), r=mm(radius), **look)
 
     def text(
-        self, words: str, x: float, y: float, *, size: float, anchor: str = "start", bold: bool = False, **look: str
+        self,
+        words: str,
+        x: float,
+        y: float,
+        *,
+        size: float,
+        anchor: str = "start",
+        bold: bool = False,
+        **look: str,
     ) -> BaseElement:
         """A line of text; y is its base line."""
         look.setdefault("fill", INK)

@@ -56,7 +56,9 @@ def add_hatches(svg: Svg, papers: Sequence[Paper]) -> dict[str, str]:
     for place, paper in enumerate(papers, start=1):
         words, lines, dot = HATCHES[(place - 1) % len(HATCHES)]
         name = f"paper-{place}"
-        pattern = svg.sheet.pattern(insert=("0", "0"), size=("8", "8"), id=name, patternUnits="userSpaceOnUse")
+        pattern = svg.sheet.pattern(
+            insert=("0", "0"), size=("8", "8"), id=name, patternUnits="userSpaceOnUse"
+        )
         pattern.set_desc(title=f"{plain(paper.name)}: {words}")
         pattern.add(svg.rect(0, 0, 8, 8, fill=tint(paper)))
         if lines:

@@ -62,7 +62,12 @@ def name_box(name: str, size_mm: float, x_mm: float, y_mm: float) -> Polygon:
 
 
 def _beside(
-    label: Label, name: str, own: BaseGeometry, rims: Sequence[BaseGeometry], taken: list[BaseGeometry], frame: Polygon
+    label: Label,
+    name: str,
+    own: BaseGeometry,
+    rims: Sequence[BaseGeometry],
+    taken: list[BaseGeometry],
+    frame: Polygon,
 ) -> Label:
     """The label with its name under, over or next to the die, where the plate is free."""
     shown = clipped(name, 26)
@@ -131,7 +136,9 @@ def _outside(
             line = LineString([(centre.x, centre.y), (label.x_mm, label.y_mm)])
             covered = sum(spot.intersection(rims[k]).area for k in tree.query(spot))
             crossed = sum(line.intersection(rims[k]).length for k in tree.query(line))
-            cost = away + 40.0 * covered + 2.0 * crossed + 30.0 * sum(line.intersects(other) for other in taken)
+            cost = (
+                away + 40.0 * covered + 2.0 * crossed + 30.0 * sum(line.intersects(other) for other in taken)
+            )
             if best is None or cost < best[0]:
                 best = (cost, label)
         if best is not None and best[0] < away:
@@ -152,7 +159,6 @@ def place_labels(
         cuts, rims: their shapes as seen, mm.
         frame: where labels may stand (the plate and a little around it), as seen, mm.
     """
-    labels: list[Label] = []
     taken: list[BaseGeometry] = []
     waiting: list[int] = []
     found: dict[int, Label] = {}
@@ -163,7 +169,9 @@ def place_labels(
         label = None
         if others or solid.area > shapely.area(cut) * 1.05:
             # A frame: rather on what is cut than in its opening.
-            label = _inside(k + 1, name, shapely.difference(cut, shapely.union_all(others)).buffer(-0.3), taken)
+            label = _inside(
+                k + 1, name, shapely.difference(cut, shapely.union_all(others)).buffer(-0.3), taken
+            )
         if label is None or not label.name:
             label = _inside(k + 1, name, room.buffer(-0.3), taken)
         if label is None:

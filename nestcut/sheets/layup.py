@@ -7,30 +7,28 @@ registration crosses.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from shapely.geometry import Polygon, box
+from shapely.geometry import box
 from svgwrite.container import Group
 
 from nestcut.batch.model import Die
 from nestcut.plan.model import Layup, Plan
 from nestcut.sheets.draw import INK, Svg, line_path, mm, path_data
 from nestcut.sheets.labels import BADGE_MM, Label, place_labels
-from nestcut.sheets.view import View, view_of
+from nestcut.sheets.view import view_of
 from nestcut.sheets.words import clipped, number, plain, text_width, xml_id
 
-__all__ = ["PAGE_MM", "SlotMeasure", "layup_sheet", "layup_tiles", "slot_measures"]
+__all__ = ["PAGE_MM", "SlotMeasure", "layup_sheet", "slot_measures"]
 
 PAGE_MM = (189.0, 258.0)
 """What A4 and letter both print inside margins of 10 mm, a hair less for rounding."""
 CHECK_MM = 50.0
-_OVERLAP_MM = 12.0
-_MARGIN_MM = 2.0
-_HEAD_MM = 17.0
-_FOOT_MM = 11.0
-_ARROW_MM = 7.0
+MARGIN_MM = 2.0
+HEAD_MM = 17.0
+FOOT_MM = 11.0
+ARROW_MM = 7.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +83,7 @@ def _wrapped(text: str, width_mm: float, size_mm: float, lines: int = 3) -> list
     return rows
 
 
-class _Sheet:
+class LayupDrawing:
     """What the whole sheet and its tiles draw alike."""
 
     def __init__(self, plan: Plan, layup: Layup):
@@ -113,7 +111,14 @@ class _Sheet:
         window = svg.group(id_="window", class_="window", title="dies lie inside this line")
         window.add(
             svg.rect(
-                x0, y0, x1 - x0, y1 - y0, fill="none", stroke="#666666", stroke_width="0.2", stroke_dasharray="2 1.2"
+                x0,
+                y0,
+                x1 - x0,
+                y1 - y0,
+                fill="none",
+                stroke="#666666",
+                stroke_width="0.2",
+                stroke_dasharray="2 1.2",
             )
         )
         group.add(window)
@@ -166,7 +171,9 @@ class _Sheet:
         group = svg.group(class_="name")
         if label.leader:
             group.add(
-                svg.line(label.leader[0], label.leader[1], label.x_mm, label.y_mm, stroke=INK, stroke_width="0.25")
+                svg.line(
+                    label.leader[0], label.leader[1], label.x_mm, label.y_mm, stroke=INK, stroke_width="0.25"
+                )
             )
             group.add(svg.circle(label.leader[0], label.leader[1], 0.6, fill=INK))
         if label.beside:
@@ -174,16 +181,28 @@ class _Sheet:
             group.add(svg.text(label.name, x, y + label.size_mm * 0.35, size=label.size_mm, anchor="middle"))
         elif label.name:
             group.add(
-                svg.text(str(label.number), label.x_mm, label.y_mm - 0.7, size=4.0, anchor="middle", bold=True)
+                svg.text(
+                    str(label.number), label.x_mm, label.y_mm - 0.7, size=4.0, anchor="middle", bold=True
+                )
             )
             group.add(
-                svg.text(label.name, label.x_mm, label.y_mm + label.size_mm * 0.95, size=label.size_mm, anchor="middle")
+                svg.text(
+                    label.name,
+                    label.x_mm,
+                    label.y_mm + label.size_mm * 0.95,
+                    size=label.size_mm,
+                    anchor="middle",
+                )
             )
             return group
-        group.add(svg.circle(label.x_mm, label.y_mm, BADGE_MM, fill="#ffffff", stroke=INK, stroke_width="0.25"))
+        group.add(
+            svg.circle(label.x_mm, label.y_mm, BADGE_MM, fill="#ffffff", stroke=INK, stroke_width="0.25")
+        )
         size = 3.6 if label.number < 100 else 2.6
         group.add(
-            svg.text(str(label.number), label.x_mm, label.y_mm + size * 0.36, size=size, anchor="middle", bold=True)
+            svg.text(
+                str(label.number), label.x_mm, label.y_mm + size * 0.36, size=size, anchor="middle", bold=True
+            )
         )
         return group
 
@@ -226,12 +245,14 @@ def check_line(svg: Svg, x: float, y: float) -> Group:
         tick = 2.0 if k in (0, 5) else 1.0
         group.add(svg.line(x + 10 * k, y - tick, x + 10 * k, y + tick, **look))
     group.add(
-        svg.text("This line must measure 50 mm: print at 100 %, without fitting to the page.", x, y + 5.2, size=3.0)
+        svg.text(
+            "This line must measure 50 mm: print at 100 %, without fitting to the page.", x, y + 5.2, size=3.0
+        )
     )
     return group
 
 
-def _head(svg: Svg, sheet: _Sheet, x: float, y: float, width: float, more: str = "") -> None:
+def draw_head(svg: Svg, sheet: LayupDrawing, x: float, y: float, width: float, more: str = "") -> None:
     title = clipped(f"{sheet.title}{more} · {plain(sheet.plan.title)}", 200)
     title_rows = _wrapped(title, width, 5.0, 1)
     svg.add(svg.text(title_rows[0], x, y + 4.6, size=5.0, bold=True, class_="title"))
@@ -240,21 +261,23 @@ def _head(svg: Svg, sheet: _Sheet, x: float, y: float, width: float, more: str =
         svg.add(svg.text(row, x, y + 8.6 + 3.5 * k, size=2.9, bold=sheet.view.mirrored, class_="view"))
 
 
-def _table_rows(sheet: _Sheet, width: float) -> list[tuple[SlotMeasure, list[str]]]:
+def _table_rows(sheet: LayupDrawing, width: float) -> list[tuple[SlotMeasure, list[str]]]:
     measures = slot_measures(sheet.layup, sheet.dies)
     return [(one, _wrapped(one.name, width - 6.0, 3.3)) for one in measures]
 
 
-def _table_head(sheet: _Sheet, width: float) -> list[str]:
+def _table_head(sheet: LayupDrawing, width: float) -> list[str]:
     words = f"Outermost points of each rim: mm from the {sheet.view.side} side, mm from the first end"
     return _wrapped(words, width, 2.7, 6)
 
 
-def _table_height(sheet: _Sheet, rows: list[tuple[SlotMeasure, list[str]]], width: float) -> float:
+def _table_height(sheet: LayupDrawing, rows: list[tuple[SlotMeasure, list[str]]], width: float) -> float:
     return 8.0 + 3.5 * len(_table_head(sheet, width)) + sum(4.2 * len(names) + 6.8 for _, names in rows)
 
 
-def _table(svg: Svg, sheet: _Sheet, rows: list[tuple[SlotMeasure, list[str]]], x: float, y: float, width: float) -> None:
+def _table(
+    svg: Svg, sheet: LayupDrawing, rows: list[tuple[SlotMeasure, list[str]]], x: float, y: float, width: float
+) -> None:
     group = svg.group(id_="measures", class_="measures", title="where each die's rim lies, mm")
     at = y + 3.0
     for row in _table_head(sheet, width):
@@ -276,26 +299,26 @@ def _table(svg: Svg, sheet: _Sheet, rows: list[tuple[SlotMeasure, list[str]]], x
 
 
 def layup_sheet(plan: Plan, layup: Layup) -> tuple[str, bool]:
-    """The whole lay-up as one SVG, and whether it fits a page (otherwise print :func:`layup_tiles`)."""
-    sheet = _Sheet(plan, layup)
+    """The whole lay-up as one SVG, and whether it fits a page (otherwise print :func:`nestcut.sheets.tiles.layup_tiles`)."""
+    sheet = LayupDrawing(plan, layup)
     width, length = plan.machine.plate_mm
     page_w, page_h = PAGE_MM
-    side_w = min(60.0, page_w - 2 * _MARGIN_MM - 2.0 - width - 4.0)
+    side_w = min(60.0, page_w - 2 * MARGIN_MM - 2.0 - width - 4.0)
     rows = _table_rows(sheet, side_w if side_w >= 28 else 60.0)
     beside = side_w >= 28.0
     body_w = width + (4.0 + side_w if beside else 0.0)
-    total_w = max(body_w + 2 * _MARGIN_MM + 2.0, 110.0)
-    table_h = _table_height(sheet, rows, side_w if beside else total_w - 2 * _MARGIN_MM)
-    top = _MARGIN_MM + _HEAD_MM + _ARROW_MM
-    plate_x = _MARGIN_MM + 1.5
-    below = top + length + _FOOT_MM
+    total_w = max(body_w + 2 * MARGIN_MM + 2.0, 110.0)
+    table_h = _table_height(sheet, rows, side_w if beside else total_w - 2 * MARGIN_MM)
+    top = MARGIN_MM + HEAD_MM + ARROW_MM
+    plate_x = MARGIN_MM + 1.5
+    below = top + length + FOOT_MM
     if beside:
         total_h = max(below, top + table_h + 2.0)
     else:
         total_h = below + table_h + 2.0
     fits = total_w <= page_w + 1e-6 and total_h <= page_h + 1e-6
     svg = Svg(total_w, total_h, name=f"{sheet.title}, true size")
-    _head(svg, sheet, _MARGIN_MM, _MARGIN_MM, total_w - 2 * _MARGIN_MM)
+    draw_head(svg, sheet, MARGIN_MM, MARGIN_MM, total_w - 2 * MARGIN_MM)
     body = svg.group(transform=f"translate({mm(plate_x)},{mm(top)})")
     body.add(sheet.plate(svg))
     body.add(sheet.first_end(svg))
@@ -304,127 +327,5 @@ def layup_sheet(plan: Plan, layup: Layup) -> tuple[str, bool]:
     if beside:
         _table(svg, sheet, rows, plate_x + width + 4.5, top - 2.0, side_w)
     else:
-        _table(svg, sheet, rows, plate_x, below + 2.0, total_w - 2 * _MARGIN_MM)
+        _table(svg, sheet, rows, plate_x, below + 2.0, total_w - 2 * MARGIN_MM)
     return svg.tostring(), fits
-
-
-@dataclass(frozen=True, slots=True)
-class _Cells:
-    columns: int
-    rows: int
-    cell_w: float
-    cell_h: float
-    landscape: bool
-
-
-def _cells(width: float, length: float) -> _Cells:
-    """The fewest tiles that cover the plate, upright or landscape pages."""
-    best: _Cells | None = None
-    for landscape in (False, True):
-        page_w, page_h = PAGE_MM[::-1] if landscape else PAGE_MM
-        cell_w, cell_h = page_w - 2 * _MARGIN_MM, page_h - 2 * _MARGIN_MM - _HEAD_MM - _FOOT_MM
-        # 3 mm outside the plate belong to the drawing: the corner mark and the arrow.
-        across = width + 6.0
-        along = length + _ARROW_MM + 3.0
-        columns = max(1, math.ceil((across - _OVERLAP_MM) / (cell_w - _OVERLAP_MM) - 1e-9))
-        rows = max(1, math.ceil((along - _OVERLAP_MM) / (cell_h - _OVERLAP_MM) - 1e-9))
-        cells = _Cells(columns, rows, cell_w, cell_h, landscape)
-        if best is None or columns * rows < best.columns * best.rows:
-            best = cells
-    assert best is not None
-    return best
-
-
-def layup_tiles(plan: Plan, layup: Layup) -> list[str]:
-    """The lay-up cut into true-size pages that overlap by 12 mm and are joined at the crosses."""
-    sheet = _Sheet(plan, layup)
-    width, length = plan.machine.plate_mm
-    cells = _cells(width, length)
-    step_w, step_h = cells.cell_w - _OVERLAP_MM, cells.cell_h - _OVERLAP_MM
-    total = cells.columns * cells.rows
-    left, upper = -3.0, -_ARROW_MM
-    tiles = []
-    for row in range(cells.rows):
-        for column in range(cells.columns):
-            place = row * cells.columns + column + 1
-            x0, y0 = left + column * step_w, upper + row * step_h
-            page_w, page_h = PAGE_MM[::-1] if cells.landscape else PAGE_MM
-            svg = Svg(page_w, page_h, name=f"{sheet.title}, true size, tile {place} of {total}")
-            top = _MARGIN_MM + _HEAD_MM
-            _head(svg, sheet, _MARGIN_MM, _MARGIN_MM, page_w - 2 * _MARGIN_MM - 24, f" · tile {place} of {total}")
-            _tile_map(svg, cells, row, column, page_w - _MARGIN_MM - 22, _MARGIN_MM + 1)
-            clip = svg.sheet.defs.add(svg.sheet.clipPath(id="tile-clip"))
-            clip.add(svg.rect(x0, y0, cells.cell_w, cells.cell_h))
-            moved = svg.group(transform=f"translate({mm(_MARGIN_MM - x0)},{mm(top - y0)})")
-            body = svg.group(clip_path="url(#tile-clip)")
-            body.add(sheet.plate(svg))
-            body.add(sheet.first_end(svg))
-            moved.add(body)
-            moved.add(_crosses(svg, cells, row, column, x0, y0, step_w, step_h))
-            svg.add(moved)
-            svg.add(
-                svg.rect(
-                    _MARGIN_MM, top, cells.cell_w, cells.cell_h, fill="none", stroke="#999999", stroke_width="0.15",
-                    stroke_dasharray="0.6 1.4",
-                )
-            )
-            svg.add(check_line(svg, _MARGIN_MM + 1.5, top + cells.cell_h + 4.0))
-            tiles.append(svg.tostring())
-    return tiles
-
-
-def _tile_map(svg: Svg, cells: _Cells, row: int, column: int, x: float, y: float) -> None:
-    size = min(20.0 / cells.columns, 14.0 / cells.rows, 6.0)
-    group = svg.group(class_="tile-map", title="how the tiles lie")
-    for r in range(cells.rows):
-        for c in range(cells.columns):
-            here = (r, c) == (row, column)
-            fill = INK if here else "#ffffff"
-            group.add(svg.rect(x + c * size, y + r * size, size, size, fill=fill, stroke=INK, stroke_width="0.2"))
-            group.add(
-                svg.text(
-                    str(r * cells.columns + c + 1),
-                    x + (c + 0.5) * size,
-                    y + (r + 0.5) * size + 1.0,
-                    size=min(3.0, size * 0.6),
-                    anchor="middle",
-                    fill="#ffffff" if here else INK,
-                )
-            )
-    svg.add(group)
-
-
-def _crosses(
-    svg: Svg, cells: _Cells, row: int, column: int, x0: float, y0: float, step_w: float, step_h: float
-) -> Group:
-    """Registration crosses in the middle of each overlap: the same places of the plate on both tiles."""
-    group = svg.group(class_="registration", title="lay the crosses of neighbouring tiles over each other")
-    look = {"stroke": INK, "stroke_width": "0.25", "fill": "none"}
-
-    def cross(x: float, y: float) -> None:
-        one = svg.group(class_="cross")
-        one.add(svg.line(x - 4, y, x + 4, y, **look))
-        one.add(svg.line(x, y - 4, x, y + 4, **look))
-        one.add(svg.circle(x, y, 2.0, **look))
-        group.add(one)
-
-    def joins(words: str, x: float, y: float, turn: bool) -> None:
-        extra = {"transform": f"rotate(-90 {mm(x)} {mm(y)})"} if turn else {}
-        group.add(svg.text(words, x, y, size=2.8, anchor="middle", **extra))
-
-    w, h = cells.cell_w, cells.cell_h
-    for side, there in ((0, column > 0), (1, column < cells.columns - 1)):
-        if there:
-            x = x0 + _OVERLAP_MM / 2 if side == 0 else x0 + step_w + _OVERLAP_MM / 2
-            for part in (0.2, 0.8):
-                cross(x, y0 + part * h)
-            other = row * cells.columns + column + (2 if side else 0)
-            joins(f"joins tile {other}", x + (4.5 if side else -3.5), y0 + 0.5 * h, True)
-    for side, there in ((0, row > 0), (1, row < cells.rows - 1)):
-        if there:
-            y = y0 + _OVERLAP_MM / 2 if side == 0 else y0 + step_h + _OVERLAP_MM / 2
-            for part in (0.2, 0.8):
-                cross(x0 + part * w, y)
-            other = (row + (1 if side else -1)) * cells.columns + column + 1
-            joins(f"joins tile {other}", x0 + 0.5 * w, y + (5.0 if side else -3.5), False)
-    return group

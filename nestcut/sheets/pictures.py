@@ -114,10 +114,14 @@ class Album:
         for die in plan.dies:
             name = self._die_ids[die.name]
             base.sheet.defs.add(
-                base.path(path_data(die.cut, within_mm=_PICTURE_WITHIN_MM), id=f"{name}c", fill_rule="evenodd")
+                base.path(
+                    path_data(die.cut, within_mm=_PICTURE_WITHIN_MM), id=f"{name}c", fill_rule="evenodd"
+                )
             )
             base.sheet.defs.add(
-                base.path(path_data(die.rim, within_mm=_PICTURE_WITHIN_MM), id=f"{name}r", fill_rule="evenodd")
+                base.path(
+                    path_data(die.rim, within_mm=_PICTURE_WITHIN_MM), id=f"{name}r", fill_rule="evenodd"
+                )
             )
 
     def definitions(self) -> str:
@@ -129,7 +133,9 @@ class Album:
     def _use(self, svg: Svg, name: str, matrix: Matrix, **look: str) -> object:
         return svg.sheet.use(f"#{name}", transform=matrix_words(matrix), **look)
 
-    def _picture(self, bounds: tuple[float, float, float, float], most: tuple[float, float], words: str) -> tuple[Svg, float]:
+    def _picture(
+        self, bounds: tuple[float, float, float, float], most: tuple[float, float], words: str
+    ) -> tuple[Svg, float]:
         """An empty picture of this part of the world; returns it and paper mm per world mm."""
         x0, y0, x1, y1 = bounds
         scale = min(most[0] / max(x1 - x0, 1e-6), most[1] / max(y1 - y0, 1e-6), 1.0)
@@ -227,7 +233,9 @@ class Album:
             name = self._die_ids[slot.die]
             if k in down:
                 body.add(
-                    self._use(svg, f"{name}c", matrix, fill="#ffffff", stroke=INK, stroke_width=mm(0.55 * unit))
+                    self._use(
+                        svg, f"{name}c", matrix, fill="#ffffff", stroke=INK, stroke_width=mm(0.55 * unit)
+                    )
                 )
                 kept_clear.append(view.shape(slot.pose.apply(self.dies[slot.die].cut)))
         for k, slot in enumerate(layup.slots):
@@ -258,7 +266,9 @@ class Album:
         spot, _ = inner_circle(shape if shape.area > 400 else filled(shape))
         if not spot.is_empty:
             size = 2.9 * unit
-            body.add(svg.text(str(place), spot.x, spot.y + size * 0.36, size=size, anchor="middle", bold=True))  # type: ignore[attr-defined]
+            body.add(
+                svg.text(str(place), spot.x, spot.y + size * 0.36, size=size, anchor="middle", bold=True)
+            )  # type: ignore[attr-defined]
 
     def _tag(self, svg: Svg, body: object, words: str, x: float, y: float, unit: float) -> None:
         size = 3.0 * unit
@@ -273,7 +283,12 @@ class Album:
 
     def _feed_mark(self, svg: Svg, width: float, y0: float, unit: float) -> None:
         middle, tall = width / 2, 2.0 * unit
-        svg.add(svg.path(f"M{mm(middle - tall)},{mm(y0 - 0.6)}L{mm(middle)},{mm(y0 - 0.6 - tall)}L{mm(middle + tall)},{mm(y0 - 0.6)}Z", fill=INK))
+        svg.add(
+            svg.path(
+                f"M{mm(middle - tall)},{mm(y0 - 0.6)}L{mm(middle)},{mm(y0 - 0.6 - tall)}L{mm(middle + tall)},{mm(y0 - 0.6)}Z",
+                fill=INK,
+            )
+        )
 
     def _broken_edge(self, svg: Svg, y: float, width: float, unit: float) -> None:
         step = width / 12
@@ -287,14 +302,22 @@ class Album:
         view = self.view
         width, along = self.plan.machine.plate_mm
         unit = max((width + 6.0) / most[0], (along + 6.0) / (most[1] - 3.0), 1.0)
-        svg, scale = self._picture((-3.0, -3.0 - 3.0 * unit, width + 3.0, along + 3.0), most, f"lay-up {plain(layup.id)}")
+        svg, scale = self._picture(
+            (-3.0, -3.0 - 3.0 * unit, width + 3.0, along + 3.0), most, f"lay-up {plain(layup.id)}"
+        )
         unit = 1.0 / scale
         svg.add(svg.rect(0, 0, width, along, fill="#ffffff", stroke=INK, stroke_width=mm(0.4 * unit)))
         for slot in layup.slots:
             matrix = view.matrix(slot.pose.matrix())
             name = self._die_ids[slot.die]
-            svg.add(self._use(svg, f"{name}r", matrix, fill="#dddddd", stroke="#666666", stroke_width=mm(0.15 * unit)))
-            svg.add(self._use(svg, f"{name}c", matrix, fill="#ffffff", stroke=INK, stroke_width=mm(0.35 * unit)))
+            svg.add(
+                self._use(
+                    svg, f"{name}r", matrix, fill="#dddddd", stroke="#666666", stroke_width=mm(0.15 * unit)
+                )
+            )
+            svg.add(
+                self._use(svg, f"{name}c", matrix, fill="#ffffff", stroke=INK, stroke_width=mm(0.35 * unit))
+            )
         for k, slot in enumerate(layup.slots):
             self._number(svg, svg, k + 1, view.shape(slot.pose.apply(self.dies[slot.die].cut)), unit)
         x = view.x(0.0)
@@ -360,7 +383,7 @@ class Album:
         return svg.sheet.tostring()
 
     def size_words(self, shape: BaseGeometry) -> str:
-        """"105 × 148 mm", the box of a shape."""
+        """ "105 × 148 mm", the box of a shape."""
         x0, y0, x1, y1 = shape.bounds
         return f"{number(x1 - x0, 0)} × {length(y1 - y0)}"
 

@@ -20,7 +20,9 @@ def _nice_step(span: float, parts: int) -> float:
         step *= 10
 
 
-def _axes(svg: Svg, width: float, height: float, x_most: float, y_most: float, x_words: str, y_words: str) -> None:
+def _axes(
+    svg: Svg, width: float, height: float, x_most: float, y_most: float, x_words: str, y_words: str
+) -> None:
     look = {"stroke": INK, "stroke_width": "0.25"}
     svg.add(svg.line(0, height, width, height, **look))
     svg.add(svg.line(0, 0, 0, height, **look))
@@ -48,7 +50,9 @@ def _numbers(values: object) -> list[float]:
     return [max(0.0, float(value)) for value in values if isinstance(value, int | float) and value == value]
 
 
-def load_plot(load: Mapping[str, Any], length_mm: float, *, width: float = 74.0, height: float = 24.0) -> str | None:
+def load_plot(
+    load: Mapping[str, Any], length_mm: float, *, width: float = 74.0, height: float = 24.0
+) -> str | None:
     """Cut length under the roller as the plates go through: the lay-up's ``loads`` of the plan.
 
     ``load``: {"step_mm": …, "length_mm": [...], "peak_mm": …, "at_mm": …}; None where it holds no values.
@@ -64,9 +68,14 @@ def load_plot(load: Mapping[str, Any], length_mm: float, *, width: float = 74.0,
     svg.sheet["class"] = "plot"
     x_most = max(length_mm, step * (len(values) - 1), 1.0)
     _axes(svg, width, height, x_most, y_most, "mm from the first end", "mm of cutting edge under the roller")
-    points = [f"{mm(k * step / x_most * width)},{mm(height * (1 - value / y_most))}" for k, value in enumerate(values)]
+    points = [
+        f"{mm(k * step / x_most * width)},{mm(height * (1 - value / y_most))}"
+        for k, value in enumerate(values)
+    ]
     last = mm((len(values) - 1) * step / x_most * width)
-    svg.add(svg.path(f"M0,{mm(height)}L{' '.join(points)} {last},{mm(height)}Z", fill="#dddddd", stroke="none"))
+    svg.add(
+        svg.path(f"M0,{mm(height)}L{' '.join(points)} {last},{mm(height)}Z", fill="#dddddd", stroke="none")
+    )
     svg.add(svg.path(f"M{' '.join(points)}", fill="none", stroke=INK, stroke_width="0.4"))
     peak = max(range(len(values)), key=values.__getitem__)
     x, y = peak * step / x_most * width, height * (1 - values[peak] / y_most)
@@ -74,7 +83,9 @@ def load_plot(load: Mapping[str, Any], length_mm: float, *, width: float = 74.0,
     return svg.sheet.tostring()
 
 
-def trade_off_plot(points: Sequence[Mapping[str, Any]], *, width: float = 84.0, height: float = 40.0) -> str | None:
+def trade_off_plot(
+    points: Sequence[Mapping[str, Any]], *, width: float = 84.0, height: float = 40.0
+) -> str | None:
     """Plans to choose from: passes against lay-ups; the chosen one filled."""
     known = [
         (float(one["layups"]), float(one["passes"]), bool(one.get("chosen")))

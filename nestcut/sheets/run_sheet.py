@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
@@ -11,100 +10,24 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from nestcut.plan.model import Layup, Plan, Shortage
+from nestcut.plan.model import Plan, Shortage
 from nestcut.sheets import words
-from nestcut.sheets.layup import half, slot_measures
+from nestcut.sheets.after_texts import packing_text, sorting_text, trade_off_text, what_if_text
+from nestcut.sheets.pass_texts import PLATES_EVERY, group_texts
 from nestcut.sheets.pictures import Album
-from nestcut.sheets.plots import load_plot, trade_off_plot
-from nestcut.sheets.runs import Block, Group, Lane, Run, group_passes
 from nestcut.sheets.tables import (
     Clock,
     PullRow,
     clock_words,
-    packing_rows,
     pieces_cut,
     pull_rows,
     remnant_rows,
-    shares_words,
     time_line,
 )
 from nestcut.sheets.trimming import straight_cuts, trim_kinds
-from nestcut.sheets.view import View
 from nestcut.sheets.words import clipped, counted, id_list, length, number, plain
 
 __all__ = ["label_sheet", "run_sheet"]
-
-MOST_PICTURES = 120
-MOST_TICKS = 120
-PLATES_EVERY = 10
-"""Passes after which the plates are turned over (common practice: now and then, so that they bow evenly)."""
-
-
-@dataclass(slots=True)
-class LaneText:
-    """One paper of a run, in words."""
-
-    label: str
-    code: str
-    paper: str
-    arrow: str
-    ids: str
-    across: str
-    along: str
-    does: str
-    rule: str
-    new: bool
-
-
-@dataclass(slots=True)
-class RunText:
-    """One run in words and a picture."""
-
-    first: int
-    last: int
-    count: int
-    heading: str
-    lanes: list[LaneText]
-    gone: str
-    lifted: str
-    picture: Markup | None
-
-
-@dataclass(slots=True)
-class BlockText:
-    """Runs and their tick boxes."""
-
-    runs: list[RunText]
-    times: int
-    first: int
-    last: int
-    ticks: list[Tick]
-    each_box: str
-
-
-@dataclass(slots=True)
-class Tick:
-    """A box to tick off."""
-
-    label: str
-    turn: bool = False
-    rest: bool = False
-
-
-@dataclass(slots=True)
-class GroupText:
-    """A lay-up that is set up once."""
-
-    layup: str
-    first: int
-    last: int
-    clock: str | None
-    again: bool
-    picture: Markup | None
-    measures: list[Mapping[str, str]]
-    load: Markup | None
-    load_words: str
-    blocks: list[BlockText] = field(default_factory=list)
 
 
 def run_sheet(plan: Plan, layup_files: Mapping[str, Sequence[str]], trim_files: Mapping[int, str]) -> str:
@@ -118,7 +41,7 @@ def run_sheet(plan: Plan, layup_files: Mapping[str, Sequence[str]], trim_files: 
     album = Album(plan)
     codes = words.paper_codes([paper.name for paper in plan.papers])
     clock = time_line(plan)
-    groups = _groups(plan, album, codes, clock)
+    groups = group_texts(plan, album, codes, clock)
     pull = pull_rows(plan)
     used = {row.paper for row in pull}
     context = {
@@ -139,11 +62,11 @@ def run_sheet(plan: Plan, layup_files: Mapping[str, Sequence[str]], trim_files: 
         "pull": _pull(pull, album, codes),
         "trims": _trims(plan, album, codes, trim_files),
         "groups": groups,
-        "sorting": _sorting(plan, codes),
-        "packing": _packing(plan, codes),
+        "sorting": sorting_text(plan, codes),
+        "packing": packing_text(plan, codes),
         "remnants": _remnants(plan, album, codes),
-        "trade_off": _trade_off(plan),
-        "what_if": _what_if(plan),
+        "trade_off": trade_off_text(plan),
+        "what_if": what_if_text(plan),
         "notes": [plain(note) for note in plan.notes],
         "plates_every": PLATES_EVERY,
     }
@@ -174,7 +97,9 @@ def label_sheet(plan: Plan) -> str:
 @lru_cache(maxsize=2)
 def _template(name: str) -> jinja2.Template:
     text = (files("nestcut.sheets") / "templates" / name).read_text(encoding="utf-8")
-    room = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    room = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
     room.filters.update(plain=plain, counted=counted)
     return room.from_string(text)
 
@@ -199,11 +124,16 @@ def _summary(plan: Plan, clock: Clock) -> Mapping[str, Any]:
         (f"{totals.passes:,}".replace(",", "\u202f"), "passes" if totals.passes != 1 else "pass"),
         (str(totals.changes), "lay-up to set up" if totals.changes == 1 else "lay-ups to set up"),
         (f"{totals.pieces:,}".replace(",", "\u202f"), "pieces"),
-        (words.minutes_words(totals.minutes + rest), f"with {counted(len(clock.breaks), 'break')}" if clock.breaks else "in all"),
+        (
+            words.minutes_words(totals.minutes + rest),
+            f"with {counted(len(clock.breaks), 'break')}" if clock.breaks else "in all",
+        ),
     ]
     if end and plan.evening.start:
         facts.append((f"{plain(plan.evening.start)} – {end}", "start and end"))
-    parts = [f"{counted(totals.cranks, 'crank')} through the machine" if totals.cranks != totals.passes else ""]
+    parts = [
+        f"{counted(totals.cranks, 'crank')} through the machine" if totals.cranks != totals.passes else ""
+    ]
     if totals.trims:
         parts.append(f"{counted(totals.trims, 'trim')} beforehand")
     if plan.kits > 1:
@@ -218,7 +148,14 @@ def _clock_rows(plan: Plan, clock: Clock) -> Mapping[str, Any]:
         return clock_words(start, minutes) or f"after {words.minutes_words(minutes)}"
 
     # On a short evening this is told by the passes themselves.
-    done = [] if len(plan.passes) < 10 else [f"{plain(paper)} after pass {number_} ({at(minutes)})" for paper, number_, minutes in clock.paper_done]
+    done = (
+        []
+        if len(plan.passes) < 10
+        else [
+            f"{plain(paper)} after pass {number_} ({at(minutes)})"
+            for paper, number_, minutes in clock.paper_done
+        ]
+    )
     breaks = ""
     if clock.breaks:
         shown = ", ".join(str(one) for one in clock.breaks[:12])
@@ -228,11 +165,15 @@ def _clock_rows(plan: Plan, clock: Clock) -> Mapping[str, Any]:
 
 
 def _shortage(one: Shortage) -> Mapping[str, str]:
-    what = f"{plain(one.paper)} paper" if one.paper else f"the {', '.join(plain(die) for die in one.dies)} die"
+    what = (
+        f"{plain(one.paper)} paper" if one.paper else f"the {', '.join(plain(die) for die in one.dies)} die"
+    )
     dies = ", ".join(plain(die) for die in one.dies)
     pieces = counted(one.pieces, "piece")
     sheets = " or ".join(
-        f"{counted(count, f'sheet of {plain(size)}', f'sheets of {plain(size)}')}" for size, count in one.sheets.items() if count
+        f"{counted(count, f'sheet of {plain(size)}', f'sheets of {plain(size)}')}"
+        for size, count in one.sheets.items()
+        if count
     )
     return {
         "what": what,
@@ -253,7 +194,8 @@ def _missing(line: Any) -> Mapping[str, str]:
         "card": plain(line.card),
         "what": f"{dies} in {papers}",
         "met": f"{line.met} of {line.count}",
-        "lost": f"{counted(spare, 'spare')}" + (f" and {counted(lost - spare, 'piece')} of the kits" if lost > spare else ""),
+        "lost": f"{counted(spare, 'spare')}"
+        + (f" and {counted(lost - spare, 'piece')} of the kits" if lost > spare else ""),
     }
 
 
@@ -310,7 +252,10 @@ def _trims(
                 "file": trim_files.get(place, ""),
                 "picture": Markup(
                     album.paper_picture(
-                        kind.paper, kind.outline, parts=list(zip(labels, kind.parts, strict=True)), most=(50.0, 44.0)
+                        kind.paper,
+                        kind.outline,
+                        parts=list(zip(labels, kind.parts, strict=True)),
+                        most=(50.0, 44.0),
                     )
                 ),
             }
@@ -336,301 +281,3 @@ def _remnants(plan: Plan, album: Album, codes: Mapping[str, str]) -> Mapping[str
         for row in kept
     ]
     return {"rows": rows, "rest": len(rest), "rest_ids": id_list(rest, most=20)}
-
-
-# ---------------------------------------------------------------------- passes
-
-
-def _groups(plan: Plan, album: Album, codes: Mapping[str, str], clock: Clock) -> list[GroupText]:
-    groups = group_passes(plan)
-    drawn = [run for group in groups for block in group.blocks for run in block.runs][:MOST_PICTURES]
-    wanted = {lane.first.scrap for run in drawn for lane in run.lanes}
-    earlier: dict[str, list[Any]] = {name: [] for name in wanted}
-    by_number = {one.number: one for one in plan.passes}
-    rests, last_number = set(clock.breaks), plan.passes[-1].number if plan.passes else 0
-    loads = plan.extras.get("loads") if isinstance(plan.extras.get("loads"), Mapping) else {}
-    seen: set[str] = set()
-    told: list[GroupText] = []
-    at = 0
-    passes = list(plan.passes)
-    left = {id(run) for run in drawn}
-    for place, group in enumerate(groups):
-        layup = album.layups[group.layup]
-        again = group.layup in seen
-        seen.add(group.layup)
-        minutes = clock.group_starts[place]
-        load = loads.get(group.layup) if isinstance(loads, Mapping) else None
-        text = GroupText(
-            plain(layup.id),
-            group.first,
-            group.last,
-            clock_words(plan.evening.start, minutes),
-            again,
-            None if again else Markup(album.layup_picture(layup)),
-            [] if again else _measures(layup, album),
-            *(_load(load, plan) if isinstance(load, Mapping) and not again else (None, "")),
-        )
-        labels = _Labels(codes)
-        for block in group.blocks:
-            runs = []
-            for index, run in enumerate(block.runs):
-                names = labels.of(run)
-                picture = None
-                if id(run) in left:
-                    while at < len(passes) and passes[at].number < run.first:
-                        album.add_cuts(earlier, passes[at])
-                        at += 1
-                    one = by_number[run.first]
-                    shown = {lane.first.scrap: names[k] for k, lane in enumerate(run.lanes)}
-                    picture = Markup(album.pass_picture(one, shown, earlier))
-                twins = block.all_runs[index :: len(block.runs)]
-                runs.append(_run_text(run, twins, names, album, layup, codes, picture))
-            ticks, each = _ticks(block, rests, last_number)
-            text.blocks.append(BlockText(runs, block.times, block.first, block.last, ticks, each))
-        told.append(text)
-    return told
-
-
-class _Labels:
-    """R1, R2, W1: a paper's code and a number that stays with its place while the lay-up stays."""
-
-    def __init__(self, codes: Mapping[str, str]):
-        self.codes = codes
-        self.names: dict[object, str] = {}
-        self.counts: dict[str, int] = {}
-
-    def of(self, run: Run) -> list[str]:
-        found: list[str] = []
-        for lane in run.lanes:
-            keys = [("scrap", lane.scraps[0]), (lane.paper, lane.slots)] if lane.slots else [("scrap", lane.scraps[0])]
-            name = next((self.names[key] for key in keys if self.names.get(key) and self.names[key] not in found), None)
-            if name is None:
-                self.counts[lane.paper] = self.counts.get(lane.paper, 0) + 1
-                name = f"{self.codes[lane.paper]}{self.counts[lane.paper]}"
-            found.append(name)
-            for scrap in lane.scraps:
-                self.names["scrap", scrap] = name
-            if lane.slots:
-                self.names[lane.paper, lane.slots] = name
-        return found
-
-
-def _measures(layup: Layup, album: Album) -> list[Mapping[str, str]]:
-    return [
-        {"number": str(one.number), "name": one.name, "across": half(one.across_mm), "along": half(one.along_mm)}
-        for one in slot_measures(layup, album.dies)
-    ]
-
-
-def _load(load: Mapping[str, Any], plan: Plan) -> tuple[Markup | None, str]:
-    plot = load_plot(load, plan.machine.plate_mm[1])
-    peak, at = load.get("peak_mm"), load.get("at_mm")
-    said = ""
-    if isinstance(peak, int | float) and isinstance(at, int | float):
-        said = f"Hardest to crank {number(at, 0)} mm from the first end: {number(peak, 0)} mm of cutting edge under the roller at once."
-    return (Markup(plot), said) if plot else (None, "")
-
-
-def _along(view: View, y_mm: float) -> str:
-    return f"{number(-y_mm, 0)} past it" if y_mm < -0.5 else number(y_mm, 0)
-
-
-def _lane_text(lane: Lane, twins: Sequence[Lane], label: str, run: Run, album: Album, codes: Mapping[str, str]) -> LaneText:
-    view = album.view
-    ids = [scrap for twin in twins for scrap in twin.scraps]
-    distinct = list(dict.fromkeys(ids))
-    does = {
-        "new": "lay it",
-        "next": "lay the next one",
-        "stays": "stays where it is",
-        "moved": f"pull it on {view.step_words(*lane.moved)}",
-    }[lane.before]
-    turned_over = "other side up" if lane.first.flipped else ""
-    rule = ""
-    if lane.before == "moved" and run.count > 1 and lane.step is not None:
-        dx, dy = lane.step[0] - lane.moved[0], lane.step[1] - lane.moved[1]
-        if abs(dx) < 0.05 and abs(dy) < 0.05:
-            does = f"pull it on {view.step_words(*lane.step)}, now and after each pass"
-    if run.count > 1:
-        parts = []
-        still = lane.step is None or (abs(lane.step[0]) < 0.05 and abs(lane.step[1]) < 0.05)
-        if not still and lane.step is not None and "after each pass" not in does:
-            parts.append(f"after each pass pull it on {view.step_words(*lane.step)}")
-        if len(lane.scraps) > 1:
-            follow = counted(len(lane.scraps) - 1, "more like it", "more like it")
-            begin = ""
-            if lane.start is not None and (abs(lane.start[0] - lane.box[0]) > 0.05 or abs(lane.start[1] - lane.box[1]) > 0.05):
-                along = (
-                    f"sticking out {length(-lane.start[1])} past the first end"
-                    if lane.start[1] < -0.5
-                    else f"{length(lane.start[1])} from the first end"
-                )
-                begin = f", laid {length(lane.start[0])} from the {view.side}, {along}"
-            elif not still:
-                begin = ", begun where this one began"
-            if lane.per_scrap == 1 and lane.first_uses == 1:
-                parts.append("a fresh one for each pass")
-            elif lane.per_scrap and lane.per_scrap == lane.first_uses:
-                parts.append(f"each one lasts {counted(lane.per_scrap, 'pass', 'passes')}, then the next ({follow}){begin}")
-            elif lane.per_scrap:
-                parts.append(
-                    f"this one lasts {counted(lane.first_uses, 'pass', 'passes')}, then {follow}, "
-                    f"{counted(lane.per_scrap, 'pass', 'passes')} each{begin}"
-                )
-            else:
-                parts.append(f"after {counted(lane.first_uses, 'pass', 'passes')} the next{begin}")
-        elif still:
-            parts.append("stays through these passes")
-        rule = "; ".join(parts)
-    return LaneText(
-        label,
-        codes[lane.paper],
-        plain(lane.paper),
-        album.laid_words(lane.first),
-        id_list(distinct, most=8),
-        number(lane.box[0], 0 if abs(lane.box[0] - round(lane.box[0])) < 0.05 else 1),
-        _along(view, lane.box[1]),
-        ", ".join(part for part in (does, turned_over) if part),
-        rule,
-        lane.before in ("new", "next"),
-    )
-
-
-def _run_text(
-    run: Run, twins: Sequence[Run], names: Sequence[str], album: Album, layup: Layup, codes: Mapping[str, str], picture: Markup | None
-) -> RunText:
-    lanes = [
-        _lane_text(lane, [twin.lanes[k] for twin in twins], names[k], run, album, codes)
-        for k, lane in enumerate(run.lanes)
-    ]
-    down = set(run.down)
-    lifted = [f"{k + 1} {clipped(slot.die, 30)}" for k, slot in enumerate(layup.slots) if k not in down]
-    heading = f"Pass {run.first}" if run.count == 1 else f"Passes {run.first} to {run.last}"
-    return RunText(
-        run.first, run.last, run.count, heading, lanes, id_list(run.gone, most=8), ", ".join(lifted), picture
-    )
-
-
-def _ticks(block: Block, rests: set[int], last: int) -> tuple[list[Tick], str]:
-    """The boxes of a block: one per pass; one per repeat or ten passes where there would be too many."""
-    count = block.last - block.first + 1
-    if count <= MOST_TICKS:
-        return [
-            Tick(str(one), one % PLATES_EVERY == 0 and one != last, one in rests)
-            for one in range(block.first, block.last + 1)
-        ], ""
-    size = 10
-    while count / size > 250:
-        size *= 10
-    ticks = []
-    for low in range(block.first, block.last + 1, size):
-        high = min(low + size - 1, block.last)
-        ticks.append(Tick(str(high), True, any(low <= one <= high for one in rests) if len(rests) < 500 else False))
-    return ticks, f"One box for {size} passes; its number is the last of them."
-
-
-# ---------------------------------------------------------------------- afterwards
-
-
-def _sorting(plan: Plan, codes: Mapping[str, str]) -> Mapping[str, Any]:
-    found = pieces_cut(plan)
-    wanted: dict[tuple[str, str], int] = {}
-    for line in plan.demand:
-        for share in line.by:
-            wanted[share.die, share.paper] = wanted.get((share.die, share.paper), 0) + share.count
-    extra = sum(found.values()) - sum(wanted.values())
-    spares = sum(max(0, line.spares - (line.count - line.met)) for line in plan.demand)
-    parts = [f"{counted(spares, 'spare')} as asked for"] if spares else []
-    if extra > 0:
-        parts.append(f"{counted(extra, 'piece')} cut beyond the demand")
-    told = f"Among them {' and '.join(parts)}." if parts else ""
-    papers = [paper.name for paper in plan.papers if any(key[1] == paper.name for key in found)]
-    dies = [die.name for die in plan.dies if any(key[0] == die.name for key in found)]
-    rows = [
-        {
-            "die": plain(die),
-            "cells": [found.get((die, paper), 0) for paper in papers],
-            "total": sum(found.get((die, paper), 0) for paper in papers),
-        }
-        for die in dies
-    ]
-    return {
-        "papers": [(codes[paper], plain(paper)) for paper in papers],
-        "rows": rows,
-        "totals": [sum(found.get((die, paper), 0) for die in dies) for paper in papers],
-        "total": sum(found.values()),
-        "words": told,
-        "containers": sum(1 for count in found.values() if count),
-    }
-
-
-def _packing(plan: Plan, codes: Mapping[str, str]) -> Mapping[str, Any]:
-    rows = [
-        {
-            "card": plain(row.card),
-            "kits": row.kits,
-            "copies": ", ".join(str(copy) for copy in row.copies),
-            "pieces": [(count, plain(die), plain(paper)) for count, die, paper in shares_words(row.pieces)],
-        }
-        for row in packing_rows(plan)
-    ]
-    lines = [
-        {
-            "card": plain(line.card),
-            "pieces": [(share.count, plain(share.die), plain(share.paper)) for share in line.by],
-            "met": line.met,
-            "spares": max(0, line.spares - (line.count - line.met)),
-        }
-        for line in plan.demand
-    ]
-    return {"rows": rows, "lines": lines, "copies": any(row["copies"] != "1" for row in rows)}
-
-
-def _signed(value: object, unit: str) -> str:
-    if not isinstance(value, int | float) or value != value:
-        return "–"
-    if unit == "mm2":
-        value, unit = value / 100.0, "cm²"
-    text = number(abs(value), 0 if abs(value) >= 10 else 1)
-    sign = "−" if value < 0 else "+"
-    return f"{sign}{text} {unit}".strip() if text != "0" else "0"
-
-
-def _trade_off(plan: Plan) -> Mapping[str, Any] | None:
-    points = plan.extras.get("trade_off")
-    if not isinstance(points, Sequence) or isinstance(points, str):
-        return None
-    known = [one for one in points if isinstance(one, Mapping)]
-    if len(known) < 2:
-        return None
-
-    def cell(one: Mapping[str, Any], key: str) -> str:
-        value = one.get(key)
-        if not isinstance(value, int | float):
-            return "–"
-        if key == "paper_mm2":
-            return words.area(value)
-        return words.minutes_words(value) if key == "minutes" else number(value, 0)
-
-    rows = [
-        {"chosen": bool(one.get("chosen")), "cells": [cell(one, key) for key in ("passes", "layups", "trims", "paper_mm2", "minutes")]}
-        for one in known
-    ]
-    plot = trade_off_plot(known)
-    return {"rows": rows, "plot": Markup(plot) if plot else None}
-
-
-def _what_if(plan: Plan) -> list[Mapping[str, str]]:
-    ideas = plan.extras.get("what_if")
-    if not isinstance(ideas, Sequence) or isinstance(ideas, str):
-        return []
-    return [
-        {
-            "what": plain(one.get("what", "")),
-            "passes": _signed(one.get("passes"), ""),
-            "minutes": _signed(one.get("minutes"), "min"),
-            "paper": _signed(one.get("paper_mm2"), "mm2"),
-        }
-        for one in ideas
-        if isinstance(one, Mapping)
-    ]

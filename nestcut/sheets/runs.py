@@ -143,7 +143,9 @@ class _Shapes:
             rings = [turned.exterior, *turned.interiors]
             # Rounding may tell equal outlines apart (a longer table), never the other way round.
             points = tuple(
-                tuple(sorted({(round(x - box[0], 1) + 0.0, round(y - box[1], 1) + 0.0) for x, y in ring.coords}))
+                tuple(
+                    sorted({(round(x - box[0], 1) + 0.0, round(y - box[1], 1) + 0.0) for x, y in ring.coords})
+                )
                 for ring in rings
             )
             self._seen[wanted] = box, (colour, round(turned.area, 0), points)
@@ -172,7 +174,11 @@ class _Tracker:
     def follows(self, nxt: _Lying) -> bool:
         """Would the rule still hold with this as the next pass? Does not change anything."""
         lane = self.lane
-        if nxt.slots != self.now.slots or nxt.key != self.now.key or nxt.paper.flipped != self.now.paper.flipped:
+        if (
+            nxt.slots != self.now.slots
+            or nxt.key != self.now.key
+            or nxt.paper.flipped != self.now.paper.flipped
+        ):
             return False
         if abs(nxt.paper.pose.deg - self.now.paper.pose.deg) > 1e-6:
             return False
@@ -240,10 +246,13 @@ def _open_run(one: Pass, laid: list[_Lying], before: list[_Lying] | None) -> tup
         if last is not None:
             shift = (lying.corner[0] - last.corner[0], lying.corner[1] - last.corner[1])
             same_turn = (
-                abs(lying.paper.pose.deg - last.paper.pose.deg) < 1e-6 and lying.paper.flipped == last.paper.flipped
+                abs(lying.paper.pose.deg - last.paper.pose.deg) < 1e-6
+                and lying.paper.flipped == last.paper.flipped
             )
             if same_turn:
-                lane.before, lane.moved = ("stays", (0.0, 0.0)) if _near(shift, (0.0, 0.0)) else ("moved", shift)
+                lane.before, lane.moved = (
+                    ("stays", (0.0, 0.0)) if _near(shift, (0.0, 0.0)) else ("moved", shift)
+                )
         elif (lying.colour, lying.slots, lying.key) in used_up:
             lane.before = "next"
         lanes.append(lane)

@@ -29,7 +29,14 @@ def _paper_page(outline: Polygon, title: str, second: str) -> tuple[Svg, object]
     svg.add(svg.text(clipped(second, int(width / 1.9)), _MARGIN_MM, 11.0, size=2.9))
     body = svg.group(class_="paper", transform=f"translate({mm(_MARGIN_MM - x0)},{mm(_HEAD_MM - y0)})")
     body.add(
-        svg.path(path_data(outline), class_="scrap", fill="#f1f1ee", fill_rule="evenodd", stroke=INK, stroke_width="0.5")
+        svg.path(
+            path_data(outline),
+            class_="scrap",
+            fill="#f1f1ee",
+            fill_rule="evenodd",
+            stroke=INK,
+            stroke_width="0.5",
+        )
     )
     svg.add(body)
     svg.add(check_line(svg, _MARGIN_MM, _HEAD_MM + (y1 - y0) + 4.0))
@@ -61,7 +68,9 @@ def fill_sheet(
     for place, (die, pose) in enumerate(placed, start=1):
         one = svg.group(id_=f"cut-{place}", class_="cut", title=f"{place} {plain(die.name)}")
         shape = pose.apply(die.cut)
-        one.add(svg.path(path_data(shape), fill="#ffffff", fill_rule="evenodd", stroke=INK, stroke_width="0.3"))
+        one.add(
+            svg.path(path_data(shape), fill="#ffffff", fill_rule="evenodd", stroke=INK, stroke_width="0.3")
+        )
         for mark in die.marks:
             one.add(svg.path(line_path(pose.apply(mark)), fill="none", stroke="#666666", stroke_width="0.2"))
         spot, radius = inner_circle(filled(shape))
@@ -82,7 +91,9 @@ def trim_template(plan: Plan, kind: TrimKind) -> str:
     for place, part in enumerate(kind.parts, start=1):
         ids: Mapping[int, str] = {k: names[place - 1] for k, names in enumerate(kind.part_ids)}
         one = svg.group(id_=f"part-{place}", class_="part", title=id_list(ids.values(), most=6))
-        one.add(svg.path(path_data(part), fill="#ffffff", fill_rule="evenodd", stroke=INK, stroke_width="0.35"))
+        one.add(
+            svg.path(path_data(part), fill="#ffffff", fill_rule="evenodd", stroke=INK, stroke_width="0.35")
+        )
         spot, radius = inner_circle(part)
         if not spot.is_empty:
             size = min(4.0, 1.4 * radius)

@@ -66,7 +66,9 @@ def time_line(plan: Plan) -> Clock:
         if evening.break_every and place % evening.break_every == 0 and place < count:
             breaks.append(one.number)
             now += evening.break_minutes
-    order = sorted(((paper, number, at) for paper, (number, at) in done.items()), key=lambda row: (row[1], row[0]))
+    order = sorted(
+        ((paper, number, at) for paper, (number, at) in done.items()), key=lambda row: (row[1], row[0])
+    )
     return Clock(trims, tuple(starts), tuple(breaks), tuple(order), now)
 
 
@@ -118,22 +120,29 @@ def pull_rows(plan: Plan) -> list[PullRow]:
             used.add(name)
     order = {paper.name: place for place, paper in enumerate(plan.papers)}
     rows: dict[object, PullRow] = {}
-    for scrap in sorted((one for one in plan.scraps if one.id in used), key=lambda one: order.get(one.paper, 0)):
+    for scrap in sorted(
+        (one for one in plan.scraps if one.id in used), key=lambda one: order.get(one.paper, 0)
+    ):
         key = (scrap.paper, scrap.id in trimmed, _ring_key(scrap.outline))
-        rows.setdefault(key, PullRow(scrap.paper, [], scrap.outline, scrap.id in trimmed)).ids.append(scrap.id)
+        rows.setdefault(key, PullRow(scrap.paper, [], scrap.outline, scrap.id in trimmed)).ids.append(
+            scrap.id
+        )
     return list(rows.values())
 
 
 def _ring_key(shape: BaseGeometry) -> object:
     x0, y0, *_ = shape.bounds
+    # + 0.0 turns −0.0 into 0.0, which has other bytes.
     return tuple(
-        tuple((round(x - x0, 1) + 0.0, round(y - y0, 1) + 0.0) for x, y in ring.coords)
+        (np.round(shapely.get_coordinates(ring) - (x0, y0), 1) + 0.0).tobytes()
         for part in parts_of(shape)
         for ring in (part.exterior, *part.interiors)
     )
 
 
-def largest_rectangle(shape: BaseGeometry, *, step_mm: float = 1.0) -> tuple[float, float, float, float] | None:
+def largest_rectangle(
+    shape: BaseGeometry, *, step_mm: float = 1.0
+) -> tuple[float, float, float, float] | None:
     """A large rectangle, square to the frame, wholly inside a shape; None where there is none worth naming.
 
     Largest on a grid of ``step_mm``, so a true but slightly small answer. Every cell is tested with shapely, the
@@ -185,7 +194,10 @@ class RemnantRow:
 def remnant_rows(plan: Plan, *, most: int = 400) -> tuple[list[RemnantRow], list[str]]:
     """Remnants worth keeping (largest whole rectangle first within each paper), and ids of the others."""
     edge = plan.hand.edge_mm
-    sides = [sorted((die.cut.bounds[2] - die.cut.bounds[0], die.cut.bounds[3] - die.cut.bounds[1])) for die in plan.dies]
+    sides = [
+        sorted((die.cut.bounds[2] - die.cut.bounds[0], die.cut.bounds[3] - die.cut.bounds[1]))
+        for die in plan.dies
+    ]
     least = min(((one[0] + 2 * edge, one[1] + 2 * edge) for one in sides), default=(0.0, 0.0))
     known = plan.pieces_of_paper()
     kept: dict[object, RemnantRow] = {}
@@ -216,7 +228,8 @@ def remnant_rows(plan: Plan, *, most: int = 400) -> tuple[list[RemnantRow], list
             row.scraps.append(remnant.scrap)
     order = {paper.name: place for place, paper in enumerate(plan.papers)}
     rows = sorted(
-        kept.values(), key=lambda row: (order.get(row.paper, 0), -row.rectangle[0] * row.rectangle[1], row.scraps[0])
+        kept.values(),
+        key=lambda row: (order.get(row.paper, 0), -row.rectangle[0] * row.rectangle[1], row.scraps[0]),
     )
     return rows, rest
 
@@ -252,7 +265,10 @@ def packing_rows(plan: Plan) -> list[PackingRow]:
     for (card, copy, pieces), spans in by_kits.items():
         merged.setdefault((card, _ranges(spans), pieces), []).append(copy)
     order = {card.name: place for place, card in enumerate(plan.cards)}
-    rows = [PackingRow(card, kits, tuple(sorted(copies)), pieces) for (card, kits, pieces), copies in merged.items()]
+    rows = [
+        PackingRow(card, kits, tuple(sorted(copies)), pieces)
+        for (card, kits, pieces), copies in merged.items()
+    ]
     return sorted(rows, key=lambda row: (order.get(row.card, 0), row.card, row.copies, _first(row.kits)))
 
 

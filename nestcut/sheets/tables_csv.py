@@ -35,7 +35,15 @@ def pieces_csv(plan: Plan) -> str:
         for cut in one.cuts:
             die = slots[one.layup][cut.slot].die
             rows.append(
-                [one.number, _cell(one.layup), cut.slot + 1, _cell(die), _cell(cut.scrap), _cell(known[cut.scrap]), pieces[die]]
+                [
+                    one.number,
+                    _cell(one.layup),
+                    cut.slot + 1,
+                    _cell(die),
+                    _cell(cut.scrap),
+                    _cell(known[cut.scrap]),
+                    pieces[die],
+                ]
             )
     return _table(rows)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -51,10 +52,15 @@ def trim_kinds(plan: Plan) -> list[TrimKind]:
 
 
 def _key(shape: Polygon) -> object:
-    return tuple(tuple((round(x, 2) + 0.0, round(y, 2) + 0.0) for x, y in ring.coords) for ring in [shape.exterior, *shape.interiors])
+    return tuple(
+        tuple((round(x, 2) + 0.0, round(y, 2) + 0.0) for x, y in ring.coords)
+        for ring in [shape.exterior, *shape.interiors]
+    )
 
 
-def _lines(region: tuple[float, float, float, float], parts: Sequence[tuple[float, float, float, float]], axis: int) -> list[float]:
+def _lines(
+    region: tuple[float, float, float, float], parts: Sequence[tuple[float, float, float, float]], axis: int
+) -> list[float]:
     """Places along an axis where a straight cut through the region separates and meets no part."""
     low, high = region[axis], region[axis + 2]
     edges = sorted({edge for part in parts for edge in (part[axis], part[axis + 2])})
@@ -81,7 +87,9 @@ def straight_cuts(outline: Polygon, parts: Sequence[Polygon], names: Sequence[st
     """What to do, and with the pieces for which parts; no parts: with the whole scrap."""
 
     def cut(region: tuple[float, float, float, float], inside: list[int], whole: bool) -> bool:
-        if len(inside) == 1 and all(abs(a - b) <= _SAME_MM for a, b in zip(region, boxes[inside[0]], strict=True)):
+        if len(inside) == 1 and all(
+            abs(a - b) <= _SAME_MM for a, b in zip(region, boxes[inside[0]], strict=True)
+        ):
             return True
         here = [boxes[k] for k in inside]
         options = {axis: _lines(region, here, axis) for axis in (0, 1)}
@@ -98,8 +106,12 @@ def straight_cuts(outline: Polygon, parts: Sequence[Polygon], names: Sequence[st
         else:
             known.append(inside)
         marks = [region[axis], *options[axis], region[axis + 2]]
-        for low, high in zip(marks, marks[1:], strict=False):
-            mine = [k for k in inside if boxes[k][axis] >= low - _SAME_MM and boxes[k][axis + 2] <= high + _SAME_MM]
+        for low, high in itertools.pairwise(marks):
+            mine = [
+                k
+                for k in inside
+                if boxes[k][axis] >= low - _SAME_MM and boxes[k][axis + 2] <= high + _SAME_MM
+            ]
             if mine:
                 new = list(region)
                 new[axis], new[axis + 2] = low, high

@@ -73,13 +73,13 @@ def area(value_mm2: float) -> str:
 
 
 def counted(count: int, one: str, many: str | None = None) -> str:
-    """"1 pass", "3 passes"."""
+    """ "1 pass", "3 passes"."""
     return f"{count:,} {one if count == 1 else (many or one + 's')}".replace(",", "\u202f")
 
 
 def minutes_words(minutes: float) -> str:
-    """"45 min", "2 h 05 min"."""
-    whole = int(math.ceil(minutes - 1e-9))
+    """ "45 min", "2 h 05 min"."""
+    whole = math.ceil(minutes - 1e-9)
     if whole < 60:
         return f"{whole}\u00a0min"
     return f"{whole // 60}\u00a0h {whole % 60:02d}\u00a0min"

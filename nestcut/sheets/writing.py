@@ -9,10 +9,11 @@ from pathlib import Path
 
 from nestcut.errors import OutputError, Where
 from nestcut.plan.model import Plan
-from nestcut.sheets.layup import layup_sheet, layup_tiles
+from nestcut.sheets.layup import layup_sheet
 from nestcut.sheets.run_sheet import label_sheet, run_sheet
 from nestcut.sheets.scrap_sheets import trim_template
 from nestcut.sheets.tables_csv import pieces_csv, sorting_csv
+from nestcut.sheets.tiles import layup_tiles
 from nestcut.sheets.trimming import trim_kinds
 from nestcut.sheets.words import file_stem
 

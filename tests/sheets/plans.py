@@ -95,7 +95,9 @@ def hedgerow() -> dict[str, Die]:
 class Book:
     """Keeps the books of a plan while it is laid out by hand."""
 
-    def __init__(self, title: str, machine: Machine, papers: Sequence[Paper], dies: Sequence[Die], hand: Hand):
+    def __init__(
+        self, title: str, machine: Machine, papers: Sequence[Paper], dies: Sequence[Die], hand: Hand
+    ):
         self.title, self.machine, self.hand = title, machine, hand
         self.papers, self.dies = tuple(papers), tuple(dies)
         self.scraps: list[Scrap] = []
@@ -122,7 +124,9 @@ class Book:
     def layup(self, id_: str, *slots: tuple[str, float, float, float]) -> None:
         self.layups[id_] = Layup(id_, tuple(Slot(name, Pose(x, y, deg)) for name, x, y, deg in slots))
 
-    def press(self, layup: str, papers: Sequence[tuple[str, Pose] | tuple[str, Pose, bool]], cuts: dict[int, str]) -> None:
+    def press(
+        self, layup: str, papers: Sequence[tuple[str, Pose] | tuple[str, Pose, bool]], cuts: dict[int, str]
+    ) -> None:
         laid = tuple(PaperOnPlate(one[0], one[1], *one[2:]) for one in papers)
         made = tuple(Cut(slot, cuts[slot]) for slot in sorted(cuts))
         self.passes.append(Pass(len(self.passes) + 1, layup, laid, made))
@@ -158,21 +162,32 @@ class Book:
             per_kit = max(1, (count - count // 10) // kits)
             spares = count - per_kit * kits
             demand.append(
-                DemandMet(f"{name} card", (name,), (paper,), count, spares, count, (Share(name, paper, count),))
+                DemandMet(
+                    f"{name} card", (name,), (paper,), count, spares, count, (Share(name, paper, count),)
+                )
             )
             lines.setdefault(f"{name} card", []).append(CardLine((name,), (paper,), per_kit))
         cards = [Card(name, 1, tuple(found)) for name, found in lines.items()]
         packing = tuple(
-            KitPacking(1, kits, card.name, 1, tuple(Share(one.dies[0], one.papers[0], one.count) for one in card.lines))
+            KitPacking(
+                1,
+                kits,
+                card.name,
+                1,
+                tuple(Share(one.dies[0], one.papers[0], one.count) for one in card.lines),
+            )
             for card in cards
         )
         remnants = tuple(
-            Remnant(name, self.outline_of[name].difference(shapely.union_all(cuts))) for name, cuts in holes.items()
+            Remnant(name, self.outline_of[name].difference(shapely.union_all(cuts)))
+            for name, cuts in holes.items()
         )
         trims = sum(len(trim.into) for trim in self.trims)
         machine = self.machine
         minutes = (
-            cranks * machine.seconds_per_pass + dies_set * machine.seconds_per_die + trims * machine.seconds_per_trim
+            cranks * machine.seconds_per_pass
+            + dies_set * machine.seconds_per_die
+            + trims * machine.seconds_per_trim
         ) / 60
         plan = Plan(
             title=self.title,
@@ -263,7 +278,13 @@ def evening() -> Plan:
             cuts[4] = "white-2"
         book.press("A", papers, cuts)
 
-    book.layup("B", ("tag", 60, 40, 0), ("speedwell", 60, 40, 45), ("twin leaf", 60, 135, 0), ("campion", 115, 190, 0))
+    book.layup(
+        "B",
+        ("tag", 60, 40, 0),
+        ("speedwell", 60, 40, 45),
+        ("twin leaf", 60, 135, 0),
+        ("campion", 115, 190, 0),
+    )
     book.press(
         "B",
         [("red-7", book.corner("red-7", 0, -40)), ("green-odd", Pose(42, 75, 0))],
@@ -271,19 +292,34 @@ def evening() -> Plan:
     )
     book.press(
         "B",
-        [("red-7", book.corner("red-7", 0, 5)), ("white-3", book.corner("white-3", 95, 168, flipped=True), True)],
+        [
+            ("red-7", book.corner("red-7", 0, 5)),
+            ("white-3", book.corner("white-3", 95, 168, flipped=True), True),
+        ],
         {0: "red-7", 1: "red-7", 3: "white-3"},
     )
     book.press("B", [("green-odd", Pose(142, 191, 180))], {2: "green-odd"})
     along = list(range(221))
     loads = {
-        "A": {"step_mm": 1, "length_mm": [40 + 30 * math.sin(y / 9) ** 2 + (60 if 20 < y < 45 else 0) for y in along],
-              "peak_mm": 128.0, "at_mm": 33},
-        "B": {"step_mm": 1, "length_mm": [max(0.0, 70 * math.sin(y / 25)) for y in along], "peak_mm": 70.0, "at_mm": 39},
+        "A": {
+            "step_mm": 1,
+            "length_mm": [40 + 30 * math.sin(y / 9) ** 2 + (60 if 20 < y < 45 else 0) for y in along],
+            "peak_mm": 128.0,
+            "at_mm": 33,
+        },
+        "B": {
+            "step_mm": 1,
+            "length_mm": [max(0.0, 70 * math.sin(y / 25)) for y in along],
+            "peak_mm": 70.0,
+            "at_mm": 39,
+        },
     }
     return book.finish(
         kits=1,
-        bound=Bound(50, "the campion die must cut 49 pieces and you own one, and the tag fits beside it in none of them"),
+        bound=Bound(
+            50,
+            "the campion die must cut 49 pieces and you own one, and the tag fits beside it in none of them",
+        ),
         evening=Evening("19:30", 20, 5),
         extras={
             "loads": loads,
@@ -304,8 +340,12 @@ def evening() -> Plan:
 def under() -> Plan:
     """A small plate with dies under the paper, seen mirrored; one die far too small for a name."""
     dies = hedgerow()
-    book = Book("Labels, dies under", Machine((75.0, 150.0), dies="under"), PAPERS, tuple(dies.values()), Hand())
-    book.layup("A", ("campion", 24, 30, 0), ("disc", 60, 20, 0), ("disc", 60, 40, 0), ("bramble leaf", 30, 120, 20))
+    book = Book(
+        "Labels, dies under", Machine((75.0, 150.0), dies="under"), PAPERS, tuple(dies.values()), Hand()
+    )
+    book.layup(
+        "A", ("campion", 24, 30, 0), ("disc", 60, 20, 0), ("disc", 60, 40, 0), ("bramble leaf", 30, 120, 20)
+    )
     book.dies = tuple(replace(one, copies=2) if one.name == "disc" else one for one in book.dies)
     for k in range(3):
         book.scrap(f"rose-{k + 1}", "rose", (42, 40))
@@ -328,12 +368,16 @@ def large() -> Plan:
     dies = hedgerow()
     book = Book("Large plate", Machine((310.0, 450.0), overhang_mm=0.0), PAPERS, tuple(dies.values()), Hand())
     names = list(dies)
-    slots = [(names[(3 * r + c) % len(names)], 50 + 100 * c, 45 + 72 * r, 15.0 * (r + c)) for r in range(6) for c in range(3)]
+    slots = [
+        (names[(3 * r + c) % len(names)], 50 + 100 * c, 45 + 72 * r, 15.0 * (r + c))
+        for r in range(6)
+        for c in range(3)
+    ]
     used: Counter[str] = Counter(name for name, *_ in slots)
     book.dies = tuple(replace(one, copies=max(1, used[one.name])) for one in book.dies)
     book.layup("A", *slots)
     book.scrap("red-1", "red", (310, 450))
-    book.press("A", [("red-1", book.corner("red-1", 0, 0))], {k: "red-1" for k in range(len(slots))})
+    book.press("A", [("red-1", book.corner("red-1", 0, 0))], dict.fromkeys(range(len(slots)), "red-1"))
     return book.finish(kits=1)
 
 
@@ -343,10 +387,17 @@ HOSTILE = "<script>alert('x')</script> & \"quotes\" ../../etc/passwd {{ 7*7 }} {
 def hostile() -> Plan:
     """Names that try to be markup, paths, templates, formulas, or just very long."""
     cut = flower(5, 10)
-    dies = (die(HOSTILE, cut), die("=HYPERLINK(\"x\")", cut), die("ü" * 300, cut), die("a\x00b\x1b[31m\u202egnp", cut))
+    dies = (
+        die(HOSTILE, cut),
+        die('=HYPERLINK("x")', cut),
+        die("ü" * 300, cut),
+        die("a\x00b\x1b[31m\u202egnp", cut),
+    )
     papers = (Paper(HOSTILE, "red;}</style><script>"), Paper("../" * 20 + "x", "#zzzzzz"))
     book = Book(HOSTILE, Machine((100.0, 100.0)), papers, dies, Hand())
-    book.layup("../../A<b>", *((one.name, 25 + 50 * (k % 2), 25 + 50 * (k // 2), 0) for k, one in enumerate(dies)))
+    book.layup(
+        "../../A<b>", *((one.name, 25 + 50 * (k % 2), 25 + 50 * (k // 2), 0) for k, one in enumerate(dies))
+    )
     for k in range(4):
         book.scrap(f"{HOSTILE}-{k}", papers[k % 2].name, (30, 30))
     ids = [one.id for one in book.scraps]
@@ -361,13 +412,15 @@ def hostile() -> Plan:
 def short() -> Plan:
     """Not everything can be cut: the red paper is short."""
     plan = under()
-    missing = Shortage("red", ("bramble leaf",), 5, 4200.0, {"A4": 1, "letter": 1}, True, "5 leaves fit on no red scrap")
+    missing = Shortage(
+        "red", ("bramble leaf",), 5, 4200.0, {"A4": 1, "letter": 1}, True, "5 leaves fit on no red scrap"
+    )
     line = plan.demand[0]
     return replace(
         plan,
         complete=False,
         short=(missing, replace(missing, paper=None, dies=("campion",), proved=False, sheets={})),
-        demand=(replace(line, count=line.count + 5),) + plan.demand[1:],
+        demand=(replace(line, count=line.count + 5), *plan.demand[1:]),
     )
 
 

@@ -8,7 +8,8 @@ import pytest
 from shapely.geometry import Polygon
 
 from nestcut.sheets.labels import place_labels
-from nestcut.sheets.layup import PAGE_MM, layup_sheet, layup_tiles
+from nestcut.sheets.layup import PAGE_MM, layup_sheet
+from nestcut.sheets.tiles import layup_tiles
 from tests.sheets import plans, svg
 
 # ISO 216:2007 A4 210 × 297 mm; ANSI/ASME Y14.1 letter 8.5 × 11 in = 215.9 × 279.4 mm.
@@ -126,7 +127,7 @@ def test_the_table_stays_on_the_sheet(make):
     for group in svg.by_class(root, "measures"):
         for text in group.iter(f"{svg.SVG}text"):
             x, y, size = float(text.get("x")), float(text.get("y")), float(text.get("font-size"))
-            assert 0 <= x
+            assert x >= 0
             assert y <= height
             assert x + 0.9 * text_width("".join(text.itertext()), size) <= width
 
@@ -154,7 +155,9 @@ def test_a_die_too_small_for_its_number_gets_a_leader():
     from shapely.geometry import Point, box
 
     tiny, large = Point(20, 20).buffer(1.5), box(30, 10, 60, 40)
-    labels = place_labels(["dot", "large"], [tiny, large], [tiny.buffer(1.6), large.buffer(1.6)], box(0, 0, 80, 60))
+    labels = place_labels(
+        ["dot", "large"], [tiny, large], [tiny.buffer(1.6), large.buffer(1.6)], box(0, 0, 80, 60)
+    )
     assert labels[0].leader is not None
     assert labels[0].box.distance(tiny) > 0
     assert not labels[0].box.intersects(large)
@@ -170,7 +173,16 @@ def test_ids_are_plain_and_unique():
             ids = [one.get("id") for one in root.iter() if one.get("id")]
             assert len(ids) == len(set(ids))
             assert all(re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]*", name) for name in ids)
-            for wanted in ("plate", "window", "dies", "names", "measure-from", "first-end", "check-line", "measures"):
+            for wanted in (
+                "plate",
+                "window",
+                "dies",
+                "names",
+                "measure-from",
+                "first-end",
+                "check-line",
+                "measures",
+            ):
                 assert svg.title(svg.by_id(root, wanted)) or wanted in ("dies", "names")
 
 

@@ -1,0 +1,309 @@
+"""The passes in words, as the run sheet's template takes them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from markupsafe import Markup
+
+from nestcut.plan.model import Layup, Plan
+from nestcut.sheets.layup import half, slot_measures
+from nestcut.sheets.pictures import Album
+from nestcut.sheets.plots import load_plot
+from nestcut.sheets.runs import Block, Lane, Run, group_passes
+from nestcut.sheets.tables import (
+    Clock,
+    clock_words,
+)
+from nestcut.sheets.view import View
+from nestcut.sheets.words import clipped, counted, id_list, length, number, plain
+
+__all__ = ["PLATES_EVERY", "BlockText", "GroupText", "LaneText", "RunText", "Tick", "group_texts"]
+
+MOST_PICTURES = 120
+MOST_TICKS = 120
+PLATES_EVERY = 10
+"""Passes after which the plates are turned over (common practice: now and then, so that they bow evenly)."""
+
+
+@dataclass(slots=True)
+class LaneText:
+    """One paper of a run, in words."""
+
+    label: str
+    code: str
+    paper: str
+    arrow: str
+    ids: str
+    across: str
+    along: str
+    does: str
+    rule: str
+    new: bool
+
+
+@dataclass(slots=True)
+class RunText:
+    """One run in words and a picture."""
+
+    first: int
+    last: int
+    count: int
+    heading: str
+    lanes: list[LaneText]
+    gone: str
+    lifted: str
+    picture: Markup | None
+
+
+@dataclass(slots=True)
+class BlockText:
+    """Runs and their tick boxes."""
+
+    runs: list[RunText]
+    times: int
+    first: int
+    last: int
+    ticks: list[Tick]
+    each_box: str
+
+
+@dataclass(slots=True)
+class Tick:
+    """A box to tick off."""
+
+    label: str
+    turn: bool = False
+    rest: bool = False
+
+
+@dataclass(slots=True)
+class GroupText:
+    """A lay-up that is set up once."""
+
+    layup: str
+    first: int
+    last: int
+    clock: str | None
+    again: bool
+    picture: Markup | None
+    measures: list[Mapping[str, str]]
+    load: Markup | None
+    load_words: str
+    blocks: list[BlockText] = field(default_factory=list)
+
+
+def group_texts(plan: Plan, album: Album, codes: Mapping[str, str], clock: Clock) -> list[GroupText]:
+    groups = group_passes(plan)
+    drawn = [run for group in groups for block in group.blocks for run in block.runs][:MOST_PICTURES]
+    wanted = {lane.first.scrap for run in drawn for lane in run.lanes}
+    earlier: dict[str, list[Any]] = {name: [] for name in wanted}
+    by_number = {one.number: one for one in plan.passes}
+    rests, last_number = set(clock.breaks), plan.passes[-1].number if plan.passes else 0
+    loads = plan.extras.get("loads") if isinstance(plan.extras.get("loads"), Mapping) else {}
+    seen: set[str] = set()
+    told: list[GroupText] = []
+    at = 0
+    passes = list(plan.passes)
+    left = {id(run) for run in drawn}
+    for place, group in enumerate(groups):
+        layup = album.layups[group.layup]
+        again = group.layup in seen
+        seen.add(group.layup)
+        minutes = clock.group_starts[place]
+        load = loads.get(group.layup) if isinstance(loads, Mapping) else None
+        text = GroupText(
+            plain(layup.id),
+            group.first,
+            group.last,
+            clock_words(plan.evening.start, minutes),
+            again,
+            None if again else Markup(album.layup_picture(layup)),
+            [] if again else _measures(layup, album),
+            *(_load(load, plan) if isinstance(load, Mapping) and not again else (None, "")),
+        )
+        labels = _Labels(codes)
+        for block in group.blocks:
+            runs = []
+            for index, run in enumerate(block.runs):
+                names = labels.of(run)
+                picture = None
+                if id(run) in left:
+                    while at < len(passes) and passes[at].number < run.first:
+                        album.add_cuts(earlier, passes[at])
+                        at += 1
+                    one = by_number[run.first]
+                    shown = {lane.first.scrap: names[k] for k, lane in enumerate(run.lanes)}
+                    picture = Markup(album.pass_picture(one, shown, earlier))
+                twins = block.all_runs[index :: len(block.runs)]
+                runs.append(_run_text(run, twins, names, album, layup, codes, picture))
+            ticks, each = _ticks(block, rests, last_number)
+            text.blocks.append(BlockText(runs, block.times, block.first, block.last, ticks, each))
+        told.append(text)
+    return told
+
+
+class _Labels:
+    """R1, R2, W1: a paper's code and a number that stays with its place while the lay-up stays."""
+
+    def __init__(self, codes: Mapping[str, str]):
+        self.codes = codes
+        self.names: dict[object, str] = {}
+        self.counts: dict[str, int] = {}
+
+    def of(self, run: Run) -> list[str]:
+        found: list[str] = []
+        for lane in run.lanes:
+            keys = (
+                [("scrap", lane.scraps[0]), (lane.paper, lane.slots)]
+                if lane.slots
+                else [("scrap", lane.scraps[0])]
+            )
+            name = next(
+                (self.names[key] for key in keys if self.names.get(key) and self.names[key] not in found),
+                None,
+            )
+            if name is None:
+                self.counts[lane.paper] = self.counts.get(lane.paper, 0) + 1
+                name = f"{self.codes[lane.paper]}{self.counts[lane.paper]}"
+            found.append(name)
+            for scrap in lane.scraps:
+                self.names["scrap", scrap] = name
+            if lane.slots:
+                self.names[lane.paper, lane.slots] = name
+        return found
+
+
+def _measures(layup: Layup, album: Album) -> list[Mapping[str, str]]:
+    return [
+        {
+            "number": str(one.number),
+            "name": one.name,
+            "across": half(one.across_mm),
+            "along": half(one.along_mm),
+        }
+        for one in slot_measures(layup, album.dies)
+    ]
+
+
+def _load(load: Mapping[str, Any], plan: Plan) -> tuple[Markup | None, str]:
+    plot = load_plot(load, plan.machine.plate_mm[1])
+    peak, at = load.get("peak_mm"), load.get("at_mm")
+    said = ""
+    if isinstance(peak, int | float) and isinstance(at, int | float):
+        said = f"Hardest to crank {number(at, 0)} mm from the first end: {number(peak, 0)} mm of cutting edge under the roller at once."
+    return (Markup(plot), said) if plot else (None, "")
+
+
+def _along(view: View, y_mm: float) -> str:
+    return f"{number(-y_mm, 0)} past it" if y_mm < -0.5 else number(y_mm, 0)
+
+
+def _lane_text(
+    lane: Lane, twins: Sequence[Lane], label: str, run: Run, album: Album, codes: Mapping[str, str]
+) -> LaneText:
+    view = album.view
+    ids = [scrap for twin in twins for scrap in twin.scraps]
+    distinct = list(dict.fromkeys(ids))
+    does = {
+        "new": "lay it",
+        "next": "lay the next one",
+        "stays": "stays where it is",
+        "moved": f"pull it on {view.step_words(*lane.moved)}",
+    }[lane.before]
+    turned_over = "other side up" if lane.first.flipped else ""
+    rule = ""
+    if lane.before == "moved" and run.count > 1 and lane.step is not None:
+        dx, dy = lane.step[0] - lane.moved[0], lane.step[1] - lane.moved[1]
+        if abs(dx) < 0.05 and abs(dy) < 0.05:
+            does = f"pull it on {view.step_words(*lane.step)}, now and after each pass"
+    if run.count > 1:
+        parts = []
+        still = lane.step is None or (abs(lane.step[0]) < 0.05 and abs(lane.step[1]) < 0.05)
+        if not still and lane.step is not None and "after each pass" not in does:
+            parts.append(f"after each pass pull it on {view.step_words(*lane.step)}")
+        if len(lane.scraps) > 1:
+            follow = counted(len(lane.scraps) - 1, "more like it", "more like it")
+            begin = ""
+            if lane.start is not None and (
+                abs(lane.start[0] - lane.box[0]) > 0.05 or abs(lane.start[1] - lane.box[1]) > 0.05
+            ):
+                along = (
+                    f"sticking out {length(-lane.start[1])} past the first end"
+                    if lane.start[1] < -0.5
+                    else f"{length(lane.start[1])} from the first end"
+                )
+                begin = f", laid {length(lane.start[0])} from the {view.side}, {along}"
+            elif not still:
+                begin = ", begun where this one began"
+            if lane.per_scrap == 1 and lane.first_uses == 1:
+                parts.append("a fresh one for each pass")
+            elif lane.per_scrap and lane.per_scrap == lane.first_uses:
+                parts.append(
+                    f"each one lasts {counted(lane.per_scrap, 'pass', 'passes')}, then the next ({follow}){begin}"
+                )
+            elif lane.per_scrap:
+                parts.append(
+                    f"this one lasts {counted(lane.first_uses, 'pass', 'passes')}, then {follow}, "
+                    f"{counted(lane.per_scrap, 'pass', 'passes')} each{begin}"
+                )
+            else:
+                parts.append(f"after {counted(lane.first_uses, 'pass', 'passes')} the next{begin}")
+        elif still:
+            parts.append("stays through these passes")
+        rule = "; ".join(parts)
+    return LaneText(
+        label,
+        codes[lane.paper],
+        plain(lane.paper),
+        album.laid_words(lane.first),
+        id_list(distinct, most=8),
+        number(lane.box[0], 0 if abs(lane.box[0] - round(lane.box[0])) < 0.05 else 1),
+        _along(view, lane.box[1]),
+        ", ".join(part for part in (does, turned_over) if part),
+        rule,
+        lane.before in ("new", "next"),
+    )
+
+
+def _run_text(
+    run: Run,
+    twins: Sequence[Run],
+    names: Sequence[str],
+    album: Album,
+    layup: Layup,
+    codes: Mapping[str, str],
+    picture: Markup | None,
+) -> RunText:
+    lanes = [
+        _lane_text(lane, [twin.lanes[k] for twin in twins], names[k], run, album, codes)
+        for k, lane in enumerate(run.lanes)
+    ]
+    down = set(run.down)
+    lifted = [f"{k + 1} {clipped(slot.die, 30)}" for k, slot in enumerate(layup.slots) if k not in down]
+    heading = f"Pass {run.first}" if run.count == 1 else f"Passes {run.first} to {run.last}"
+    return RunText(
+        run.first, run.last, run.count, heading, lanes, id_list(run.gone, most=8), ", ".join(lifted), picture
+    )
+
+
+def _ticks(block: Block, rests: set[int], last: int) -> tuple[list[Tick], str]:
+    """The boxes of a block: one per pass; one per repeat or ten passes where there would be too many."""
+    count = block.last - block.first + 1
+    if count <= MOST_TICKS:
+        return [
+            Tick(str(one), one % PLATES_EVERY == 0 and one != last, one in rests)
+            for one in range(block.first, block.last + 1)
+        ], ""
+    size = 10
+    while count / size > 250:
+        size *= 10
+    ticks = []
+    for low in range(block.first, block.last + 1, size):
+        high = min(low + size - 1, block.last)
+        ticks.append(
+            Tick(str(high), True, any(low <= one <= high for one in rests) if len(rests) < 500 else False)
+        )
+    return ticks, f"One box for {size} passes; its number is the last of them."

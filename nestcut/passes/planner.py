@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.passes.assemble import assemble
-from nestcut.passes.packing import pack_kits
+from nestcut.passes.packing import pack_kits, whole_kits
 from nestcut.passes.realise import Realised, draft_runs, realise
 from nestcut.passes.schedule import cuts_wanted, run_tasks
-from nestcut.passes.types import PlatePlan, Room
-from nestcut.plan.model import Bound, Plan, Share
+from nestcut.passes.shortage import cut_back, kits_only, shortages
+from nestcut.passes.types import PlatePlan, PlateRun, Room
+from nestcut.plan.model import Bound, Plan, Share, Shortage
 
 __all__ = ["Clock", "plan_batch"]
 
+Shares = tuple[tuple[Share, ...], ...]
 ProgressCall = Callable[[float, int | None, int | None, str], None]
 
 WASTES = (1.0, 0.25, 0.12, 0.0)
@@ -77,15 +79,19 @@ def plan_batch(
     clock = Clock(seconds, work_limit, stop, on_progress, time.monotonic())
     clock.say(None, None, "reading the demand")
     draft = _best_draft(batch, batch.demand, clock, seed)
-    return _checked(_finished(batch, draft))
+    asked = draft.shares
+    if draft.missing:
+        draft = _within_stock(batch, draft, clock, seed)
+    return _checked(_finished(batch, draft, asked))
 
 
 @dataclass(frozen=True, slots=True)
 class Draft:
-    """A plate plan with its papers."""
+    """A plate plan with its papers. ``bound`` and its proof are for the pieces in ``shares``."""
 
     plate: PlatePlan
-    shares: tuple[tuple[Share, ...], ...]
+    bound: PlatePlan
+    shares: Shares
     realised: Realised
 
     @property
@@ -96,81 +102,259 @@ class Draft:
     def missing(self) -> int:
         return sum(self.realised.missing.values())
 
+    @property
+    def trims(self) -> int:
+        return len({(use.scrap, use.outline.wkb) for draft in self.realised.passes for use in draft.uses})
+
+
+def _plate(
+    batch: Batch, demand: Sequence[Demand], room: Room, seconds: float, clock: Clock, seed: int
+) -> PlatePlan:
+    from nestcut.passes.plate import plan_plate
+
+    return plan_plate(
+        batch,
+        demand,
+        room=room,
+        seconds=max(0.5, seconds),
+        seed=seed,
+        stop=clock.stop,
+        work_limit=clock.work_limit,
+        on_progress=lambda _s, _p, bound, text: clock.say(None, bound, f"lay-ups: {text}"),
+    )
+
+
+def _straightened(batch: Batch) -> Batch:
+    """The batch with dies that may turn freely kept square to their papers.
+
+    A die across the corner of a small scrap wastes it: the smallest box around the die, turned square
+    to the plate, is what fits most scraps.
+    """
+    from nestcut.passes.kept import chip_angle
+
+    dies = []
+    for die in batch.dies:
+        if die.turns == "any":
+            deg = chip_angle(die.cut)
+            die = replace(
+                die, turns=tuple(sorted((deg + quarter) % 360.0 for quarter in (0.0, 90.0, 180.0, 270.0)))
+            )
+        dies.append(die)
+    return replace(batch, dies=tuple(dies))
+
 
 def _best_draft(batch: Batch, demand: Sequence[Demand], clock: Clock, seed: int) -> Draft:
-    """The best of the rooms: hulls first, since papers separate there; rims where that costs passes."""
+    """The best of several ways to lay dies: hulls first, since papers separate there; then square dies, which
+    suit small scraps; then bare rims, where hulls cost passes."""
     best: Draft | None = None
-    rooms: tuple[Room, ...] = ("chips",) if batch.hand.trims == "straight" else ("hulls", "rims")
-    bound = 0
+    straight = batch.hand.trims == "straight"
+    ways: tuple[tuple[Room, bool], ...] = (
+        (("chips", False),) if straight else (("hulls", False), ("hulls", True), ("rims", False))
+    )
     failure: BatchError | None = None
-    for number, room in enumerate(rooms):
-        share = clock.left() * (0.35 if number == 0 else 0.5)
-        try:
-            from nestcut.passes.plate import plan_plate
-
-            plate = plan_plate(
-                batch, demand, room=room, seconds=max(0.5, share), seed=seed, stop=clock.stop,
-                work_limit=clock.work_limit,
-                on_progress=lambda s, p, b, text: clock.say(None, b, f"lay-ups: {text}"),
-            )  # fmt: skip
-        except BatchError as error:
-            failure = error
-            continue
-        bound = max(bound, plate.bound)
-        draft = with_papers(batch, plate, clock, seed)
-        if draft is not None and (best is None or _better(draft, best)):
-            best = draft
-            clock.say(draft.passes, bound, "papers laid")
-        if best is not None and (best.passes <= bound or clock.over()):
+    proof: PlatePlan | None = None
+    for number, (room, square) in enumerate(ways):
+        if best is not None and clock.over():
             break
-    if best is None:
+        if best is not None and not best.missing and square:
+            continue
+        limit = clock.left() * (0.35 if number == 0 else 0.4)
+        try:
+            plate = _plate(_straightened(batch) if square else batch, demand, room, limit, clock, seed)
+        except BatchError as error:
+            failure = failure or error
+            continue
+        # A bound for dies that are kept square is none for the batch as asked.
+        if not square and (proof is None or plate.bound > proof.bound):
+            proof = plate
+        if proof is None:
+            continue
+        realised = with_papers(batch, plate.runs, plate.shares, clock, seed)
+        if realised is not None:
+            draft = Draft(plate, proof, plate.shares, realised)
+            if best is None or _better(draft, best):
+                best = draft
+            clock.say(best.passes, proof.bound, "papers laid")
+        if best is not None and not best.missing and best.passes <= proof.bound:
+            break
+    if best is None or proof is None:
         raise failure or BatchError(
             "no lay-up was found whose dies leave room for the papers between them",
             mend="a smaller edge, a larger gap, a larger plate, or more seconds",
         )
-    return best
+    return replace(best, bound=proof)
 
 
 def _better(a: Draft, b: Draft) -> bool:
-    return (a.missing, a.passes) < (b.missing, b.passes)
+    return (a.missing, a.passes, a.trims) < (b.missing, b.passes, b.trims)
 
 
-def with_papers(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft | None:
-    """The plate plan with papers under its dies, shared parts where the stock allows them."""
-    wanted = cuts_wanted(batch, plate)
-    tasks, lost = run_tasks(batch, plate.runs, wanted)
+def with_papers(
+    batch: Batch,
+    plate_runs: Sequence[PlateRun],
+    shares: Shares,
+    clock: Clock,
+    seed: int,
+    *,
+    sparing: bool = False,
+) -> Realised | None:
+    """The lay-ups with papers under their dies, parts shared by neighbours where the stock allows it.
+
+    Args:
+        sparing: go straight to the way that takes the least paper.
+    Returns: None where some lay-up leaves no room for papers.
+    """
+    wanted = cuts_wanted(batch, shares)
+    tasks, lost = run_tasks(batch, plate_runs, wanted)
     runs = draft_runs(batch, tasks)
     if runs is None:
         return None
-    level: dict[str, int] = {paper.name: 0 for paper in batch.papers}
+    last = len(WASTES) - 1
+    level: dict[str, int] = {paper.name: last if sparing else 0 for paper in batch.papers}
     best: Realised | None = None
     while True:
-        tries = 6 if all(level[p] == len(WASTES) - 1 for p in level) else 2
+        tries = 6 if sparing or all(k == last for k in level.values()) else 2
         wastes = {paper: WASTES[k] for paper, k in level.items()}
         got = realise(batch, runs, waste=wastes, seed=seed, tries=tries, stop=clock.stopped)
         if best is None or sum(got.missing.values()) < sum(best.missing.values()):
             best = got
         short = {paper for _, paper in got.missing}
-        raised = [paper for paper in short if level[paper] < len(WASTES) - 1]
+        raised = [paper for paper in short if level[paper] < last]
         if not raised or clock.over():
             break
         for paper in raised:
             level[paper] += 1
     best.missing.update(lost)
-    return Draft(plate, plate.shares, best)
+    return best
 
 
-def _finished(batch: Batch, draft: Draft) -> Plan:
-    plate = draft.plate
+def _gone(batch: Batch, shares: Shares, missing: Counter[tuple[str, str]]) -> dict[tuple[str, str], int]:
+    """(die, paper) → pieces of the shares that are not cut."""
+    wanted = cuts_wanted(batch, shares)
+    have: Counter[tuple[str, str]] = Counter()
+    for line in shares:
+        for share in line:
+            have[share.die, share.paper] += share.count
+    gone = {}
+    for key, cuts in missing.items():
+        left = (wanted[key] - cuts) * batch.die(key[0]).pieces
+        if have[key] > left:
+            gone[key] = have[key] - left
+    return gone
+
+
+def _within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
+    """The draft cut back to what the scraps give: spares go first, then as many whole kits as can be."""
+    full, demand = draft.shares, batch.demand
+    papers = {paper for _, paper in draft.realised.missing}
+
+    def met(shares: Shares) -> list[int]:
+        return [sum(s.count for s in line) for line in shares]
+
+    def tried(shares: Shares) -> tuple[Shares, Realised] | None:
+        got = with_papers(batch, draft.plate.runs, shares, clock, seed, sparing=True)
+        return (
+            None if got is None else (cut_back(batch, demand, shares, _gone(batch, shares, got.missing)), got)
+        )
+
+    kept = cut_back(batch, demand, full, _gone(batch, full, draft.realised.missing))
+    best = (whole_kits(batch, demand, met(kept)), sum(met(kept)), kept)
+    low, high = best[0], batch.kits
+    base = kept
+    while low < high and not clock.over():
+        middle = (low + high + 1) // 2
+        got = tried(kits_only(batch, demand, full, middle, papers))
+        if got is None:
+            break
+        whole = whole_kits(batch, demand, met(got[0]))
+        if (whole, sum(met(got[0]))) > best[:2]:
+            best = (whole, sum(met(got[0])), got[0])
+        if whole >= middle:
+            low, base = middle, got[0]
+        else:
+            high = middle - 1
+    # Beyond the whole kits: as many further pieces as the paper gives.
+    for part in (1.0, 0.6, 0.3):
+        if clock.over() or base is kept:
+            break
+        target = _between(base, full, part)
+        got = tried(target)
+        if got is not None:
+            whole = whole_kits(batch, demand, met(got[0]))
+            if (whole, sum(met(got[0]))) > best[:2]:
+                best = (whole, sum(met(got[0])), got[0])
+    return _replanned(batch, draft, best[2], clock, seed)
+
+
+def _between(low: Shares, high: Shares, part: float) -> Shares:
+    """Shares part of the way from one to the other, line by line."""
+    result = []
+    for a, b in zip(low, high, strict=True):
+        have = {(s.die, s.paper): s.count for s in a}
+        result.append(
+            tuple(
+                Share(
+                    s.die,
+                    s.paper,
+                    have.get((s.die, s.paper), 0) + round(part * (s.count - have.get((s.die, s.paper), 0))),
+                )
+                for s in b
+            )
+        )
+    return tuple(tuple(s for s in line if s.count > 0) for line in result)
+
+
+def _replanned(batch: Batch, draft: Draft, shares: Shares, clock: Clock, seed: int) -> Draft:
+    """Lay-ups and bound for the pieces that can be had."""
+    demand = [
+        replace(line, count=sum(s.count for s in own), spares=0)
+        for line, own in zip(batch.demand, shares, strict=True)
+    ]
+    proof = _plate(batch, demand, draft.plate.room, clock.left() * 0.5, clock, seed)
+    old = with_papers(batch, draft.plate.runs, shares, clock, seed, sparing=True)
+    best: Draft | None = None
+    if old is not None:
+        rest = cut_back(batch, demand, shares, _gone(batch, shares, old.missing))
+        if rest != shares:
+            # The parts were laid anew and a few less found a place: take what there is.
+            shares = rest
+            demand = [
+                replace(d, count=sum(s.count for s in own)) for d, own in zip(demand, shares, strict=True)
+            ]
+            proof = _plate(batch, demand, draft.plate.room, clock.left() * 0.5, clock, seed)
+            again = with_papers(batch, draft.plate.runs, shares, clock, seed, sparing=True)
+            old = again if again is not None and not again.missing else None
+        if old is not None:
+            best = Draft(draft.plate, proof, shares, old)
+    new = with_papers(batch, proof.runs, proof.shares, clock, seed, sparing=True)
+    if new is not None and not new.missing:
+        other = Draft(proof, proof, proof.shares, new)
+        if best is None or _better(other, best):
+            best = other
+    if best is None:
+        raise RuntimeError("pieces that were laid a moment ago find no place")
+    return best
+
+
+def _finished(batch: Batch, draft: Draft, asked: Shares) -> Plan:
+    bound = draft.bound
     return assemble(
         batch,
         batch.demand,
         draft.shares,
         draft.realised,
-        Bound(plate.bound, plate.reason),
-        proof=plate.proof,
+        Bound(bound.bound, bound.reason),
+        proof=bound.proof,
+        short=_short(batch, draft, asked),
         packing=pack_kits(batch, batch.demand, draft.shares),
     )
+
+
+def _short(batch: Batch, draft: Draft, asked: Shares) -> tuple[Shortage, ...]:
+    met = [sum(s.count for s in line) for line in draft.shares]
+    if all(m >= line.count for m, line in zip(met, batch.demand, strict=True)):
+        return ()
+    return shortages(batch, batch.demand, asked, draft.shares)
 
 
 def _checked(plan: Plan) -> Plan:

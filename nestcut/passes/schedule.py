@@ -13,8 +13,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch, Die, Paper
-from nestcut.passes.types import PlatePlan, PlateRun
-from nestcut.plan.model import Slot
+from nestcut.passes.types import PlateRun
+from nestcut.plan.model import Share, Slot
 
 __all__ = ["RunTask", "Stretch", "cuts_wanted", "paper_turns", "run_tasks", "stretches"]
 
@@ -64,11 +64,11 @@ class Stretch:
     papers: tuple[str | None, ...]
 
 
-def cuts_wanted(batch: Batch, plate: PlatePlan) -> Counter[tuple[str, str]]:
+def cuts_wanted(batch: Batch, shares: Sequence[Sequence[Share]]) -> Counter[tuple[str, str]]:
     """(die, paper) → cuts that give the pieces of all lines together."""
     pieces: Counter[tuple[str, str]] = Counter()
-    for shares in plate.shares:
-        for share in shares:
+    for line in shares:
+        for share in line:
             pieces[share.die, share.paper] += share.count
     return Counter({key: -(-count // batch.die(key[0]).pieces) for key, count in pieces.items() if count > 0})
 

@@ -90,5 +90,5 @@ def assemble(
         evening=batch.evening,
         proof=proof,
         extras=dict(extras or {}),
-        notes=tuple([*batch.notes, *notes]),
+        notes=(*batch.notes, *notes),
     )

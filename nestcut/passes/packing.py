@@ -7,6 +7,7 @@ no card gets a piece twice while another gets none of it, and few kinds of kits 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 from nestcut.batch.model import Batch, Demand
@@ -54,7 +55,7 @@ def _spans(shares: Sequence[Share], cards: int) -> list[tuple[int, int, tuple[Sh
         marks |= {start, end}
     ordered = sorted(marks)
     result = []
-    for first, end in zip(ordered[:-1], ordered[1:], strict=True):
+    for first, end in itertools.pairwise(ordered):
         pieces = []
         for share, count in base:
             more = sum(1 for a, b, other in arcs if other is share and a <= first < b)
@@ -89,7 +90,7 @@ def pack_kits(
         marks = {first for spans in lines for first, _, _ in spans}
         marks |= {copy * kits for copy in range(card.count + 1)}
         ordered = sorted(marks)
-        for first, end in zip(ordered[:-1], ordered[1:], strict=True):
+        for first, end in itertools.pairwise(ordered):
             total: dict[tuple[str, str], int] = {}
             for spans in lines:
                 for a, b, pieces in spans:

@@ -188,7 +188,7 @@ def _sizes(batch: Batch, paper: str) -> list[tuple[float, float]]:
 def _fits_some(outline: Polygon, sizes: Sequence[tuple[float, float]]) -> bool:
     x0, y0, x1, y1 = outline.bounds
     short, long = sorted((x1 - x0, y1 - y0))
-    return any(short <= s and long <= l for s, l in sizes)
+    return any(short <= low and long <= high for low, high in sizes)
 
 
 def _best_laid(scraps, asked, turns_of, *, order, seed, tries, stop) -> list[Node]:

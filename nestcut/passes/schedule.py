@@ -8,6 +8,7 @@ on the plate at a time and neighbours can share a sheet.
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -162,7 +163,7 @@ def stretches(task: RunTask) -> list[Stretch]:
         rows.append(spans)
     marks = sorted({0, task.passes, *(t for spans in rows for a, b, _ in spans for t in (a, b))})
     result = []
-    for first, last in zip(marks[:-1], marks[1:], strict=True):
+    for first, last in itertools.pairwise(marks):
         papers = tuple(next((paper for a, b, paper in spans if a <= first < b), None) for spans in rows)
         if any(papers):
             result.append(Stretch(first, last, papers))

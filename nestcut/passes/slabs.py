@@ -11,8 +11,8 @@ representation for nesting problems"; bottom-left filling after Baker, Coffman &
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -53,7 +53,7 @@ def _row_spans(shape: Shape, y0: float, rows: int) -> list[tuple[list[tuple[floa
     spans: list[list[tuple[float, float]]] = [[] for _ in range(rows)]
     crossings: list[list[float]] = [[] for _ in range(rows)]
     for ring in _rings(shape):
-        for (ax, ay), (bx, by) in zip(ring[:-1], ring[1:], strict=True):
+        for (ax, ay), (bx, by) in itertools.pairwise(ring):
             if ay == by:
                 low, high = min(ax, bx), max(ax, bx)
                 # A level edge inside a slab blocks it; on the line between two slabs it blocks neither.
@@ -115,7 +115,7 @@ class Bed:
         for row, (spans, inside) in enumerate(_row_spans(shape, y0, self.height)):
             gaps = [
                 (a[1], b[0])
-                for (a, b), within in zip(zip(spans[:-1], spans[1:], strict=True), inside[:-1], strict=True)
+                for (a, b), within in zip(itertools.pairwise(spans), inside[:-1], strict=True)
                 if within and b[0] - a[1] > 0.01
             ]
             gaps = sorted(sorted(gaps, key=lambda g: g[0] - g[1])[:STRETCHES])
@@ -195,6 +195,8 @@ def lay(
         occ_l[k, : s[0].shape[0], : s[0].shape[1]] = s[0]
         occ_r[k, : s[1].shape[0], : s[1].shape[1]] = s[1]
         n_occ[k, : s[2].shape[0]] = s[2]
+    # No more than the area allows: demand may be a million pieces, the scrap a hand's breadth.
+    want = min(want, int(bed.area_mm2 / max(form.outline.area, 1e-6)) + 1)
     found = np.zeros((want, 3))
     count = place_all(
         bed.free_l, bed.free_r, bed.n_free, bed.height, occ_l, occ_r, n_occ, rows, 0, len(spans_used), want,

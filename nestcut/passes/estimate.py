@@ -1,0 +1,234 @@
+"""Passes, time and paper for one or several numbers of kits, without laying out a single pass."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+from nestcut.batch.model import Batch, Demand
+from nestcut.errors import BatchError
+from nestcut.passes.convex_paper import grown_hull
+from nestcut.passes.papers import scraps_by_paper
+from nestcut.passes.regions import groups_of
+from nestcut.passes.schedule import RunTask, cuts_wanted, paper_turns, run_tasks, stretches
+from nestcut.passes.slabs import Bed, Form, lay, turned
+from nestcut.passes.totals import minutes_of
+from nestcut.passes.types import PlatePlan
+from nestcut.plan.model import Share
+
+__all__ = ["Estimate", "estimate", "one_paper_per_pass", "paper_need"]
+
+DENSITY = 0.78
+"""Share of a fresh sheet that chips cover when it is packed (measured with the slab packer)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """What a number of kits takes. Passes are those of lay-ups that were found; papers are counted, not laid out."""
+
+    kits: int
+    pieces: int
+    passes: int
+    bound: int
+    reason: str
+    changes: int
+    trims: int
+    minutes: float
+    paper_mm2: float
+    """Area of the scraps that are needed; more than the stock where that is short."""
+    share_of_stock: float
+    short: Mapping[str, int]
+    """Paper → pieces that found no place in its scraps."""
+
+    def to_json(self) -> dict[str, Any]:
+        """As plain JSON values."""
+        return asdict(self)
+
+
+def estimate(
+    batch: Batch,
+    kits: Sequence[int],
+    *,
+    seconds: float = 5,
+    seed: int = 0,
+    stop: Callable[[], bool] | None = None,
+    work_limit: int | None = None,
+) -> list[Estimate]:
+    """One estimate per number of kits, in the order given.
+
+    Args:
+        seconds: time limit for all of them together.
+    Raises: BatchError where a die fits the plate in no way.
+    """
+    start = time.monotonic()
+    result = []
+    for number, count in enumerate(kits):
+        left = max(0.3, seconds - (time.monotonic() - start))
+        result.append(_one(replace(batch, kits=count), left / (len(kits) - number), seed, stop, work_limit))
+    return result
+
+
+def _one(
+    batch: Batch, seconds: float, seed: int, stop: Callable[[], bool] | None, work_limit: int | None
+) -> Estimate:
+    plate = plate_for(batch, batch.demand, seconds=seconds * 0.6, seed=seed, stop=stop, work_limit=work_limit)
+    wanted = cuts_wanted(batch, plate.shares)
+    tasks, _ = run_tasks(batch, plate.runs, wanted)
+    dies = {die.name: die for die in batch.dies}
+    cranks = sum(_cranks(batch, task) for task in tasks)
+    trims = sum(_parts(batch, task) for task in tasks)
+    set_up = sum(len(task.slots) for task in tasks)
+    need, stock, short = paper_need(batch, wanted)
+    return Estimate(
+        kits=batch.kits,
+        pieces=sum(cuts * dies[die].pieces for (die, _), cuts in wanted.items()),
+        passes=sum(task.passes for task in tasks),
+        bound=plate.bound,
+        reason=plate.reason,
+        changes=len(tasks),
+        trims=trims,
+        minutes=round(minutes_of(batch.machine, cranks=cranks, dies_set_up=set_up, trims=trims), 2),
+        paper_mm2=round(need, 1),
+        share_of_stock=round(need / stock, 4) if stock else (0.0 if not need else 1.0),
+        short=short,
+    )
+
+
+def plate_for(
+    batch: Batch,
+    demand: Sequence[Demand],
+    *,
+    seconds: float,
+    seed: int = 0,
+    stop: Callable[[], bool] | None = None,
+    work_limit: int | None = None,
+) -> PlatePlan:
+    """The plate half alone: hulls, so that papers separate; bare rims where hulls don't go."""
+    from nestcut.passes.plate import plan_plate
+
+    try:
+        return plan_plate(
+            batch,
+            demand,
+            room="hulls",
+            seconds=max(0.2, seconds),
+            seed=seed,
+            stop=stop,
+            work_limit=work_limit,
+        )
+    except BatchError:
+        return plan_plate(
+            batch, demand, room="rims", seconds=max(0.2, seconds), seed=seed, stop=stop, work_limit=work_limit
+        )
+
+
+def _cranks(batch: Batch, task: RunTask) -> int:
+    total = 0
+    for stretch in stretches(task):
+        trips = [batch.die(s.die).trips for s, paper in zip(task.slots, stretch.papers, strict=True) if paper]
+        total += (stretch.last - stretch.first) * max(trips, default=1)
+    return total
+
+
+def _parts(batch: Batch, task: RunTask) -> int:
+    """Parts of paper that the run needs: one per group of neighbours and pass."""
+    from nestcut.passes.chips import chips_of, sites_of
+
+    sites = sites_of(batch, task.slots)
+    chips = chips_of(batch, sites)
+    if chips is None:
+        return sum(count for row in task.cuts for _, count in row)
+    total = 0
+    for stretch in stretches(task):
+        groups = groups_of(
+            stretch.papers, chips, [site.cut for site in sites], suits=lambda *_: True, waste={}
+        )
+        total += (stretch.last - stretch.first) * len(groups)
+    return total
+
+
+def paper_need(batch: Batch, wanted: Counter[tuple[str, str]]) -> tuple[float, float, dict[str, int]]:
+    """(area of the scraps that are needed, area of the stock of these papers, paper → missing pieces).
+
+    Every cut is counted as a chip of its own, turned square. The work is bounded by the stock, not by
+    the demand.
+    """
+    scraps = scraps_by_paper(batch)
+    need = stock = 0.0
+    short: dict[str, int] = {}
+    for paper in sorted({p for _, p in wanted}):
+        own = sorted(scraps.get(paper, []), key=lambda scrap: (scrap.outline.area, scrap.id))
+        stock += sum(scrap.outline.area for scrap in own)
+        forms = []
+        for (name, p), cuts in sorted(wanted.items()):
+            if p != paper:
+                continue
+            die = batch.die(name)
+            deg = _square_deg(batch, name, paper)
+            turns = paper_turns(die, batch.paper(paper), deg, papers=batch.hand.papers) or (0.0,)
+            forms.append((die, Form(grown_hull(turned(die.cut, deg), batch.hand.edge_mm), turns, cuts)))
+        forms.sort(key=lambda entry: -entry[1].outline.area)
+        left = [form.want for _, form in forms]
+        for number, scrap in enumerate(own):
+            if not any(left):
+                break
+            bed = Bed(scrap.outline)
+            for k, (_, form) in enumerate(forms):
+                left[k] -= len(lay(bed, number, form, k, left[k]))
+            if bed.laid:
+                need += scrap.outline.area
+        need += sum(rest * form.outline.area for rest, (_, form) in zip(left, forms, strict=True)) / DENSITY
+        missing = sum(rest * die.pieces for rest, (die, _) in zip(left, forms, strict=True))
+        if missing:
+            short[paper] = missing
+    return need, stock, short
+
+
+def _square_deg(batch: Batch, name: str, paper: str) -> float:
+    from nestcut.passes.kept import chip_angle
+
+    die = batch.die(name)
+    if die.turns != "any":
+        return die.turns[0]
+    return chip_angle(die.cut) if batch.paper(paper).direction == "none" else 0.0
+
+
+def one_paper_per_pass(
+    batch: Batch, *, seconds: float = 10, seed: int = 0, work_limit: int | None = None
+) -> int:
+    """Passes when every pass has one paper only: what is done by hand today, at its best."""
+    plate = plate_for(batch, batch.demand, seconds=seconds * 0.3, seed=seed, work_limit=work_limit)
+    return passes_by_paper(batch, plate.shares, seconds=seconds * 0.7, seed=seed, work_limit=work_limit)
+
+
+def passes_by_paper(
+    batch: Batch,
+    shares: Sequence[Sequence[Share]],
+    *,
+    seconds: float,
+    seed: int = 0,
+    work_limit: int | None = None,
+) -> int:
+    """Passes for these pieces with one paper per pass: bare rims, lay-ups of their own for every paper."""
+    from nestcut.passes.plate import plan_plate
+
+    pieces: Counter[tuple[str, str]] = Counter()
+    for line in shares:
+        for share in line:
+            pieces[share.die, share.paper] += share.count
+    papers = sorted({paper for _, paper in pieces})
+    total = 0
+    for paper in papers:
+        demand = [
+            Demand("", (die,), (paper,), count, 0, count)
+            for (die, p), count in sorted(pieces.items())
+            if p == paper
+        ]
+        plate = plan_plate(
+            batch, demand, seconds=max(0.3, seconds / len(papers)), seed=seed, work_limit=work_limit
+        )
+        total += sum(run.passes for run in plate.runs)
+    return total

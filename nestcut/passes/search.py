@@ -15,7 +15,7 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from nestcut.passes.bound import PlateBound, prove
-from nestcut.passes.disproof import disprove_set
+from nestcut.passes.disproof import Disprover
 from nestcut.passes.kept import Kept, window_ticks
 from nestcut.passes.master import (
     Counts,
@@ -32,6 +32,7 @@ from nestcut.passes.sets import SetSearch
 __all__ = ["Limit", "PlateSearch"]
 
 WORTH = 1.0 + 1e-6
+LEAST_WORK = 25
 Report = Callable[[float, int, int, str], None]
 
 
@@ -55,11 +56,13 @@ class Limit:
         return 3600.0 if self.work_limit is not None else self.seconds - self.elapsed_s
 
     def over(self, work: int) -> bool:
+        """True when the search must end, after so many tries."""
         if self.stop is not None and self.stop():
             return True
         if self.work_limit is not None:
             return work >= self.work_limit
-        return self.elapsed_s >= self.seconds
+        # A late start (kernels being compiled) must not leave the person with one die at a time.
+        return self.elapsed_s >= self.seconds and work >= LEAST_WORK
 
 
 class PlateSearch:
@@ -96,6 +99,7 @@ class PlateSearch:
         self.useful = tuple(
             min(die.copies, max(1, task.most_cuts(index))) for index, die in enumerate(self.dies)
         )
+        self.disprover = Disprover(self.dies, window, gap_mm, self.book)
         self.pool: list[Counts] = []
         self.bound: PlateBound | None = None
         self.best: IntegerMaster | None = None
@@ -107,8 +111,8 @@ class PlateSearch:
     # --- small steps -------------------------------------------------------------------------
 
     def _time_over(self) -> bool:
-        """True if the clock or the person ends the search (tries are counted apart)."""
-        return self.limit.over(-1)
+        """True if the clock or the person ends a try that is under way."""
+        return self.limit.work_limit is None and self.limit.over(self.packer.work)
 
     def over(self) -> bool:
         return self.limit.over(self.packer.work)
@@ -162,10 +166,12 @@ class PlateSearch:
         every = tuple(self.useful[die] if die in wanted else 0 for die in range(len(self.dies)))
         if not (self.try_set(every, 0) or self.try_set(every, 1)):
             rest = [die for die in sorted(wanted) if not self.book.is_witnessed(self.single(die))]
+            self.packer.stop = None  # one die alone is laid whatever the clock says
             for die in rest:
-                for effort in range(len(MOVES)):
+                for effort in range(len(MOVES) - 1):
                     if self.try_set(self.single(die), effort):
                         break
+            self.packer.stop = self._time_over
         return [die for die in sorted(wanted) if not self.book.is_witnessed(self.single(die))]
 
     def first_sets(self, rounds: int) -> None:
@@ -223,9 +229,7 @@ class PlateSearch:
                 self.book.failed(candidate, len(MOVES))  # more copies than there is to cut: no use
                 continue
             if candidate is not None:
-                if self.try_set(candidate, effort, self._near(candidate)):
-                    self.grow(candidate, self.linear.prices, min(effort, 2))
-                    self.settle()
+                self.decide(candidate, effort)
                 continue
             # Nothing cheap is left that would save passes: now the other side, at this effort.
             if disproved_at < effort:
@@ -236,6 +240,18 @@ class PlateSearch:
             if effort + 1 >= len(MOVES):
                 return
             effort += 1
+
+    def decide(self, counts: Counts, effort: int) -> None:
+        """A set that would save passes: lay it quickly, else disprove it, else lay it with more effort."""
+        assert self.linear is not None
+        near = self._near(counts)
+        if not self.try_set(counts, min(effort, 1) - 1, near):
+            if self.disprover.disprove(counts, effort):
+                return
+            if not self.try_set(counts, effort, near):
+                return
+        self.grow(counts, self.linear.prices, min(effort, 2))
+        self.settle()
 
     def _near(self, counts: Counts) -> Layout | None:
         """The witnessed layout that shares most dies with this set, for a warm start."""
@@ -266,9 +282,7 @@ class PlateSearch:
                 seen.add(counts)
                 if self.over():
                     return
-                news = disprove_set(self, counts, effort) or news
+                news = self.disprover.disprove(counts, effort) or news
             if news:
-                before = self.bound.value
                 self.bound = prove(self.bound_task, self.sets, self.pool)
                 self._proved_at = len(self.book.disproofs)
-                del before

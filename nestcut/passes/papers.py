@@ -82,7 +82,6 @@ def lay_parts(
     seed: int = 0,
     shuffle: float = 0.0,
     deepest: bool = False,
-    stop: Callable[[], bool] | None = None,
 ) -> list[Node]:
     """Lay all wanted parts of one paper; returns a node per want, in the same order.
 
@@ -115,16 +114,15 @@ def lay_parts(
         left = want.count
         key = want.group.outline.wkb + repr(want.turns).encode()
         form = forms.setdefault(key, Form(want.group.outline, want.turns, want.count))
-        if not (stop and stop()):
-            for number in numbers:
-                if left == 0:
-                    break
-                bed = stock.beds[number]
-                if bed.area_mm2 < want.group.outline.area or not _may_fit(bed, want.group.outline):
-                    continue
-                laid = lay(bed, number, form, 0, left, deepest=deepest)
-                node.laid += [LaidPart(stock.scraps[number].id, part.pose) for part in laid]
-                left -= len(laid)
+        for number in numbers:
+            if left == 0:
+                break
+            bed = stock.beds[number]
+            if bed.area_mm2 < want.group.outline.area or not _may_fit(bed, want.group.outline):
+                continue
+            laid = lay(bed, number, form, 0, left, deepest=deepest)
+            node.laid += [LaidPart(stock.scraps[number].id, part.pose) for part in laid]
+            left -= len(laid)
         if left and want.group.halves:
             for half in want.group.halves:
                 turns = turns_of(want.run, half.slots, want.paper)

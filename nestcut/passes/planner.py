@@ -40,7 +40,8 @@ class Clock:
         return time.monotonic() - self.start
 
     def left(self) -> float:
-        return max(0.0, self.seconds - self.spent())
+        # Putting the plan together and checking it takes time as well: keep a tenth for that.
+        return max(0.0, 0.9 * self.seconds - self.spent())
 
     def stopped(self) -> bool:
         return bool(self.stop and self.stop())
@@ -197,6 +198,7 @@ def with_papers(
     seed: int,
     *,
     sparing: bool = False,
+    most_tries: int = 6,
 ) -> Realised | None:
     """The lay-ups with papers under their dies, parts shared by neighbours where the stock allows it.
 
@@ -213,9 +215,9 @@ def with_papers(
     level: dict[str, int] = {paper.name: last if sparing else 0 for paper in batch.papers}
     best: Realised | None = None
     while True:
-        tries = 6 if sparing or all(k == last for k in level.values()) else 2
+        tries = most_tries if sparing or all(k == last for k in level.values()) else 2
         wastes = {paper: WASTES[k] for paper, k in level.items()}
-        got = realise(batch, runs, waste=wastes, seed=seed, tries=tries, stop=clock.stopped)
+        got = realise(batch, runs, waste=wastes, seed=seed, tries=tries, stop=clock.over)
         if best is None or sum(got.missing.values()) < sum(best.missing.values()):
             best = got
         short = {paper for _, paper in got.missing}

@@ -204,7 +204,6 @@ def _best_laid(scraps, asked, turns_of, *, order, seed, tries, stop) -> list[Nod
             seed=seed + number,
             shuffle=0.0 if number < 2 else 0.25,
             deepest=number % 4 == 3,
-            stop=stop,
         )
         lost = sum(_missing_area(node) for node in nodes)
         if best is None or lost < least - 1e-9:

@@ -34,5 +34,7 @@ NAMED: dict[str, Polygon | MultiPolygon] = {
     "holed": Polygon(box(0, 0, 30, 20).exterior, [box(5, 5, 25, 15).exterior]),
     "two leaves": MultiPolygon([_leaf(), Polygon([(0, 20), (30, 20), (15, 28)])]),
     "sliver": Polygon([(0, 0), (100, 0), (100, 0.05), (0, 0.05)]),
-    "narrow slot": Polygon([(0, 0), (40, 0), (40, 10), (10, 10), (10, 10.06), (40, 10.06), (40, 20), (0, 20)]),
+    "narrow slot": Polygon(
+        [(0, 0), (40, 0), (40, 10), (10, 10), (10, 10.06), (40, 10.06), (40, 20), (0, 20)]
+    ),
 }

@@ -60,7 +60,9 @@ REFUSED = ["", " ", "mm", "nan", "inf", "-inf", "1e999", "20 m", "3 foo", "2 1/0
            "1.5.2", "ten", "12 mm mm", "0x10", "١٢ mm", "9" * 500, "1/2/3", "--3", "3 in 2"]  # fmt: skip
 
 
-@pytest.mark.parametrize("written", [*REFUSED, -1, "-3 mm", math.nan, math.inf, 10**400, True, None, [], 10_001])
+@pytest.mark.parametrize(
+    "written", [*REFUSED, -1, "-3 mm", math.nan, math.inf, 10**400, True, None, [], 10_001]
+)
 def test_refuses_with_what_where_and_mend(written):
     """What is no length is refused, naming the key and the mend."""
     with pytest.raises(LengthError) as caught:

@@ -15,7 +15,7 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.errors import OutlineError, found_at
-from nestcut.outlines.curves import Curve, Line
+from nestcut.outlines.curves import Arc, Bezier, Curve, Line
 from nestcut.outlines.document import where_is
 from nestcut.outlines.flatten import flatten_loop
 from nestcut.outlines.offset import grow_outline
@@ -76,8 +76,8 @@ def join_runs(runs: Sequence[Run], notes: list[str]) -> tuple[list[Run], list[Ru
             continue
         used.update(number for number, _ in chain)
         parts = [open_runs[n] if forward else _turned(open_runs[n]) for n, forward in chain]
-        curves = [c for part in parts for c in _bridged(part)]
-        closed.append(_closed(Run(tuple(_snapped(curves)), False, parts[0].element)))
+        curves = [c for part in parts for c in part.curves]
+        closed.append(_closed(Run(tuple(curves), False, parts[0].element)))
         notes.append(f"{len(parts)} open lines whose ends meet were read as one outline.")
     return closed, [run for n, run in enumerate(open_runs) if n not in used and run in left]
 
@@ -103,39 +103,47 @@ def _follow(first: int, mate: dict[int, int]) -> list[tuple[int, bool]] | None:
 
 
 def _turned(run: Run) -> Run:
-    from nestcut.outlines.curves import Arc, Bezier
-
-    def back(curve: Curve) -> Curve:
-        if isinstance(curve, Line):
-            return Line(curve.end, curve.start)
-        if isinstance(curve, Bezier):
-            return Bezier(curve.points[::-1])
-        return Arc(
-            curve.centre, curve.u, curve.v, curve.begin + curve.turn, -curve.turn, curve.end, curve.start
-        )
-
-    return Run(tuple(back(c) for c in reversed(run.curves)), run.closed, run.element)
+    return Run(tuple(_turned_curve(c) for c in reversed(run.curves)), run.closed, run.element)
 
 
-def _bridged(run: Run) -> Sequence[Curve]:
-    return run.curves
-
-
-def _snapped(curves: Sequence[Curve]) -> list[Curve]:
-    """The curves with a short line over every gap between two of them."""
-    result: list[Curve] = []
-    for curve in curves:
-        if result and result[-1].end != curve.start:
-            result.append(Line(result[-1].end, curve.start))
-        result.append(curve)
-    return result
+def _turned_curve(curve: Curve) -> Curve:
+    if isinstance(curve, Line):
+        return Line(curve.end, curve.start)
+    if isinstance(curve, Bezier):
+        return Bezier(curve.points[::-1])
+    return Arc(curve.centre, curve.u, curve.v, curve.begin + curve.turn, -curve.turn, curve.end, curve.start)
 
 
 def _closed(run: Run) -> Run:
-    curves = run.curves
-    if curves[-1].end != curves[0].start:
-        curves = (*curves, Line(curves[-1].end, curves[0].start))
-    return Run(curves, True, run.element)
+    """The run as a closed one: small gaps between its curves, and at its end, are closed by moving an end."""
+    curves = list(run.curves)
+    joined: list[Curve] = []
+    for k in range(len(curves)):
+        after = (k + 1) % len(curves)
+        here, there = curves[k], curves[after]
+        if here.end == there.start:
+            joined.append(here)
+        elif not isinstance(here, Arc):
+            joined.append(_ending_at(here, there.start))
+        elif not isinstance(there, Arc):
+            joined.append(here)
+            start = _turned_curve(_ending_at(_turned_curve(there), here.end))
+            if after:
+                curves[after] = start
+            else:
+                joined[0] = start
+        else:
+            joined += [here, Line(here.end, there.start)]
+    return Run(tuple(joined), True, run.element)
+
+
+def _ending_at(curve: Line | Bezier, end: tuple[float, float]) -> Line | Bezier:
+    """The line or Bézier with its end moved, and the last handle with it."""
+    if isinstance(curve, Line):
+        return Line(curve.start, end)
+    dx, dy = end[0] - curve.end[0], end[1] - curve.end[1]
+    handle = curve.points[-2]
+    return Bezier((*curve.points[:-2], (handle[0] + dx, handle[1] + dy), end))
 
 
 def loops_of(runs: Sequence[Run], notes: list[str]) -> list[Loop]:

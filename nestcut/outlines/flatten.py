@@ -44,13 +44,26 @@ def flatten_loop(
     """
     strokes = _straightened(curves)
     dense_mm = min(_DENSE_MM, tolerance_mm / 4)
+    simple: tuple[Polygon, _Runs] | None = None
     for finer in (1.0, 0.1, 0.01):
-        points, straight, area = _ring(strokes, dense_mm * finer, grows)
-        if abs(area) < _SMALLEST_MM2:
+        runs = _sampled(strokes, dense_mm * finer, grows)
+        chords = _chords(runs)
+        # A figure of eight has no area on balance, but it has a hull: that one crosses itself.
+        if (chords.area if chords.is_valid else chords.convex_hull.area) < _SMALLEST_MM2:
             raise OutlineError("the outline encloses no area", mend="draw a closed line around the piece")
+        if not chords.is_valid:
+            continue
+        # A crossing too small to be seen in the first samples is the pencil's width: let it pass.
+        simple = simple or (chords, runs)
+        points, straight = _ring(runs)
         if len(points) >= 3 and Polygon(points).is_valid:
             return _simplified(points, straight, tolerance_mm - dense_mm) if simplify else Polygon(points)
-    return _patched(strokes, dense_mm * 0.01, grows)
+    if simple is None:
+        raise OutlineError(
+            f"the outline crosses itself{_place(chords)}",
+            mend="separate the crossing lines, or unite the shapes, in the drawing",
+        )
+    return _patched(*simple, grows)
 
 
 def flatten_line(curves: Sequence[Curve], tolerance_mm: float = FLATTEN_MM) -> LineString:
@@ -86,7 +99,10 @@ def _simplified_ring(ring: shapely.LinearRing, tolerance_mm: float, *, filled: b
 
 def _simplified(points: Floats, straight: Flags, tolerance_mm: float) -> Polygon:
     for share in (1.0, 0.3, 0.1):
-        polygon = Polygon(simplify_ring(points, straight, share * tolerance_mm))
+        fewer = simplify_ring(points, straight, share * tolerance_mm)
+        if len(fewer) < 3:
+            continue  # thinner than the tolerance: nothing would be left
+        polygon = Polygon(fewer)
         # Where the loop nearly touches itself, growing sides may collide: keep more vertices there.
         if polygon.is_valid and polygon.area > 0:
             return polygon
@@ -102,33 +118,43 @@ def _straightened(curves: Sequence[Curve]) -> list[Curve]:
     return [s for s in strokes if not (isinstance(s, Line) and s.start == s.end)]
 
 
-def _ring(strokes: Sequence[Curve], sagitta_mm: float, grows: bool) -> tuple[Floats, Flags, float]:
-    """The dense ring with its solid on the left (inside if it grows, outside otherwise), which edges of
-    it are straight in the drawing, and the signed area of the ring through the samples."""
-    runs: list[tuple[Floats, Floats | None]] = []
+_Runs = list[tuple[Floats, Floats | None]]
+"""Samples of each stroke and the directions of travel there; no directions for a straight line."""
+
+
+def _sampled(strokes: Sequence[Curve], sagitta_mm: float, grows: bool) -> _Runs:
+    """Samples round the loop, with its solid on the left: inside if it grows, outside otherwise."""
+    runs: _Runs = []
     for stroke in strokes:
         if isinstance(stroke, Line):
             runs.append((np.array([stroke.start, stroke.end], dtype=float), None))
         else:
             runs.append(sample(stroke, sagitta_mm))
+    if sum(len(at) - 1 for at, _ in runs) < 3:
+        return []
+    if (_area(np.concatenate([at[:-1] for at, _ in runs])) > 0) != grows:
+        runs = [(at[::-1], None if along is None else -along[::-1]) for at, along in reversed(runs)]
+    return runs
+
+
+def _chords(runs: _Runs) -> Polygon:
+    """The polygon through the samples, without points that are apart by rounding errors only."""
     if not runs:
-        return np.zeros((0, 2)), np.zeros(0, dtype=bool), 0.0
-    area = _area(np.concatenate([points[:-1] for points, _ in runs]))
-    if (area > 0) != grows:
-        runs = [(p[::-1], None if d is None else -d[::-1]) for p, d in reversed(runs)]
+        return Polygon()
+    points = np.concatenate([at[:-1] for at, _ in runs])
+    points = points[np.hypot(*(np.roll(points, -1, axis=0) - points).T) > 1e-9]
+    return Polygon(points) if len(points) >= 3 else Polygon()
+
+
+def _ring(runs: _Runs) -> tuple[Floats, Flags]:
+    """The dense ring on the safe side, and which edges of it are straight in the drawing."""
     points: list[Floats] = []
     straight: list[Flags] = []
     for at, along in runs:
-        if along is None:
-            points.append(at[:1])
-            straight.append(np.ones(1, dtype=bool))
-            continue
-        laid, is_tip = _tangent_tips(at, along)
+        laid = at if along is None else _tangent_tips(at, along)[0]
         points.append(laid[:-1])
-        straight.append(np.zeros(len(laid) - 1, dtype=bool))
-        del is_tip
-    ring, flags = drop_collinear(np.concatenate(points), np.concatenate(straight))
-    return ring, flags, area
+        straight.append(np.full(len(laid) - 1, along is None))
+    return drop_collinear(np.concatenate(points), np.concatenate(straight))
 
 
 def _tangent_tips(at: Floats, along: Floats) -> tuple[Floats, Flags]:
@@ -160,39 +186,26 @@ def _tangent_tips(at: Floats, along: Floats) -> tuple[Floats, Flags]:
     return laid, flags
 
 
-def _patched(strokes: Sequence[Curve], sagitta_mm: float, grows: bool) -> Polygon:
+def _patched(chords: Polygon, runs: _Runs, grows: bool) -> Polygon:
     """For loops that touch themselves (cusps between petals): the polygon through the samples, with the
     slivers between its chords and the curve added or taken away."""
-    chords: list[Floats] = []
     slivers: list[Polygon] = []
-    runs = []
-    for stroke in strokes:
-        if isinstance(stroke, Line):
-            runs.append((np.array([stroke.start, stroke.end], dtype=float), None))
-        else:
-            runs.append(sample(stroke, sagitta_mm))
-    base = np.concatenate([p[:-1] for p, _ in runs])
-    if (_area(base) > 0) != grows:
-        runs = [(p[::-1], None if d is None else -d[::-1]) for p, d in reversed(runs)]
     for at, along in runs:
-        chords.append(at[:-1])
         if along is not None:
             laid, tips = _tangent_tips(at, along)
             slivers += [Polygon(laid[k - 1 : k + 2]) for k in np.flatnonzero(tips)]
-    polygon = Polygon(np.concatenate(chords))
-    if not polygon.is_valid:
-        reason = explain_validity(polygon)
-        place = reason[reason.find("[") + 1 : reason.find("]")].split() if "[" in reason else []
-        spot = f" near x {float(place[0]):.1f}, y {float(place[1]):.1f} mm" if len(place) == 2 else ""
-        raise OutlineError(
-            f"the outline crosses itself{spot}",
-            mend="separate the crossing lines, or unite the shapes, in the drawing",
-        )
     extra = shapely.union_all(slivers)
-    result = polygon.union(extra) if grows else polygon.difference(extra)
+    result = chords.union(extra) if grows else chords.difference(extra)
     parts = [result] if isinstance(result, Polygon) else [g for g in result.geoms if isinstance(g, Polygon)]
     largest = max(parts, key=lambda part: part.area)
     return Polygon(largest.exterior)
+
+
+def _place(polygon: Polygon) -> str:
+    """Where a polygon crosses itself, for a message."""
+    reason = explain_validity(polygon)
+    place = reason[reason.find("[") + 1 : reason.find("]")].split() if "[" in reason else []
+    return f" near x {float(place[0]):.1f}, y {float(place[1]):.1f} mm" if len(place) == 2 else ""
 
 
 def _area(points: Floats) -> float:

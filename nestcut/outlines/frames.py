@@ -46,7 +46,12 @@ _CALL = re.compile(r"\s*,?\s*([a-zA-Z]+)\s*\(([^()]*)\)")
 
 def compose(outer: Matrix, inner: Matrix) -> Matrix:
     """The map that applies ``inner`` first."""
-    return np.column_stack([outer[:, :2] @ inner[:, :2], outer[:, :2] @ inner[:, 2] + outer[:, 2]])
+    result = np.column_stack([outer[:, :2] @ inner[:, :2], outer[:, :2] @ inner[:, 2] + outer[:, 2]])
+    if not np.abs(result).max() <= 1e15:
+        raise OutlineError(
+            "the transforms of the drawing add up to a huge size", mend="draw at the real size, in mm"
+        )
+    return result
 
 
 def finite(text: str) -> float:

@@ -112,7 +112,7 @@ def _along_ring(v: Floats, by_mm: float, step: float) -> list[Polygon]:
             bands.append(Polygon([v[k], *tips]))
             base, outer, total = base, [v[k] + out[k], v[(k + 1) % n] + out[k]], 0.0
         last = k
-        while last + 1 < n and 0 < turn[last + 1] and total + turn[last + 1] <= math.pi / 2:
+        while last + 1 < n and turn[last + 1] > 0 and total + turn[last + 1] <= math.pi / 2:
             last += 1
             total += turn[last]
             outer += _sector(v[last], out[last - 1], out[last], turn[last], step)

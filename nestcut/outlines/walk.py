@@ -41,7 +41,7 @@ _SILENT = frozenset(
     }
     | {"linearGradient", "radialGradient", "filter", "font", "cursor", ""}
 )
-_MOST_VISITS = 50_000
+_MOST_VISITS = 20_000
 _MOST_USES = 20
 _FARTHEST_MM = 10_000.0
 _RIM = re.compile(r"rim(?:[-_ ]?\d+_?)?", re.IGNORECASE)

@@ -62,9 +62,9 @@ def scraps_asked(
         with problems.catching(where):
             for row in scrap_rows(table, problems):
                 at = Where(file=where.file, line=row.line)
-                form = _form(ScrapForm, _scrap_cells(row), at, problems)
-                if form is not None:
-                    yield AskedScrap(form, at)
+                read = _form(ScrapForm, _scrap_cells(row), at, problems)
+                if read is not None:
+                    yield AskedScrap(read, at)
 
 
 def cards_asked(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, TypeAlias
 
 from shapely.affinity import affine_transform
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
@@ -34,7 +34,7 @@ __all__ = [
     "Wishes",
 ]
 
-Shape = Polygon | MultiPolygon
+Shape: TypeAlias = Polygon | MultiPolygon
 Turns = Literal["any"] | tuple[float, ...]
 Direction = Literal["none", "stripe", "up"]
 

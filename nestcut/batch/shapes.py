@@ -123,7 +123,7 @@ class Drawings:
         return self._read[key]
 
 
-def _one_of(form: ScrapForm | DieForm, keys: Iterable[str]) -> str:
+def _one_of(form: ScrapForm | DieForm, keys: Iterable[str]) -> Any:
     """The one key of several that is given."""
     given = [key for key in keys if getattr(form, key) is not None]
     if len(given) != 1:
@@ -144,7 +144,7 @@ def _sizes(form: ScrapForm | DieForm, kind: str) -> tuple[float, float]:
     return (size, size) if kind == "circle" else size
 
 
-def _plain_scrap(form: ScrapForm, kind: str) -> Polygon:
+def _plain_scrap(form: ScrapForm, kind: Any) -> Polygon:
     from nestcut.outlines import plain_shape
 
     width, length = _sizes(form, kind)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely.geometry import Polygon
+from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Shape
 
@@ -19,7 +19,7 @@ from .layout import SLACK_MM, lies_well
 from .turning import Kit, cores_of, kernel_pose, make_kit, pose_of
 from .types import Part, Placed, StopCheck
 
-__all__ = ["fits_together"]
+__all__ = ["Bench", "Search", "fits_together"]
 
 _MARGIN_MM = 2e-3  # aimed at between true outlines before the exact check, where there is room for it
 _CHUNK = 24  # moves between two looks at the clock
@@ -56,7 +56,7 @@ def fits_together(
     if hopeless(parts, kinds, region, gap_mm, obstacles):
         return None
     end = None if moves_limit is not None else time.monotonic() + seconds
-    layout = _Search(parts, kinds, region, gap_mm, obstacles, seed)
+    layout = Search(Bench(parts, region, gap_mm, obstacles), kinds, seed)
     layout.begin(start or ())
     moves = 0
     while True:
@@ -85,35 +85,42 @@ def hopeless(
     return need > room * (1 + 1e-9)
 
 
-class _Search:
-    """State of one search: coarse and true kits, poses, weights."""
+class Bench:
+    """What the search works on: the parts, the region and their kits (simplified, true, exact gap)."""
 
     def __init__(
         self,
         parts: Sequence[Part],
-        kinds: Sequence[int],
-        region: Polygon,
+        region: Polygon | MultiPolygon,
         gap_mm: float,
-        obstacles: Sequence[Shape],
-        seed: int,
+        obstacles: Sequence[Shape] = (),
     ) -> None:
         self.parts, self.region, self.gap_mm, self.obstacles = parts, region, gap_mm, obstacles
-        self.kind = np.array(kinds, dtype=np.int64)
         turns = [part.turns for part in parts]
         sizes = [part.shape.area for part in parts]
-        # Simplified by 1 % of a typical size: a tenth of the vertices, and soon mended on the true outlines.
+        # Simplified by 0.6 % of a typical size: a tenth of the vertices, and soon mended on the true outlines.
         tol = min(0.2, 0.006 * float(np.sqrt(min(sizes))))
         true = [cores_of(part.shape) for part in parts]
         rough = [cores_of(part.shape, coarse_mm=tol) for part in parts]
-        self.true = make_kit(true, turns, region, gap_mm=gap_mm + _MARGIN_MM, obstacles=obstacles)
+        loose = gap_mm + _MARGIN_MM
+        self.true = make_kit(true, turns, region, gap_mm=loose, obstacles=obstacles)
         self.exact = make_kit(true, turns, region, gap_mm=gap_mm, obstacles=obstacles)
         simple = sum(map(_size, rough)) >= 0.8 * sum(map(_size, true))
         self.rough = (
-            self.true
-            if simple
-            else make_kit(rough, turns, region, gap_mm=gap_mm + _MARGIN_MM, obstacles=obstacles)
+            self.true if simple else make_kit(rough, turns, region, gap_mm=loose, obstacles=obstacles)
         )
         self.goal = 0.5 * _MARGIN_MM if simple else max(0.25 * tol, _MARGIN_MM)
+
+
+class Search:
+    """State of one search: poses, weights, random numbers."""
+
+    def __init__(self, bench: Bench, kinds: Sequence[int] | NDArray[np.int64], seed: int) -> None:
+        self.bench = bench
+        self.parts, self.region, self.gap_mm = bench.parts, bench.region, bench.gap_mm
+        self.obstacles = bench.obstacles
+        self.rough, self.true, self.exact, self.goal = bench.rough, bench.true, bench.exact, bench.goal
+        self.kind = np.array(kinds, dtype=np.int64)
         n = len(kinds)
         self.pose = np.zeros((n, 3))
         self.weight = np.ones((n, n + 1))
@@ -159,6 +166,18 @@ class _Search:
                 self.state,
                 kit.box,
             )
+
+    def grow(self, moves: int) -> tuple[int, tuple[Placed, ...] | None]:
+        """Like :meth:`run`, with local steps: for layouts of many pieces that are nearly right."""
+        from .overlap import grow
+
+        used, top = grow(
+            self.rough.arrays, self.kind, self.pose, self.weight, *self.world.all, moves, self.samples, self.goal,
+            self.state, self.rough.box, self.best, self.best_over,
+        )  # fmt: skip
+        if top > self.goal:
+            return used, None
+        return used, self.finish(self.pose)
 
     def run(self, moves: int) -> tuple[int, tuple[Placed, ...] | None]:
         """Search for some moves; the exact layout if one was found."""

@@ -1,0 +1,360 @@
+"""Endless dense patterns of one shape, and how many of their pieces a region holds.
+
+A pattern is a lattice with one, two or more pieces to the cell, each at its own angle. It is found by
+squeezing the cell: shrink it, push the pieces (and the cell's own form) apart again, until that fails.
+Two pieces to the cell, one turned by half a turn, give the double-lattice packings (Kuperberg and
+Kuperberg 1990) and do well for most shapes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.affinity import rotate
+from shapely.geometry import MultiPolygon, Polygon
+
+from nestcut.batch.model import Shape, Turns
+
+from .turning import Kit, cores_of, make_kit
+
+__all__ = ["Lattice", "find_lattices", "lay_out"]
+
+
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """Cell vectors u, v (mm) and the pieces of one cell (middle x, y, radians)."""
+
+    u: tuple[float, float]
+    v: tuple[float, float]
+    pieces: tuple[tuple[float, float, float], ...]
+
+    @property
+    def area_each(self) -> float:
+        """Area that one piece takes, mm²."""
+        return abs(self.u[0] * self.v[1] - self.u[1] * self.v[0]) / len(self.pieces)
+
+
+class _Cell:
+    """The squeezed cell: poses, form (logarithm of the stretch, shear, rotation) and area."""
+
+    def __init__(self, kit: Kit, m: int, rng: np.random.Generator, listed: tuple[float, ...]) -> None:
+        from .settle import World
+
+        self.kit, self.m = kit, m
+        self.kind = np.zeros(m, np.int64)
+        self.world = World(kit, np.zeros(2 * m, np.int64))
+        self.free_turn = not listed and kit.arrays[0][0, 8] == 0
+        reach = float(kit.arrays[1][0, 0])
+        self.reach = reach
+        self.x = np.zeros(3 * m + 3)
+        self.angle = np.zeros(m)
+        for i in range(m):
+            if listed:
+                self.angle[i] = math.radians(listed[int(rng.integers(len(listed)))])
+            elif i % 2 and m > 1:
+                self.angle[i] = self.angle[i - 1] + math.pi  # half a turn: a fair guess, and free to change
+            else:
+                self.angle[i] = rng.uniform(0, 2 * math.pi)
+            self.x[3 * i : 3 * i + 2] = rng.uniform(-reach, reach, 2) * (i > 0)
+        self.x[3 * m] = rng.normal(0, 0.35)
+        self.x[3 * m + 1] = rng.uniform(-0.5, 0.5)
+        # With listed turns the lattice's own direction matters, so it is a variable too.
+        self.x[3 * m + 2] = rng.uniform(0, math.pi) if listed else 0.0
+        self.grad = np.zeros((m, 3))
+        self.cell_grad = np.zeros(4)
+
+    def cell(self, x: NDArray, area: float) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+        """(u, v) and its derivatives by stretch, shear and rotation."""
+        s, k, f = x[3 * self.m :]
+        a, root = math.exp(s), math.sqrt(area)
+        u0, v0 = np.array([a, 0.0]) * root, np.array([k, 1.0 / a]) * root
+        c, n = math.cos(f), math.sin(f)
+        turn = np.array([[c, -n], [n, c]])
+        quarter = np.array([[-n, -c], [c, -n]])
+        u, v = turn @ u0, turn @ v0
+        by_s = np.concatenate((turn @ u0, turn @ np.array([0.0, -1.0 / a * root])))
+        by_k = np.concatenate(([0.0, 0.0], turn @ np.array([root, 0.0])))
+        by_f = np.concatenate((quarter @ u0, quarter @ v0))
+        return np.concatenate((u, v)), by_s, by_k, by_f
+
+    def pose(self, x: NDArray) -> NDArray:
+        pose = np.empty((self.m, 3))
+        for i in range(self.m):
+            pose[i] = (x[3 * i], x[3 * i + 1], self.angle[i] + x[3 * i + 2] / self.reach)
+        return pose
+
+    def value(self, x: NDArray, area: float) -> tuple[float, NDArray]:
+        from .periodic import lattice_energy
+
+        cell, by_s, by_k, by_f = self.cell(x, area)
+        e, self.deep = lattice_energy(
+            self.kit.arrays, self.kind, self.pose(x), cell, *self.world.all, self.grad, self.cell_grad
+        )
+        g = np.empty_like(x)
+        for i in range(self.m):
+            g[3 * i], g[3 * i + 1] = self.grad[i, 0], self.grad[i, 1]
+            g[3 * i + 2] = self.grad[i, 2] / self.reach if self.free_turn else 0.0
+        # the form's variables are scaled to lengths, as the others are
+        g[3 * self.m :] = self.cell_grad @ by_s, self.cell_grad @ by_k, self.cell_grad @ by_f
+        return e, g
+
+    def relax(self, area: float, goal_mm: float) -> bool:
+        """Push the pieces apart in a cell of this area; True if no overlap above the goal is left."""
+        from scipy.optimize import minimize
+
+        scale = np.ones_like(self.x)
+        scale[3 * self.m :] = 1.0 / math.sqrt(area)
+
+        def scaled(z: NDArray) -> tuple[float, NDArray]:
+            e, g = self.value(z * scale, area)
+            return (e, g * scale) if e > 1e-3 * goal_mm * goal_mm else (0.0, np.zeros_like(g))
+
+        # A cell drawn out too far has too many images to look at.
+        form = [(-1.8, 1.8), (-4.0, 4.0), (None, None)]
+        bounds = [(None, None)] * (3 * self.m) + [
+            (None if low is None else low / scale[-1], None if high is None else high / scale[-1])
+            for low, high in form
+        ]
+        done = minimize(
+            scaled,
+            self.x / scale,
+            jac=True,
+            method="L-BFGS-B",
+            bounds=bounds,
+            options={"maxiter": 60, "ftol": 1e-7, "gtol": 1e-7},
+        )
+        x = done.x * scale
+        self.value(x, area)
+        if self.deep > goal_mm:
+            return False
+        self.x = x
+        self._reduce(area)
+        return True
+
+    def _reduce(self, area: float) -> None:
+        """The same lattice with short vectors (Lagrange 1773), u along the rotation's own axis."""
+        cell, *_ = self.cell(self.x, area)
+        u, v = cell[:2], cell[2:]
+        for _ in range(50):
+            if v @ v < u @ u:
+                u, v = v, -u
+            k = round(float(u @ v) / float(u @ u))
+            if k == 0:
+                break
+            v = v - k * u
+        if u[0] * v[1] - u[1] * v[0] < 0:
+            v = -v
+        root = math.sqrt(area)
+        f = math.atan2(u[1], u[0])
+        a = float(np.hypot(*u)) / root
+        along = float(v @ u) / float(np.hypot(*u)) / root
+        self.x[3 * self.m :] = math.log(a), along, f
+        for i in range(1, self.m):  # bring the pieces near the first one
+            d = self.x[3 * i : 3 * i + 2] - self.x[:2]
+            w = np.linalg.solve(np.column_stack((u, v)), d)
+            w = np.round(w)
+            self.x[3 * i : 3 * i + 2] -= w[0] * u + w[1] * v
+
+    def lattice(self, area: float) -> Lattice:
+        cell, *_ = self.cell(self.x, area)
+        pose = self.pose(self.x)
+        return Lattice(
+            (float(cell[0]), float(cell[1])),
+            (float(cell[2]), float(cell[3])),
+            tuple((float(x), float(y), float(a)) for x, y, a in pose),
+        )
+
+
+def _squeeze(
+    kit: Kit, m: int, area0: float, listed: tuple[float, ...], rng: np.random.Generator
+) -> tuple[_Cell, float] | None:
+    cell = _Cell(kit, m, rng, listed)
+    goal = 0.01
+    area = area0 * m * 1.7
+    if not cell.relax(area, goal):
+        return None
+    step = 0.1
+    while step > 0.002:
+        kept = cell.x.copy()
+        if cell.relax(area * (1 - step), goal):
+            area *= 1 - step
+        else:
+            cell.x = kept
+            step *= 0.4
+    return cell, area
+
+
+def find_lattices(
+    shape: Shape,
+    turns: Turns,
+    *,
+    gap_mm: float,
+    seed: int = 0,
+    tries: int = 8,
+    cells: tuple[int, ...] = (1, 2, 2, 3, 4),
+    keep: int = 4,
+    over: object = None,
+) -> list[Lattice]:
+    """Dense endless patterns of one shape, densest first.
+
+    Args:
+        shape: mm; turns: "any" or degrees; gap_mm: least distance between two pieces.
+        tries: rounds of squeezing; each round tries one number of pieces to the cell from ``cells``.
+        over: callable that ends the search early when it returns True.
+    Returns: up to ``keep`` patterns; distances hold within a few micrometres only: check what you lay.
+    """
+    rng = np.random.default_rng(seed)
+    listed = () if turns == "any" else tuple(turns)
+    tol = min(0.12, 0.006 * math.sqrt(shape.area))
+    far = float(np.hypot(shape.bounds[2] - shape.bounds[0], shape.bounds[3] - shape.bounds[1])) + gap_mm
+    anywhere = shapely.box(-1e4 * far, -1e4 * far, 1e4 * far, 1e4 * far)
+    rough = make_kit([cores_of(shape, coarse_mm=tol)], [turns], anywhere, gap_mm=gap_mm + 0.004)
+    true = make_kit([cores_of(shape)], [turns], anywhere, gap_mm=gap_mm + 0.004)
+    area0 = shape.buffer(gap_mm / 2).area
+    found: list[Lattice] = []
+    best = math.inf
+    for attempt in range(tries):
+        if attempt and callable(over) and over():
+            break
+        m = cells[attempt % len(cells)]
+        squeezed = _squeeze(rough, m, area0, listed, rng)
+        if squeezed is not None:
+            best = min(best, squeezed[1] / m)
+            # polishing pays only for patterns that are among the densest
+            done = _finish(squeezed[0], true, squeezed[1]) if squeezed[1] / m < 1.06 * best else None
+            if done is not None:
+                found.append(done)
+    found.sort(key=lambda lattice: lattice.area_each)
+    kept: list[Lattice] = []
+    for lattice in found:
+        if all(abs(lattice.area_each / other.area_each - 1) > 1e-4 for other in kept):
+            kept.append(lattice)
+    return kept[:keep]
+
+
+def _finish(cell: _Cell, true: Kit, area: float) -> Lattice | None:
+    """Loosen the cell until the true outlines are apart, then tighten it by small steps."""
+    from .settle import World
+
+    cell.kit = true
+    cell.world = World(true, np.zeros(2 * cell.m, np.int64))
+    for _ in range(12):
+        if cell.relax(area, 0.0035):
+            break
+        area *= 1.004
+    else:
+        return None
+    for step in (0.004, 0.002, 0.001, 0.0005):
+        kept = cell.x.copy()
+        if cell.relax(area * (1 - step), 0.0035):
+            area *= 1 - step
+        else:
+            cell.x = kept
+    return cell.lattice(area)
+
+
+def lay_out(
+    lattice: Lattice,
+    rooms: object,
+    region: Polygon | MultiPolygon,
+    *,
+    free_turn: bool,
+    rng: np.random.Generator,
+    looks: int = 12,
+    press: float = 1.0,
+) -> Iterator[list[tuple[float, float, float]]]:
+    """Lay a pattern over a region in several directions and shifts; yields the pieces that lie in it.
+
+    Args:
+        rooms: callable angle → region of allowed middles (inner-fit region) at that angle.
+        free_turn: may the pattern be turned as a whole?
+        looks: how many directions to try.
+        press: shrinks the pattern (below 1: pieces overlap and must be pushed apart afterwards).
+    """
+    u, v = np.array(lattice.u) * press, np.array(lattice.v) * press
+    pieces = np.array(lattice.pieces)
+    pieces[:, :2] *= press
+    sides = _directions(region)
+    turns = []
+    for w in (u, v, u + v, u - v, 2 * u + v, u + 2 * v, 2 * u - v, u - 2 * v):
+        turns.extend(side - math.atan2(w[1], w[0]) for side in sides)
+    if not free_turn:
+        turns = [0.0] * looks
+    else:
+        turns = turns[: max(2, looks - 2)] + list(rng.uniform(0, 2 * math.pi, max(0, looks - len(turns))))
+    x0, y0, x1, y1 = region.bounds
+    for turn in turns[:looks]:
+        c, s = math.cos(turn), math.sin(turn)
+        R = np.array([[c, -s], [s, c]])
+        U, V = R @ u, R @ v
+        P = pieces[:, :2] @ R.T
+        angles = pieces[:, 2] + turn
+        # all lattice points that can bring a piece near the region
+        inverse = np.linalg.inv(np.column_stack((U, V)))
+        corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) @ inverse.T
+        low = np.floor(corners.min(axis=0)).astype(int) - 2
+        high = np.ceil(corners.max(axis=0)).astype(int) + 2
+        pp, qq = np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1))
+        grid = pp.reshape(-1, 1) * U + qq.reshape(-1, 1) * V
+        allowed = [rooms(angle) for angle in angles]  # type: ignore[operator]
+        best: list[tuple[float, float, float]] = []
+        shifts = [(a, b) for a in np.linspace(0, 1, 9)[:-1] for b in np.linspace(0, 1, 9)[:-1]]
+        # shifts that bring a row to touch a side of the region
+        touch = []
+        for room, at in zip(allowed, P, strict=True):
+            if room.is_empty:
+                continue
+            for x, y in ((room.bounds[0], room.bounds[1]), (room.bounds[2], room.bounds[3])):
+                touch.append(inverse @ (np.array([x, y]) - at))
+        shifts = [tuple(t % 1.0) for t in touch] + [
+            (a + rng.uniform(0, 0.12), b + rng.uniform(0, 0.12)) for a, b in shifts
+        ]
+        for a, b in shifts:
+            shift = a * U + b * V
+            now: list[tuple[float, float, float]] = []
+            for room, at, angle in zip(allowed, P, angles, strict=True):
+                if room.is_empty:
+                    continue
+                points = grid + at + shift
+                bx0, by0, bx1, by1 = room.bounds
+                eps = 1e-9
+                inside = (
+                    (points[:, 0] >= bx0 - eps)
+                    & (points[:, 0] <= bx1 + eps)
+                    & (points[:, 1] >= by0 - eps)
+                    & (points[:, 1] <= by1 + eps)
+                )
+                points = points[inside]
+                if room.area < (bx1 - bx0) * (by1 - by0) * (1 - 1e-9) and len(points):
+                    points = points[shapely.intersects_xy(room, points[:, 0], points[:, 1])]
+                now.extend((float(x), float(y), float(angle)) for x, y in points)
+            if len(now) > len(best):
+                best = now
+        if best:
+            yield best
+
+
+def _directions(region: Polygon | MultiPolygon) -> list[float]:
+    """Directions of the region's longest sides, radians."""
+    hull = shapely.convex_hull(region)
+    ring = np.asarray(hull.exterior.coords)[:, :2]
+    edges = np.diff(ring, axis=0)
+    order = np.argsort(-np.hypot(edges[:, 0], edges[:, 1]), kind="stable")
+    found: list[float] = []
+    for k in order:
+        angle = math.atan2(edges[k, 1], edges[k, 0]) % math.pi
+        if all(abs((angle - other + math.pi / 2) % math.pi - math.pi / 2) > 0.02 for other in found):
+            found.append(angle)
+        if len(found) == 3:
+            break
+    return found
+
+
+def turned(shape: Shape, radians: float) -> Shape:
+    """The shape turned around its frame's origin."""
+    return rotate(shape, radians, origin=(0, 0), use_radians=True)

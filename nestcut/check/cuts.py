@@ -10,14 +10,19 @@ or not.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
+from shapely.geometry import Polygon
 
-from nestcut.check.measure import Floats, Geometries, clearance, filled, place_many, sticking_out
+from nestcut.batch.model import Die
+from nestcut.check.measure import Geometries, clearance, filled, place_many, polygons_in, sticking_out
 from nestcut.check.report import TOLERANCE_MM, Notebook, mm
-from nestcut.check.table import CutRow, Sheet, Table
+from nestcut.check.table import Sheet, Table
 from nestcut.plan.model import Plan, Remnant
 
 __all__ = ["check_cuts"]
@@ -25,19 +30,52 @@ __all__ = ["check_cuts"]
 TURN_TOLERANCE_DEG = 0.5
 REMNANT_TOLERANCE_MM = 2e-6
 """Remnants are compared by area: they may differ by a band this wide along their outline."""
+BATCH = 4000
+"""Cuts measured at a time: keeps the memory small."""
 
 
 def check_cuts(plan: Plan, table: Table, notes: Notebook) -> None:
     """Rules ``edge``, ``web``, ``turn``, ``direction`` and ``remnant``."""
-    by_sheet: dict[str, list[CutRow]] = defaultdict(list)
-    for row in table.cut_rows:
-        by_sheet[table.paper_rows[row.paper].sheet.id].append(row)
+    by_sheet: dict[str, list[int]] = defaultdict(list)
+    for index, row in enumerate(table.cut_rows):
+        by_sheet[table.paper_rows[row.paper].sheet.id].append(index)
     remnants = _remnants_by_sheet(plan, table, notes)
-    for sheet_id, rows in by_sheet.items():
-        _Sheet(plan, table, notes, table.sheets[sheet_id], rows).check(remnants.get(sheet_id))
+    linear, shift, turns = table.cut_maps()
+    holes = {die.name: filled(die.cut) for die in plan.dies}
+    for sheets in _batches(by_sheet):
+        rows = np.concatenate([by_sheet[sheet] for sheet in sheets])
+        dies = [table.cut_rows[row].die for row in rows]
+        batch = _Batch(
+            plan=plan,
+            table=table,
+            notes=notes,
+            sheets=[table.sheets[sheet] for sheet in sheets],
+            first=np.cumsum([0, *(len(by_sheet[sheet]) for sheet in sheets)]),
+            rows=rows,
+            turns=turns[rows],
+            cuts=place_many(np.array([die.cut for die in dies], dtype=object), linear[rows], shift[rows]),
+            holes=place_many(
+                np.array([holes[die.name] for die in dies], dtype=object), linear[rows], shift[rows]
+            ),
+        )
+        batch.check(remnants)
     for sheet_id, remnant in remnants.items():
         if sheet_id not in by_sheet:
             _compare_remnant(table.sheets[sheet_id].outline, remnant, sheet_id, notes)
+
+
+def _batches(by_sheet: Mapping[str, Sequence[int]]) -> Iterator[list[str]]:
+    """The scraps in groups of about BATCH cuts."""
+    batch: list[str] = []
+    size = 0
+    for sheet, rows in by_sheet.items():
+        batch.append(sheet)
+        size += len(rows)
+        if size >= BATCH:
+            yield batch
+            batch, size = [], 0
+    if batch:
+        yield batch
 
 
 def _remnants_by_sheet(plan: Plan, table: Table, notes: Notebook) -> Mapping[str, Remnant]:
@@ -61,134 +99,157 @@ def _remnants_by_sheet(plan: Plan, table: Table, notes: Notebook) -> Mapping[str
     return remnants
 
 
-class _Sheet:
-    """One scrap with all its cuts, in its own frame."""
+@dataclass(slots=True)
+class _Batch:
+    """Some scraps with all their cuts, in the scraps' own frames. Cuts of scrap k: first[k] … first[k + 1]."""
 
-    def __init__(self, plan: Plan, table: Table, notes: Notebook, sheet: Sheet, rows: list[CutRow]) -> None:
-        self.plan, self.table, self.notes, self.sheet = plan, table, notes, sheet
-        self.rows = rows
-        self.turns = np.array(
-            [row.layup.layup.slots[row.slot].pose.deg - table.paper_rows[row.paper].pose[2] for row in rows]
-        )
-        self.linear, self.shift = self._maps()
-        self.cuts = self._in_frame({die.name: die.cut for die in plan.dies})
-        self.holes = self._in_frame({die.name: filled(die.cut) for die in plan.dies})
+    plan: Plan
+    table: Table
+    notes: Notebook
+    sheets: Sequence[Sheet]
+    first: NDArray[np.int64]
+    rows: NDArray[np.int64]
+    turns: NDArray[np.float64]
+    cuts: Geometries
+    holes: Geometries
+    """The cuts filled: what is gone from the paper after the pass."""
 
-    def _maps(self) -> tuple[Floats, Floats]:
-        """Affine maps die → scrap: the paper's map undone after the slot's."""
-        paper_linear, paper_shift = self.table.paper_maps(row.paper for row in self.rows)
-        die_linear = np.array([row.layup.linear[row.slot] for row in self.rows])
-        die_shift = np.array([row.layup.shift[row.slot] for row in self.rows])
-        back = np.swapaxes(paper_linear, 1, 2)  # a turn, mirrored or not, is undone by its transpose
-        linear = np.einsum("nij,njk->nik", back, die_linear)
-        return linear, np.einsum("nij,nj->ni", back, die_shift - paper_shift)
+    def check(self, remnants: Mapping[str, Remnant]) -> None:
+        owner = np.repeat(np.arange(len(self.sheets)), np.diff(self.first))
+        broken = self._edges(owner) | self._webs()
+        self._turns(owner)
+        self._remnants(remnants, broken)
 
-    def _in_frame(self, shapes: Mapping[str, shapely.Geometry]) -> Geometries:
-        placed = np.empty(len(self.rows), dtype=object)
-        by_die: dict[str, list[int]] = defaultdict(list)
-        for index, row in enumerate(self.rows):
-            by_die[row.die.name].append(index)
-        for name, chosen in by_die.items():
-            placed[chosen] = place_many(shapes[name], self.linear[chosen], self.shift[chosen])
-        return placed
-
-    def check(self, remnant: Remnant | None) -> None:
-        self._edges()
-        self._webs()
-        self._turns()
-        left = shapely.difference(self.sheet.outline, shapely.union_all(self.holes))
-        if remnant is not None:
-            _compare_remnant(left, remnant, self.sheet.id, self.notes)
-        elif left.area > REMNANT_TOLERANCE_MM * self.sheet.outline.length:
-            self.notes.fault(
-                "remnant", f"scrap {self.sheet.id} is used, but has no remnant", scrap=self.sheet.id
-            )
-
-    def _place_of(self, index: int) -> dict[str, object]:
-        row = self.rows[index]
+    def _place_of(self, index: int, sheet: Sheet) -> dict[str, object]:
+        row = self.table.cut_rows[self.rows[index]]
         return {
             "pass_number": self.plan.passes[row.a_pass].number,
             "layup": row.layup.layup.id,
             "die": row.die.name,
-            "scrap": self.sheet.id,
+            "scrap": sheet.id,
         }
 
-    def _edges(self) -> None:
+    def _die(self, index: int) -> Die:
+        return self.table.cut_rows[self.rows[index]].die
+
+    def _edges(self, owner: NDArray[np.int64]) -> set[int]:
+        """The scraps (by number in the batch) with a cut too near their edge."""
         edge = self.plan.hand.edge_mm
-        outline = self.sheet.outline
-        boundary = outline.boundary
-        shapely.prepare(outline)
-        shapely.prepare(boundary)
-        doubtful = ~shapely.covers(outline, self.cuts) | shapely.dwithin(
-            boundary, self.cuts, max(edge - TOLERANCE_MM, 0.0)
+        outlines = np.array([sheet.outline for sheet in self.sheets], dtype=object)
+        boundaries = shapely.boundary(outlines)
+        shapely.prepare(outlines)
+        shapely.prepare(boundaries)
+        doubtful = ~shapely.covers(outlines[owner], self.cuts) | shapely.dwithin(
+            boundaries[owner], self.cuts, max(edge - TOLERANCE_MM, 0.0)
         )
         self.notes.count("cuts against edges", len(self.rows))
+        broken = set()
         for index in np.flatnonzero(doubtful).tolist():
+            number = int(owner[index])
+            cut, outline = self.cuts[index], outlines[number]
             if self.notes.full("edge"):
-                return
-            cut = self.cuts[index]
+                return set(owner.tolist())
             if outline.covers(cut):
-                kept = float(shapely.distance(cut, boundary))
+                kept = float(shapely.distance(cut, boundaries[number]))
             else:
                 kept = -sticking_out(cut, outline)
             if kept < edge - TOLERANCE_MM:
+                broken.add(number)
+                sheet = self.sheets[number]
                 how = f"comes within {mm(kept)} mm of" if kept >= 0 else f"reaches {mm(-kept)} mm over"
                 self.notes.fault(
                     "edge",
-                    f"the {self.rows[index].die.name} cut {how} the edge of scrap {self.sheet.id}; "
+                    f"the {self._die(index).name} cut {how} the edge of scrap {sheet.id}; "
                     f"{mm(edge)} mm must stay",
-                    **self._place_of(index),
+                    **self._place_of(index, sheet),
                     measured_mm=kept,
                     allowed_mm=edge,
                 )
+        return broken
 
-    def _webs(self) -> None:
-        web = self.plan.hand.web_mm
-        count = len(self.rows)
-        self.notes.count("cut pairs in one scrap", count * (count - 1) // 2)
+    def _near_pairs(self) -> Iterator[tuple[int, int, int]]:
+        """(scrap, i, j): pairs of cuts of one scrap whose holes may be nearer than the web."""
         # Filled cuts are never farther apart than the cuts themselves: no pair is missed.
-        tree = shapely.STRtree(self.holes)
-        near = tree.query(self.holes, predicate="dwithin", distance=max(web - TOLERANCE_MM, 0.0))
-        for i, j in near.T.tolist():
-            if i >= j:
+        reach = max(self.plan.hand.web_mm - TOLERANCE_MM, 0.0)
+        few: list[tuple[int, int, int]] = []
+        for number in range(len(self.sheets)):
+            start, stop = int(self.first[number]), int(self.first[number + 1])
+            self.notes.count("cut pairs in one scrap", (stop - start) * (stop - start - 1) // 2)
+            if stop - start <= 24:
+                few += [(number, i, j) for i, j in combinations(range(start, stop), 2)]
                 continue
+            holes = self.holes[start:stop]
+            near = shapely.STRtree(holes).query(holes, predicate="dwithin", distance=reach)
+            yield from ((number, start + i, start + j) for i, j in near.T.tolist() if i < j)
+        if few:
+            pairs = np.array(few)
+            i, j = pairs[:, 1], pairs[:, 2]
+            boxes = shapely.bounds(self.holes)
+            apart = np.maximum(boxes[i, :2] - boxes[j, 2:], boxes[j, :2] - boxes[i, 2:]).max(axis=1)
+            pairs = pairs[apart <= reach]
+            near = shapely.dwithin(self.holes[pairs[:, 1]], self.holes[pairs[:, 2]], reach)
+            yield from map(tuple, pairs[near].tolist())
+
+    def _webs(self) -> set[int]:
+        """The scraps (by number in the batch) with two cuts too near each other."""
+        web = self.plan.hand.web_mm
+        broken = set()
+        for number, i, j in self._near_pairs():
+            sheet = self.sheets[number]
+            broken.add(number)  # near is enough for what this is used for
             if self.notes.full("web"):
-                return
-            same_pass = self.rows[i].a_pass == self.rows[j].a_pass
+                continue
+            first, second = self.table.cut_rows[self.rows[i]], self.table.cut_rows[self.rows[j]]
+            same_pass = first.a_pass == second.a_pass
             shapes = self.cuts if same_pass else self.holes
             kept = clearance(shapes[i], shapes[j])
             if kept < web - TOLERANCE_MM:
-                other = self.rows[i]
-                when = "of the same pass" if same_pass else f"of pass {self.plan.passes[other.a_pass].number}"
+                when = "of the same pass" if same_pass else f"of pass {self.plan.passes[first.a_pass].number}"
                 how = f"is {mm(kept)} mm from" if kept > 0 else f"cuts {mm(-kept)} mm into"
                 self.notes.fault(
                     "web",
-                    f"the {self.rows[j].die.name} cut {how} the {other.die.name} cut {when} "
-                    f"in scrap {self.sheet.id}; {mm(web)} mm of paper must stay",
-                    **self._place_of(j),
+                    f"the {second.die.name} cut {how} the {first.die.name} cut {when} "
+                    f"in scrap {sheet.id}; {mm(web)} mm of paper must stay",
+                    **self._place_of(j, sheet),
                     measured_mm=kept,
                     allowed_mm=web,
                 )
+        return broken
 
-    def _turns(self) -> None:
-        direction = {"none": None, "stripe": (0.0, 180.0), "up": (0.0,)}[self.sheet.paper.direction]
-        for index, row in enumerate(self.rows):
-            turn = float(self.turns[index])
-            if row.die.turns != "any" and not _is_one_of(turn, row.die.turns):
-                listed = ", ".join(f"{degrees:.6g}°" for degrees in row.die.turns)
+    def _remnants(self, remnants: Mapping[str, Remnant], broken: set[int]) -> None:
+        clear = min(self.plan.hand.edge_mm, self.plan.hand.web_mm) > 10 * TOLERANCE_MM
+        for number, sheet in enumerate(self.sheets):
+            holes = self.holes[self.first[number] : self.first[number + 1]]
+            remnant = remnants.get(sheet.id)
+            if remnant is not None and clear and number not in broken and _same_rings(sheet, holes, remnant):
+                # The holes lie apart, inside the scrap, and are the remnant's: no need to subtract them.
+                self.notes.count("remnants")
+                continue
+            left = shapely.difference(sheet.outline, shapely.union_all(holes))
+            if remnant is not None:
+                _compare_remnant(left, remnant, sheet.id, self.notes)
+            elif left.area > REMNANT_TOLERANCE_MM * sheet.outline.length:
+                self.notes.fault("remnant", f"scrap {sheet.id} is used, but has no remnant", scrap=sheet.id)
+
+    def _turns(self, owner: NDArray[np.int64]) -> None:
+        directions = {"none": None, "stripe": (0.0, 180.0), "up": (0.0,)}
+        for index, (turn, number) in enumerate(zip(self.turns.tolist(), owner.tolist(), strict=True)):
+            die, sheet = self._die(index), self.sheets[number]
+            if die.turns != "any" and not _is_one_of(turn, die.turns):
+                listed = ", ".join(f"{degrees:.9g}°" for degrees in die.turns)
                 self.notes.fault(
                     "turn",
-                    f"the {row.die.name} die is turned by {turn % 360:.9g}° on scrap {self.sheet.id}; "
+                    f"the {die.name} die is turned by {turn % 360:.9g}° on scrap {sheet.id}; "
                     f"allowed: {listed}",
-                    **self._place_of(index),
+                    **self._place_of(index, sheet),
                 )
+            direction = directions[sheet.paper.direction]
             if direction is not None and not _is_one_of(turn, direction):
                 self.notes.fault(
                     "direction",
-                    f"the {row.die.name} die is turned by {turn % 360:.9g}° on scrap {self.sheet.id}, "
-                    f"whose paper {self.sheet.paper.name} has a direction "
-                    f"({self.sheet.paper.direction})",
-                    **self._place_of(index),
+                    f"the {die.name} die is turned by {turn % 360:.9g}° on scrap {sheet.id}, "
+                    f"whose paper {sheet.paper.name} has a direction ({sheet.paper.direction})",
+                    **self._place_of(index, sheet),
                 )
 
 
@@ -206,3 +267,22 @@ def _compare_remnant(left: shapely.Geometry, remnant: Remnant, sheet_id: str, no
             f"the remnant of scrap {sheet_id} differs by {apart:.6g} mm² from what the cuts leave",
             scrap=sheet_id,
         )
+
+
+def _same_rings(sheet: Sheet, holes: Geometries, remnant: Remnant) -> bool:
+    """Whether the remnant is the outline with just these holes, corner by corner.
+
+    Only a quick yes: a no may come from corners in another order, and then the areas tell.
+    """
+    if remnant.outline.geom_type != "Polygon":
+        return False
+    rings = [part.exterior for hole in holes for part in polygons_in(hole)]
+    if len(rings) + len(sheet.outline.interiors) != len(remnant.outline.interiors):
+        return False
+    expected = Polygon(sheet.outline.exterior, [*sheet.outline.interiors, *rings])
+    return bool(shapely.equals_exact(_in_order(expected), _in_order(remnant.outline), REMNANT_TOLERANCE_MM))
+
+
+def _in_order(polygon: Polygon) -> Polygon:
+    """Rings and corners in a standard order; rounded first, so that rounding errors do not decide it."""
+    return shapely.normalize(shapely.transform(polygon, lambda corners: np.round(corners, 6)))

@@ -112,19 +112,14 @@ def turn_matrices(degrees: Floats) -> Floats:
     return np.stack([np.stack([cos, -sin], axis=-1), np.stack([sin, cos], axis=-1)], axis=-2)
 
 
-def place_many(shape: BaseGeometry, linear: Floats, shift: Floats) -> Geometries:
-    """Copies of a polygon or multipolygon under n affine maps p → linear·p + shift.
+def place_many(shapes: Geometries, linear: Floats, shift: Floats) -> Geometries:
+    """Each of n shapes under its own affine map p → linear·p + shift.
 
     Args:
+        shapes: (n,) geometries; one may stand there many times.
         linear: (n, 2, 2).
         shift: (n, 2), mm.
     """
-    copies = len(linear)
-    kind, corners, offsets = shapely.to_ragged_array([shape])
-    moved = np.einsum("nij,vj->nvi", linear, corners) + shift[:, None, :]
-    tiled = []
-    for level in offsets:
-        level = np.asarray(level, dtype=np.int64)
-        steps = level[1:][None, :] + level[-1] * np.arange(copies)[:, None]
-        tiled.append(np.concatenate([level[:1], steps.ravel()]))
-    return shapely.from_ragged_array(kind, moved.reshape(-1, 2), tuple(tiled))
+    corners, owner = shapely.get_coordinates(shapes, return_index=True)
+    moved = np.einsum("nij,nj->ni", linear[owner], corners) + shift[owner]
+    return shapely.set_coordinates(shapes.copy(), moved)

@@ -6,7 +6,6 @@ earlier pass does not excuse a cut that comes down on another paper.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from itertools import combinations
 
 import numpy as np
@@ -42,15 +41,9 @@ class _Block:
         self.bounds = shapely.bounds(self.placed).reshape(-1, 4)
 
     def _place(self) -> Geometries:
-        placed = np.empty(len(self.rows), dtype=object)
-        by_sheet: dict[str, list[int]] = defaultdict(list)
-        for row in self.rows:
-            by_sheet[self.table.paper_rows[row].sheet.id].append(row)
-        for rows in by_sheet.values():
-            linear, shift = self.table.paper_maps(rows)
-            outline = self.table.paper_rows[rows[0]].sheet.outline
-            placed[np.array(rows) - self.offset] = place_many(outline, linear, shift)
-        return placed
+        rows = self.table.paper_rows[self.rows.start : self.rows.stop]
+        outlines = np.array([row.sheet.outline for row in rows], dtype=object)
+        return place_many(outlines, *self.table.paper_maps(self.rows.start, self.rows.stop))
 
     def check(self) -> None:
         if len(self.rows):

@@ -6,7 +6,6 @@ unknown are reported and left out.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -40,8 +39,6 @@ class PlacedLayup:
     dies: tuple[Die, ...]
     cuts: tuple[BaseGeometry, ...]
     rims: tuple[BaseGeometry, ...]
-    linear: Floats
-    shift: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,14 +81,26 @@ class Table:
     """Paper rows of pass i are first_paper[i] … first_paper[i + 1]."""
     first_cut: list[int] = field(default_factory=lambda: [0])
 
-    def paper_maps(self, rows: Iterable[int]) -> tuple[Floats, Floats]:
-        """Affine maps scrap → plate: linear (n, 2, 2) and shift (n, 2)."""
-        chosen = [self.paper_rows[row] for row in rows]
-        linear = turn_matrices(np.array([row.pose[2] for row in chosen], dtype=float))
+    def paper_maps(self, start: int, stop: int) -> tuple[Floats, Floats]:
+        """Affine maps scrap → plate of some paper rows: linear (n, 2, 2) and shift (n, 2)."""
+        rows = self.paper_rows[start:stop]
+        poses = np.array([row.pose for row in rows], dtype=float).reshape(-1, 3)
+        linear = turn_matrices(poses[:, 2])
         # Flipping comes first, in the scrap's own frame: x → −x.
-        linear[:, :, 0] *= np.where([row.flipped for row in chosen], -1.0, 1.0)[:, None]
-        shift = np.array([row.pose[:2] for row in chosen], dtype=float).reshape(-1, 2)
-        return linear, shift
+        linear[:, :, 0] *= np.where([row.flipped for row in rows], -1.0, 1.0)[:, None]
+        return linear, poses[:, :2]
+
+    def cut_maps(self) -> tuple[Floats, Floats, Floats]:
+        """Affine maps die → scrap of all cuts, linear (n, 2, 2) and shift (n, 2), and the turns in degrees."""
+        papers_linear, papers_shift = self.paper_maps(0, len(self.paper_rows))
+        paper = np.array([row.paper for row in self.cut_rows], dtype=int)
+        slots = [row.layup.layup.slots[row.slot].pose for row in self.cut_rows]
+        poses = np.array([(pose.x_mm, pose.y_mm, pose.deg) for pose in slots], dtype=float).reshape(-1, 3)
+        back = np.swapaxes(papers_linear[paper], 1, 2)  # a turn, mirrored or not, is undone by its transpose
+        linear = np.einsum("nij,njk->nik", back, turn_matrices(poses[:, 2]))
+        shift = np.einsum("nij,nj->ni", back, poses[:, :2] - papers_shift[paper])
+        turns = poses[:, 2] - np.array([self.paper_rows[row.paper].pose[2] for row in self.cut_rows])
+        return linear, shift, turns
 
 
 def build_table(plan: Plan, notes: Notebook) -> Table:
@@ -148,9 +157,9 @@ def _place_layup(layup: Layup, dies: dict[str, Die], notes: Notebook) -> PlacedL
     linear = turn_matrices(np.array([slot.pose.deg for slot in layup.slots], dtype=float))
     shift = np.array([(slot.pose.x_mm, slot.pose.y_mm) for slot in layup.slots], dtype=float).reshape(-1, 2)
     used = tuple(dies[slot.die] for slot in layup.slots)
-    cuts = tuple(place_many(die.cut, linear[i : i + 1], shift[i : i + 1])[0] for i, die in enumerate(used))
-    rims = tuple(place_many(die.rim, linear[i : i + 1], shift[i : i + 1])[0] for i, die in enumerate(used))
-    return PlacedLayup(layup, used, cuts, rims, linear, shift)
+    cuts = place_many(np.array([die.cut for die in used], dtype=object), linear, shift)
+    rims = place_many(np.array([die.rim for die in used], dtype=object), linear, shift)
+    return PlacedLayup(layup, used, tuple(cuts), tuple(rims))
 
 
 def _add_pass(table: Table, index: int, a_pass: Pass, notes: Notebook) -> None:

@@ -7,11 +7,12 @@ import math
 import numpy as np
 from shapely.geometry import MultiPoint, Polygon
 from shapely.geometry.base import BaseGeometry
+from shapely.geometry.polygon import orient
 
 __all__ = ["grown_hull", "hull_through"]
 
 # Corners sharper than this get a further side, so that an outline does not run out into a spike.
-SHARPEST = math.radians(50.0)
+SHARPEST = math.radians(31.0)
 # A safety hair on top of the wanted margin: corners are rounded to 0.00001 mm.
 HAIR_MM = 3e-5
 
@@ -60,7 +61,7 @@ def grown_hull(shape: BaseGeometry, by_mm: float, *, added: float = 0.02) -> Pol
         added: how much larger than the tightest such polygon it may be to save corners, a share.
     Source: supporting lines of the convex hull, moved outward (Minkowski sum with a disc).
     """
-    points = np.asarray(shape.convex_hull.exterior.coords)[:-1]
+    points = np.asarray(orient(shape.convex_hull).exterior.coords)[:-1]
     lines = []
     for angle in _with_further_sides(_sides(points)):
         normal = np.array([math.cos(angle), math.sin(angle)])

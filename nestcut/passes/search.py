@@ -33,6 +33,8 @@ __all__ = ["Limit", "PlateSearch"]
 
 WORTH = 1.0 + 1e-6
 LEAST_WORK = 25
+HOPEFUL = (0.82, 0.88)
+"""Sets that fill more of the window are not worth a quick try (they may still be tried with effort)."""
 Report = Callable[[float, int, int, str], None]
 
 
@@ -124,6 +126,10 @@ class PlateSearch:
     def single(self, die: int) -> Counts:
         return tuple(1 if d == die else 0 for d in range(len(self.dies)))
 
+    def fill(self, counts: Counts) -> float:
+        """Share of the window that the rims, grown by half the gap, take."""
+        return sum(c * die.area_ticks for c, die in zip(counts, self.dies, strict=True)) / self.sets.room
+
     def say(self, text: str) -> None:
         if self.report is not None:
             passes = self.best.passes if self.best else 0
@@ -153,6 +159,8 @@ class PlateSearch:
         for die in sorted(range(len(self.dies)), key=lambda d: -keys[d]):
             while counts[die] < self.useful[die] and not self.over():
                 bigger = tuple(c + (1 if d == die else 0) for d, c in enumerate(counts))
+                if effort < len(HOPEFUL) and self.fill(bigger) > HOPEFUL[effort]:
+                    break
                 if not self.try_set(bigger, effort, self.book.layout(counts)):
                     break
                 counts = bigger
@@ -182,7 +190,7 @@ class PlateSearch:
             weights = [self.task.most_cuts(die) * self.rng.uniform(0.2, 1.0) for die in range(len(self.dies))]
             die = max(range(len(self.dies)), key=lambda d: weights[d])
             if self.book.is_witnessed(self.single(die)):
-                self.grow(self.single(die), weights, effort=1)
+                self.grow(self.single(die), weights, effort=0)
             if index % 4 == 3:
                 self.settle()
 
@@ -250,7 +258,7 @@ class PlateSearch:
                 return
             if not self.try_set(counts, effort, near):
                 return
-        self.grow(counts, self.linear.prices, min(effort, 2))
+        self.grow(counts, self.linear.prices, min(effort, 2) - 1)
         self.settle()
 
     def _near(self, counts: Counts) -> Layout | None:

@@ -135,7 +135,10 @@ def group_texts(plan: Plan, album: Album, codes: Mapping[str, str], clock: Clock
                         album.add_cuts(earlier, passes[at])
                         at += 1
                     one = by_number[run.first]
-                    shown = {lane.first.scrap: names[k] for k, lane in enumerate(run.lanes)}
+                    shown = {
+                        lane.first.scrap: f"{names[k]} {_arrow(lane, album)}".strip()
+                        for k, lane in enumerate(run.lanes)
+                    }
                     picture = Markup(album.pass_picture(one, shown, earlier))
                 twins = block.all_runs[index :: len(block.runs)]
                 runs.append(_run_text(run, twins, names, album, layup, codes, picture))
@@ -201,6 +204,10 @@ def _along(view: View, y_mm: float) -> str:
     return f"{number(-y_mm, 0)} past it" if y_mm < -0.5 else number(y_mm, 0)
 
 
+def _arrow(lane: Lane, album: Album) -> str:
+    return "" if lane.any_turn else album.laid_words(lane.first)
+
+
 def _lane_text(
     lane: Lane, twins: Sequence[Lane], label: str, run: Run, album: Album, codes: Mapping[str, str]
 ) -> LaneText:
@@ -239,7 +246,9 @@ def _lane_text(
             elif not still:
                 begin = ", begun where this one began"
             if lane.per_scrap == 1 and lane.first_uses == 1:
-                parts.append("a fresh one for each pass")
+                parts.append(
+                    "a fresh one for each pass" + (", turned so that it fits" if lane.any_turn else "")
+                )
             elif lane.per_scrap and lane.per_scrap == lane.first_uses:
                 parts.append(
                     f"each one lasts {counted(lane.per_scrap, 'pass', 'passes')}, then the next ({follow}){begin}"
@@ -258,7 +267,7 @@ def _lane_text(
         label,
         codes[lane.paper],
         plain(lane.paper),
-        album.laid_words(lane.first),
+        _arrow(lane, album),
         id_list(distinct, most=8),
         number(lane.box[0], 0 if abs(lane.box[0] - round(lane.box[0])) < 0.05 else 1),
         _along(view, lane.box[1]),

@@ -178,7 +178,10 @@ class Album:
         *,
         most: tuple[float, float] = (64.0, 80.0),
     ) -> str:
-        """Which scrap lies where in a pass: this pass's cuts strong, earlier ones faint."""
+        """Which scrap lies where in a pass: this pass's cuts strong, earlier ones faint.
+
+        ``labels``: scrap id → what its tag says.
+        """
         view = self.view
         width, along = self.plan.machine.plate_mm
         layup = self.layups[one.layup]
@@ -245,8 +248,7 @@ class Album:
         blocked = shapely.union_all([shape.buffer(0.5) for shape in kept_clear]) if kept_clear else Polygon()
         tags: list[BaseGeometry] = []
         for paper in one.papers:
-            arrow = arrow_of(view, paper.pose.deg, paper.flipped)
-            words = f"{labels.get(paper.scrap, '?')} {arrow}"
+            words = labels.get(paper.scrap, "?")
             size = 3.0 * unit
             others = [shape for name, shape in outlines.items() if name != paper.scrap]
             spot = _tag_place(

@@ -8,6 +8,7 @@ into *blocks*. So the run sheet stays short however many passes there are.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -45,13 +46,16 @@ class Lane:
     before: str = "new"
     """Against the pass before: "new", "stays", "moved", "next" (in place of a used-up scrap like it)."""
     moved: tuple[float, float] = (0.0, 0.0)
+    any_turn: bool = False
+    """Pieces used once, of a paper without a direction, cut from their scraps at different turns: what
+    counts is that the outline fits, so no arrow is given for them."""
 
     def signature(self) -> tuple[object, ...]:
         """What is the same in two lanes that are told in the same words."""
         return (
             self.paper, self.slots, tuple(round(value, 1) for value in self.box), self.turned, self.first.flipped,
-            round(self.first.pose.deg, 3), _rounded(self.step), self.first_uses, self.per_scrap, _rounded(self.start),
-            "new" if self.before == "next" else self.before, _rounded(self.moved), len(self.scraps),
+            None if self.any_turn else round(self.first.pose.deg, 3), _rounded(self.step), self.first_uses, self.per_scrap, _rounded(self.start),
+            "new" if self.before == "next" else self.before, _rounded(self.moved), len(self.scraps), self.any_turn,
         )  # fmt: skip
 
 
@@ -170,6 +174,8 @@ class _Tracker:
     uses: int = 1
     from_start: bool = True
     """The first scrap came onto the plate in the run's first pass."""
+    once: frozenset[str] = frozenset()
+    """Scraps of papers without a direction that lie in one pass only."""
 
     def follows(self, nxt: _Lying) -> bool:
         """Would the rule still hold with this as the next pass? Does not change anything."""
@@ -180,7 +186,8 @@ class _Tracker:
             or nxt.paper.flipped != self.now.paper.flipped
         ):
             return False
-        if abs(nxt.paper.pose.deg - self.now.paper.pose.deg) > 1e-6:
+        turned = abs(nxt.paper.pose.deg - self.now.paper.pose.deg) > 1e-6
+        if (turned or lane.any_turn) and not self.once.issuperset((nxt.paper.scrap, *lane.scraps)):
             return False
         if nxt.paper.scrap == self.now.paper.scrap:
             shift = (nxt.corner[0] - self.now.corner[0], nxt.corner[1] - self.now.corner[1])
@@ -211,6 +218,7 @@ class _Tracker:
             elif lane.per_scrap is None:
                 lane.per_scrap = self.uses
             lane.scraps.append(nxt.paper.scrap)
+            lane.any_turn |= abs(nxt.paper.pose.deg - self.now.paper.pose.deg) > 1e-6
             self.uses = 1
         self.now = nxt
 
@@ -234,7 +242,9 @@ def _match(trackers: Sequence[_Tracker], laid: Sequence[_Lying]) -> list[_Lying]
     return chosen  # type: ignore[return-value]
 
 
-def _open_run(one: Pass, laid: list[_Lying], before: list[_Lying] | None) -> tuple[Run, list[_Tracker]]:
+def _open_run(
+    one: Pass, laid: list[_Lying], before: list[_Lying] | None, once: frozenset[str]
+) -> tuple[Run, list[_Tracker]]:
     old = {lying.paper.scrap: lying for lying in before or ()}
     lanes, trackers = [], []
     now_ids = {lying.paper.scrap for lying in laid}
@@ -256,7 +266,7 @@ def _open_run(one: Pass, laid: list[_Lying], before: list[_Lying] | None) -> tup
         elif (lying.colour, lying.slots, lying.key) in used_up:
             lane.before = "next"
         lanes.append(lane)
-        trackers.append(_Tracker(lane, lying, from_start=last is None))
+        trackers.append(_Tracker(lane, lying, from_start=last is None, once=once))
     gone = tuple(name for name in old if name not in now_ids)
     return Run(one.layup, one.number, one.number, lanes, tuple(cut.slot for cut in one.cuts), gone), trackers
 
@@ -284,7 +294,11 @@ def _fold(runs: list[Run]) -> list[Block]:
 
 def group_passes(plan: Plan) -> list[Group]:
     """The plan's passes as groups (one lay-up each), blocks and runs."""
-    shapes = _Shapes(plan.pieces_of_paper())
+    pieces = plan.pieces_of_paper()
+    shapes = _Shapes(pieces)
+    free = {paper.name for paper in plan.papers if paper.direction == "none"}
+    uses = Counter(paper.scrap for one in plan.passes for paper in one.papers)
+    once = frozenset(name for name, count in uses.items() if count == 1 and pieces[name][0] in free)
     groups: list[tuple[str, list[Run]]] = []
     trackers: list[_Tracker] = []
     run: Run | None = None
@@ -292,13 +306,13 @@ def group_passes(plan: Plan) -> list[Group]:
     for one in plan.passes:
         laid = _laid(one, shapes)
         if run is None or one.layup != run.layup:
-            run, trackers = _open_run(one, laid, None)
+            run, trackers = _open_run(one, laid, None, once)
             groups.append((one.layup, [run]))
         else:
             slots = tuple(cut.slot for cut in one.cuts)
             chosen = _match(trackers, laid) if sorted(slots) == sorted(run.down) else None
             if chosen is None:
-                run, trackers = _open_run(one, laid, before)
+                run, trackers = _open_run(one, laid, before, once)
                 groups[-1][1].append(run)
             else:
                 for tracker, lying in zip(trackers, chosen, strict=True):

@@ -74,7 +74,7 @@ def test_refuses_with_what_where_and_mend(written):
 
 def test_message_names_value_and_near_unit():
     """A slip in the unit is answered with the nearest one."""
-    with pytest.raises(LengthError, match='"12 mmm" has an unknown unit "mmm"; did you mean mm?'):
+    with pytest.raises(LengthError, match=r'"12 mmm" has an unknown unit "mmm"; did you mean mm\?'):
         parse_length("12 mmm")
 
 

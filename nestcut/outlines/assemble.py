@@ -24,7 +24,7 @@ from nestcut.outlines.types import CLOSE_WITHIN_MM, FLATTEN_MM, Pieces, Shape
 
 __all__ = ["Loop", "join_runs", "loops_of", "nest", "solid"]
 
-MOST_LOOPS = 2_000
+MOST_LOOPS = 1_000
 _SPECK_MM2 = 0.01
 _SAME_MM = 0.02
 """Two outlines this close are one, drawn twice."""
@@ -66,40 +66,40 @@ def join_runs(runs: Sequence[Run], notes: list[str]) -> tuple[list[Run], list[Ru
             near.setdefault(int(a), []).append(int(b))
     mate = {a: others[0] for a, others in near.items() if len(others) == 1 and len(near[others[0]]) == 1}
     used: set[int] = set()
-    left: list[Run] = []
+    left: set[int] = set()
     for first in range(len(open_runs)):
-        if first in used:
+        if first in used or first in left:
             continue
-        chain = _follow(first, mate)
-        if chain is None:
-            left.append(open_runs[first])
+        chain, is_ring = _follow(first, mate, left)
+        if not is_ring:
+            # Whatever hangs on an end that meets nothing is open as well.
+            left.update(number for number, _ in chain)
             continue
         used.update(number for number, _ in chain)
         parts = [open_runs[n] if forward else _turned(open_runs[n]) for n, forward in chain]
         curves = [c for part in parts for c in part.curves]
         closed.append(_closed(Run(tuple(curves), False, parts[0].element)))
         notes.append(f"{len(parts)} open lines whose ends meet were read as one outline.")
-    return closed, [run for n, run in enumerate(open_runs) if n not in used and run in left]
+    return closed, [open_runs[n] for n in sorted(left)]
 
 
-def _follow(first: int, mate: dict[int, int]) -> list[tuple[int, bool]] | None:
-    """The ring of open runs through the first one: (number, forward); None if there is none.
+def _follow(first: int, mate: dict[int, int], left: set[int]) -> tuple[list[tuple[int, bool]], bool]:
+    """The open runs that follow on the first one, as (number, forward), and whether they come back to it.
 
     Run n has the ends 2n (start) and 2n + 1 (end).
     """
-    chain, at = [(first, True)], 2 * first + 1
-    while len(chain) <= len(mate):
-        if at not in mate:
-            return None
+    chain, seen, at = [(first, True)], {first}, 2 * first + 1
+    while at in mate:
         start = mate[at]
         number, forward = start // 2, start % 2 == 0
         if start == 2 * first:
-            return chain if len(chain) > 1 else None
-        if any(number == n for n, _ in chain):
-            return None
+            return chain, len(chain) > 1
+        if number in seen or number in left:
+            break
         chain.append((number, forward))
+        seen.add(number)
         at = start + 1 if forward else start - 1
-    return None
+    return chain, False
 
 
 def _turned(run: Run) -> Run:
@@ -127,7 +127,7 @@ def _closed(run: Run) -> Run:
             joined.append(_ending_at(here, there.start))
         elif not isinstance(there, Arc):
             joined.append(here)
-            start = _turned_curve(_ending_at(_turned_curve(there), here.end))
+            start = _beginning_at(there, here.end)
             if after:
                 curves[after] = start
             else:
@@ -144,6 +144,12 @@ def _ending_at(curve: Line | Bezier, end: tuple[float, float]) -> Line | Bezier:
     dx, dy = end[0] - curve.end[0], end[1] - curve.end[1]
     handle = curve.points[-2]
     return Bezier((*curve.points[:-2], (handle[0] + dx, handle[1] + dy), end))
+
+
+def _beginning_at(curve: Line | Bezier, start: tuple[float, float]) -> Line | Bezier:
+    if isinstance(curve, Line):
+        return Line(start, curve.end)
+    return Bezier(_ending_at(Bezier(curve.points[::-1]), start).points[::-1])  # type: ignore[union-attr]
 
 
 def loops_of(runs: Sequence[Run], notes: list[str]) -> list[Loop]:
@@ -196,7 +202,8 @@ def _without_doubles(loops: list[Loop], notes: list[str]) -> list[Loop]:
 
 def nest(loops: Sequence[Loop]) -> list[Loop]:
     """The loops with their depths. Raises OutlineError when two of them cross."""
-    areas = np.array([loop.area for loop in loops], dtype=object)
+    areas: list[Polygon] = [loop.area for loop in loops]
+    shapely.prepare(areas)
     tree = shapely.STRtree(areas)
     holders: list[list[int]] = [[] for _ in loops]
     pairs = tree.query(areas, predicate="intersects")
@@ -204,6 +211,9 @@ def nest(loops: Sequence[Loop]) -> list[Loop]:
         if a >= b:
             continue
         small, large = (a, b) if areas[a].area <= areas[b].area else (b, a)
+        if shapely.contains_properly(areas[large], areas[small]):
+            holders[small].append(int(large))
+            continue
         shared = areas[small].intersection(areas[large]).area
         # Outlines may touch; what they share must be all of the smaller one, or next to nothing.
         slack = min(0.05 * areas[small].area, 0.002 * areas[small].length + 1e-6)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -263,7 +264,7 @@ def _turns(directions: Floats) -> Floats:
     return np.abs(np.arctan2(_cross(a, b), (a * b).sum(axis=1)))
 
 
-def _cross(a: Floats, b: Floats) -> Floats:
+def _cross(a: Floats, b: Floats) -> Any:
     return a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
 
 

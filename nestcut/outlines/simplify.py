@@ -42,11 +42,11 @@ def drop_collinear(points: Floats, straight: Flags) -> tuple[Floats, Flags]:
         # About the height of the triangle over its longest side; below 1e-10 mm the vertex says nothing.
         flat = (bend < 1e-10 * size) & ((behind * ahead).sum(axis=1) > 0)
         # Never two neighbours at once: many nearly flat vertices may add up to a bend.
-        runs = np.flatnonzero(flat)
+        runs = np.flatnonzero(flat).tolist()
         keep_from: list[int] = []
         for k in runs:
             if not keep_from or k != keep_from[-1] + 1:
-                keep_from.append(int(k))
+                keep_from.append(k)
         if keep_from and keep_from[0] == 0 and keep_from[-1] == len(points) - 1:
             keep_from.pop()
         if not keep_from:

@@ -9,11 +9,15 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from nestcut.errors import OutlineError
 from nestcut.outlines.document import Element
 
-__all__ = ["Rule", "computed", "is_hidden", "is_unpainted", "read_rules"]
+__all__ = ["Rule", "computed", "declarations", "is_hidden", "is_unpainted", "read_rules"]
+
+MOST_RULES = 1_000
+"""More that matter to outlines than any drawing program writes."""
 
 INHERITED = ("visibility", "fill", "stroke", "stroke-width", "fill-opacity", "stroke-opacity")
 _PLAIN = (
@@ -45,6 +49,10 @@ def read_rules(root: Element, notes: list[str]) -> list[Rule]:
     rules: list[Rule] = []
     for sheet in _sheets(root):
         rules += _rules_of(sheet.text, len(rules), notes)
+        if len(rules) > MOST_RULES:
+            raise OutlineError(
+                f"the drawing has more than {MOST_RULES} style rules", mend="save it as plain SVG"
+            )
     return sorted(rules, key=lambda rule: rule.weight)
 
 
@@ -69,8 +77,8 @@ def _rules_of(css: str, order: int, notes: list[str]) -> Iterator[Rule]:
             continue
         if item.type != "qualified-rule":
             continue
-        declarations = _declarations(item.content)
-        if not declarations:
+        wanted = declarations(item.content)
+        if not wanted:
             continue
         for selector in tinycss2.serialize(item.prelude).split(","):
             steps = _steps(selector)
@@ -83,7 +91,7 @@ def _rules_of(css: str, order: int, notes: list[str]) -> Iterator[Rule]:
             ids = sum(step.count("#") for _, step in steps)
             classes = sum(step.count(".") for _, step in steps)
             types = sum(not step.startswith(("*", ".", "#")) for _, step in steps)
-            yield Rule(steps, (ids, classes, types, order), declarations)
+            yield Rule(steps, (ids, classes, types, order), wanted)
 
 
 def _steps(selector: str) -> tuple[tuple[str, str], ...] | None:
@@ -101,7 +109,8 @@ def _steps(selector: str) -> tuple[tuple[str, str], ...] | None:
     return tuple(steps) if steps and not combinator else None
 
 
-def _declarations(content: object) -> tuple[tuple[str, str, bool], ...]:
+def declarations(content: object) -> tuple[tuple[str, str, bool], ...]:
+    """(property, value, important) of each declaration that matters to outlines."""
     import tinycss2
 
     found = []
@@ -126,7 +135,7 @@ def computed(
             for name, value, strong in rule.declarations:
                 (important if strong else own)[name] = value
     if "style" in element.attributes:
-        for name, value, strong in _declarations(element.attributes["style"]):
+        for name, value, strong in declarations(element.attributes["style"]):
             (important if strong else own)[name] = value
     own |= important
     result = {name: inherited[name] for name in INHERITED if name in inherited}
@@ -142,28 +151,35 @@ def computed(
 def _matches(steps: tuple[tuple[str, str], ...], element: Element, ancestors: Sequence[Element]) -> bool:
     if not _is(element, steps[-1][1]):
         return False
-    if len(steps) == 1:
-        return True
-    rest, near = steps[:-1], steps[-1][0]
-    for depth in range(len(ancestors) - 1, -1, -1):
-        if _matches(rest, ancestors[depth], ancestors[:depth]):
-            return True
+    # Depths at which the step just handled may stand; the work is steps × depth, whatever the selector.
+    places, near = {len(ancestors)}, steps[-1][0]
+    for combinator, compound in reversed(steps[:-1]):
         if near == ">":
+            above = {place - 1 for place in places if place > 0}
+        else:
+            above = set(range(max(places)))
+        places = {place for place in above if _is(ancestors[place], compound)}
+        near = combinator
+        if not places:
             return False
-    return False
+    return True
+
+
+@lru_cache(maxsize=4096)
+def _parts(compound: str) -> tuple[str, frozenset[str], frozenset[str]]:
+    """Type (empty for any), ids and classes of a compound selector."""
+    match = _COMPOUND.match(compound)
+    assert match is not None  # _steps() lets no other through
+    marks = re.findall(r"([.#])([\w-]+)", match[2] or "")
+    kind = match[1] if match[1] and match[1] != "*" else ""
+    return kind, frozenset(n for m, n in marks if m == "#"), frozenset(n for m, n in marks if m == ".")
 
 
 def _is(element: Element, compound: str) -> bool:
-    match = _COMPOUND.match(compound)
-    if not match:
+    kind, ids, classes = _parts(compound)
+    if kind and kind != element.tag:
         return False
-    if match[1] and match[1] not in ("*", element.tag):
-        return False
-    classes = element.classes
-    for mark, name in re.findall(r"([.#])([\w-]+)", match[2] or ""):
-        if (mark == "#" and element.id != name) or (mark == "." and name not in classes):
-            return False
-    return True
+    return all(element.id == name for name in ids) and classes.issubset(element.classes)
 
 
 def is_hidden(style: dict[str, str]) -> bool:

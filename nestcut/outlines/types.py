@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeAlias
 
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
@@ -18,7 +18,7 @@ __all__ = [
     "Side",
 ]
 
-Shape = Polygon | MultiPolygon
+Shape: TypeAlias = Polygon | MultiPolygon
 
 Side = Literal["outside", "inside"]
 """Which side of the true outline the polygon keeps to: it contains it, or is contained in it."""

@@ -6,8 +6,8 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from nestcut.errors import OutlineError, Where, found_at
-from nestcut.outlines.curves import Matrix
+from nestcut.errors import OutlineError, found_at
+from nestcut.outlines.curves import Arc, Bezier, Matrix
 from nestcut.outlines.document import Element, where_is
 from nestcut.outlines.frames import (
     IDENTITY,
@@ -19,7 +19,7 @@ from nestcut.outlines.frames import (
     viewport_transform,
 )
 from nestcut.outlines.pathdata import MOST_SEGMENTS, SHAPES, Run, runs_of
-from nestcut.outlines.styles import Rule, computed, is_hidden, is_unpainted, read_rules
+from nestcut.outlines.styles import Rule, computed, declarations, is_hidden, is_unpainted, read_rules
 
 __all__ = ["Drawing", "Seen", "see"]
 
@@ -131,9 +131,7 @@ def _page(root: Element) -> tuple[Matrix, tuple[float, float], bool]:
 
 
 def _inline(element: Element) -> tuple[tuple[str, str, bool], ...]:
-    from nestcut.outlines.styles import _declarations
-
-    return _declarations(element.get("style")) if element.get("style") else ()
+    return declarations(element.get("style")) if element.get("style") else ()
 
 
 class _Walker:
@@ -333,8 +331,6 @@ def _is_rim(element: Element) -> bool:
 
 
 def _check_reach(run: Run) -> None:
-    from nestcut.outlines.curves import Arc, Bezier
-
     numbers: list[float] = []
     for curve in run.curves:
         if isinstance(curve, Bezier):
@@ -352,8 +348,3 @@ def _all(element: Element) -> Iterator[Element]:
     yield element
     for child in element.children:
         yield from _all(child)
-
-
-def place_of(run: Run) -> Where:
-    """Where a run was drawn."""
-    return where_is(run.element)

@@ -177,6 +177,11 @@ def use_bomb() -> str:
         lambda: f"<style>{'a,' * 100_000}b{{display:none}}</style><path/>",
         lambda: '<path d="M0 0C1e12 1e12 -1e12 1e12 5 5z"/>',
         lambda: '<path d="M0 0C9000 9000 -9000 9000 .01 0z"/>',
+        lambda: "".join(f'<path d="M{k} 0L{k + 1} 0"/>' for k in range(9_000)),
+        lambda: "<style>" + "".join(f".c{k % 7}{{fill:none}}" for k in range(50_000)) + "</style>" + SQUARE,
+        lambda: (
+            "<style>" + "g " * 30 + "rect{fill:none}</style>" + "<g>" * 90 + '<path d="M0 0"/>' * 5000 + "</g>" * 90
+        ),
         use_bomb,
     ],
 )  # fmt: skip
@@ -214,3 +219,11 @@ def test_any_file_gives_an_outline_or_a_message(tmp_path_factory, pieces, noise,
     assert isinstance(read, DieOutline)
     assert read.cut.is_valid
     assert read.rim.covers(read.cut)
+
+
+def test_hundreds_of_rings_end_soon(tmp_path):
+    """Nesting of many outlines inside each other is quick."""
+    begin = time.process_time()
+    read = die(tmp_path, "".join(f'<circle r="{k / 10}"/>' for k in range(20, 420)))
+    assert len(read.cut.geoms) == 200
+    assert time.process_time() - begin < 60

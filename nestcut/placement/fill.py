@@ -268,7 +268,7 @@ class _Fill:
                 )
             if self.over():
                 return
-        self.bench = Bench(self.parts, self.room, self.web_mm, self.obstacles)
+        self.bench = Bench(self.parts, self.room, self.web_mm, self.obstacles, wary=0.8)
         self.patterns: list = []
         self.main = self.next_kinds(np.zeros(len(self.parts), int))
         if self.share is None and self.main and self.parts[self.main[0]].least == 0:
@@ -414,7 +414,7 @@ class _Fill:
     def _push(self, search: Search, moves: int) -> bool:
         """Squeeze until nothing overlaps; gives up when it does not get better."""
         n = len(search.kind)
-        done, last = 0, math.inf
+        done, last, fine = 0, math.inf, False
         while done < moves and not self.over():
             chunk = min(12, moves - done)
             if self.moves_limit is not None:
@@ -425,6 +425,9 @@ class _Fill:
             if found is not None:
                 return self.offer(found, checked=True)
             left = float(search.best_over[0])
+            if search.fine and not fine:
+                fine, last, moves = True, math.inf, max(moves, done + 36)
+                continue
             if n > 14 and done >= 24 and left > 0.97 * last:
                 break
             last = left

@@ -94,7 +94,10 @@ class Bench:
         region: Polygon | MultiPolygon,
         gap_mm: float,
         obstacles: Sequence[Shape] = (),
+        *,
+        wary: float = 0.0,
     ) -> None:
+        """``wary``: how much of the simplification (which cuts off bulges) is given back to the gap."""
         self.parts, self.region, self.gap_mm, self.obstacles = parts, region, gap_mm, obstacles
         turns = [part.turns for part in parts]
         sizes = [part.shape.area for part in parts]
@@ -129,6 +132,7 @@ class Search:
         self.stuck = np.zeros(1, np.int64)
         self.state = np.array([(seed * 0x9E3779B97F4A7C15 + 0x5851F42D4C957F2D) % 2**64], dtype=np.uint64)
         self.samples = 48
+        self.fine = False
         from .settle import World
 
         self.world = World(self.rough, self.kind)
@@ -171,13 +175,22 @@ class Search:
         """Like :meth:`run`, with local steps: for layouts of many pieces that are nearly right."""
         from .overlap import grow
 
+        kit, world = (self.true, self.true_world) if self.fine else (self.rough, self.world)
+        goal = 0.5 * _MARGIN_MM if self.fine else self.goal
         used, top = grow(
-            self.rough.arrays, self.kind, self.pose, self.weight, *self.world.all, moves, self.samples, self.goal,
-            self.state, self.rough.box, self.best, self.best_over,
+            kit.arrays, self.kind, self.pose, self.weight, *world.all, moves, self.samples, goal,
+            self.state, kit.box, self.best, self.best_over,
         )  # fmt: skip
-        if top > self.goal:
-            return used, None
-        return used, self.finish(self.pose)
+        if top <= goal:
+            if self.fine or self.rough is self.true:
+                return used, self.finish(self.pose)
+            self.fine = True  # from now on with the true outlines
+            self.best_over[0] = 1e300
+        elif self.fine and self.best_over[0] < 0.1:
+            found = self.finish(self.best)
+            self.best_over[0] = 0.0 if found is None else self.best_over[0]
+            return used, found
+        return used, None
 
     def run(self, moves: int) -> tuple[int, tuple[Placed, ...] | None]:
         """Search for some moves; the exact layout if one was found."""

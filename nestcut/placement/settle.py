@@ -65,20 +65,22 @@ def settle(
     can_turn = free & (types[kind, 6] == types[kind, 7]) & (types[kind, 8] == 0)
     best_pose, best = pose.copy(), -np.inf
     now = pose.copy()
-    trust = reach_mm
+    # Turning is linear only nearby, and a linear program likes to go as far as it may: allow little more
+    # than what is missing, and more only when that does not do.
+    wide = 30.0
     for _ in range(rounds + 1):
         rows = contacts(kit.arrays, kind, now, *world.all, reach_mm)
         worst = float(rows[:, 2].min()) if len(rows) else np.inf
-        if worst > best:
+        if worst > best + 1e-9:
             best, best_pose = worst, now.copy()
         else:
-            trust *= 0.4
             now = best_pose.copy()
             rows = contacts(kit.arrays, kind, now, *world.all, reach_mm)
-            if trust < 1e-9:
-                break
+            wide *= 0.25
         if best >= margin_mm * 0.5 or not len(rows):
             break
+        trust = min(reach_mm, max(wide * -best, 1e-7))
+        rows = rows[rows[:, 2] < 6.0 * trust]
         m = len(rows)
         # unknowns: dx, dy, (angle × reach) of every item, and the smallest distance s
         i, j = rows[:, 0].astype(int), rows[:, 1].astype(int)
@@ -103,6 +105,8 @@ def settle(
         solved = linprog(cost, A_ub=A, b_ub=sep, bounds=bounds, method="highs")
         if solved.x is None:
             break
+        if solved.x[-1] < 0.5 * best and trust < reach_mm:
+            wide *= 6.0
         step = solved.x[:-1].reshape(n, 3)
         now = now + step * np.column_stack((np.ones(n), np.ones(n), 1.0 / reach[kind]))
     return best_pose, best

@@ -17,12 +17,12 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPoint, Polygon, box
 
-from nestcut.batch.model import Batch, Die, Shape
+from nestcut.batch.model import Batch, Die, Pose, Shape
 from nestcut.outlines import grow_outline
 from nestcut.passes.convex_paper import grown_hull, hull_through
 from nestcut.plan.model import Slot
 
-__all__ = ["Site", "chips_of", "sites_of", "whole_mm"]
+__all__ = ["Site", "chips_of", "sites_of", "snapped", "whole_mm"]
 
 TINY_MM = 1e-7
 TINY_MM2 = 1e-9
@@ -104,10 +104,59 @@ def _tabbed(outline: Polygon, point: tuple[float, float]) -> Polygon | None:
     return grown if isinstance(grown, Polygon) and not grown.interiors else None
 
 
-def chips_of(batch: Batch, sites: Sequence[Site]) -> list[Polygon] | None:
+def snapped(batch: Batch, slots: Sequence[Slot]) -> tuple[Slot, ...]:
+    """The lay-up with dies nudged by less than a millimetre, so that their papers start on whole ones.
+
+    A die stays where it was when a nudge would bring its rim too near to another, or papers together.
+    """
+    if batch.hand.papers != "square":
+        return tuple(slots)
+    window, gap, edge = batch.machine.window, batch.hand.gap_mm, batch.hand.edge_mm
+    sites = sites_of(batch, slots)
+    papers = [grown_hull(site.cut, edge, added=0.0) for site in sites]
+    clashing = {
+        (j, k)
+        for k in range(len(sites))
+        for j in range(len(sites))
+        if j != k and not apart(papers[j], papers[k])
+    }
+    waiting = sorted(range(len(sites)), key=lambda k: -sites[k].cut.area)
+    for _ in range(2):
+        stuck = []
+        for k in waiting:
+            x0, y0, _, _ = papers[k].bounds
+            nudges = [
+                (dx, dy) for dx in (math.floor(x0 + 0.5) - x0, math.floor(x0) - x0, math.ceil(x0) - x0)
+                for dy in (math.floor(y0 + 0.5) - y0, math.floor(y0) - y0, math.ceil(y0) - y0)
+            ]  # fmt: skip
+            for dx, dy in sorted(set(nudges), key=lambda d: (math.hypot(*d), d)):
+                pose = sites[k].slot.pose
+                slot = Slot(
+                    sites[k].slot.die, Pose(round(pose.x_mm + dx, 6), round(pose.y_mm + dy, 6), pose.deg)
+                )
+                (site,) = sites_of(batch, [slot])
+                paper = grown_hull(site.cut, edge, added=0.0)
+                if not window.covers(site.rim) or not whole_mm(paper):
+                    continue
+                if all(
+                    shapely.distance(site.rim, sites[j].rim) >= gap
+                    and ((j, k) in clashing or apart(paper, papers[j]))
+                    for j in range(len(sites))
+                    if j != k
+                ):
+                    sites[k], papers[k] = site, paper
+                    break
+            else:
+                stuck.append(k)
+        waiting = stuck
+    return tuple(site.slot for site in sites)
+
+
+def chips_of(batch: Batch, sites: Sequence[Site], *, sparing: bool = False) -> list[Polygon] | None:
     """A chip for every slot, or None when some slot can't have one beside its neighbours.
 
-    Convex chips where they are apart; elsewhere chips that follow the cut.
+    Convex chips where they are apart; elsewhere chips that follow the cut. ``sparing`` prefers the
+    tightest outlines to those with fewer corners.
     """
     edge, square = batch.hand.edge_mm, batch.hand.papers == "square"
     width, length = batch.machine.plate_mm
@@ -142,7 +191,8 @@ def chips_of(batch: Batch, sites: Sequence[Site]) -> list[Polygon] | None:
         forms = (
             [least[k]]
             if k in followed
-            else [grown_hull(sites[k].cut, edge, added=share) for share in (0.04, 0.015)] + [tight[k]]
+            else [grown_hull(sites[k].cut, edge, added=share) for share in (() if sparing else (0.04, 0.015))]
+            + [tight[k]]
         )
         chips[k] = _first_fitting(forms, fits, square)
         if chips[k] is None:

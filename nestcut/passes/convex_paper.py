@@ -63,7 +63,11 @@ def grown_hull(shape: BaseGeometry, by_mm: float, *, added: float = 0.02) -> Pol
     """
     points = np.asarray(orient(shape.convex_hull).exterior.coords)[:-1]
     lines = []
-    for angle in _with_further_sides(_sides(points)):
+    level = [0.0, math.pi / 2, -math.pi / 2, round(math.pi, 12)]
+    # Sides square to the plate stay, so that the box around the outline is the tightest one.
+    kept = set(level)
+    sides = [a for a in _sides(points) if all(abs(math.remainder(a - b, 2 * math.pi)) > 1e-3 for b in level)]
+    for angle in _with_further_sides(sorted([*sides, *level])):
         normal = np.array([math.cos(angle), math.sin(angle)])
         lines.append((angle, float((points @ normal).max()) + by_mm + HAIR_MM))
     tightest = _area(_corners(lines))
@@ -73,7 +77,7 @@ def grown_hull(shape: BaseGeometry, by_mm: float, *, added: float = 0.02) -> Pol
         now = _area(_corners(lines))
         for k in range(len(lines)):
             before, after = lines[k - 1][0], lines[(k + 1) % len(lines)][0]
-            if (after - before) % (2 * math.pi) > math.radians(110):
+            if lines[k][0] in kept or (after - before) % (2 * math.pi) > math.radians(110):
                 continue
             gain = _area(_corners(lines[:k] + lines[k + 1 :])) - now
             if gain < best_gain:

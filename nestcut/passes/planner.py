@@ -208,7 +208,7 @@ def with_papers(
     """
     wanted = cuts_wanted(batch, shares)
     tasks, lost = run_tasks(batch, plate_runs, wanted)
-    runs = draft_runs(batch, tasks)
+    runs = draft_runs(batch, tasks, sparing=sparing)
     if runs is None:
         return None
     last = len(WASTES) - 1
@@ -227,6 +227,10 @@ def with_papers(
         for paper in raised:
             level[paper] += 1
     best.missing.update(lost)
+    if best.missing and not sparing and not clock.over():
+        tight = with_papers(batch, plate_runs, shares, clock, seed, sparing=True, most_tries=most_tries)
+        if tight is not None and sum(tight.missing.values()) < sum(best.missing.values()):
+            return tight
     return best
 
 

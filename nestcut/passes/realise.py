@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Pose
-from nestcut.passes.chips import Site, chips_of, sites_of
+from nestcut.passes.chips import Site, chips_of, sites_of, snapped
 from nestcut.passes.papers import LaidPart, Node, Stock, Want, lay_parts, scraps_by_paper
 from nestcut.passes.regions import Group, groups_of
 from nestcut.passes.schedule import RunTask, Stretch, paper_turns, stretches
@@ -61,12 +61,13 @@ class Realised:
     """(die, paper) → cuts that found no scrap."""
 
 
-def draft_runs(batch: Batch, tasks: Sequence[RunTask]) -> list[RunDraft] | None:
+def draft_runs(batch: Batch, tasks: Sequence[RunTask], *, sparing: bool = False) -> list[RunDraft] | None:
     """Sites, chips and stretches of every run; None when some lay-up leaves no room for chips."""
     drafts = []
     for task in tasks:
+        task = replace(task, slots=snapped(batch, task.slots))
         sites = sites_of(batch, task.slots)
-        chips = chips_of(batch, sites)
+        chips = chips_of(batch, sites, sparing=sparing)
         if chips is None:
             return None
         drafts.append(RunDraft(task, sites, chips, stretches(task)))

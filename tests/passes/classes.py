@@ -24,7 +24,9 @@ def _disc(radius: float) -> Polygon:
     return Polygon([(reach * math.cos(k * turn), reach * math.sin(k * turn)) for k in range(steps)])
 
 
-def label_die(name: str, wide_mm: float, high_mm: float, *, rim_mm: float = 1.6, copies: int = 1, turns="any") -> Die:
+def label_die(
+    name: str, wide_mm: float, high_mm: float, *, rim_mm: float = 1.6, copies: int = 1, turns="any"
+) -> Die:
     """A rectangular die."""
     w, h = wide_mm / 2, high_mm / 2
     cut = box(-w, -h, w, h)

@@ -1,0 +1,130 @@
+"""How good are whole plans? Random classes of three sizes and three degrees of paper supply.
+
+    python -m tests.benchmarks.passes --classes 12 --seconds 20 --json out.json
+    python -m tests.benchmarks.passes --classes 198 --seconds 60
+
+Every plan is checked. The table gives, per size and supply: share complete, share proved minimal end to
+end (complete, and passes equal to the bound), mean and worst gap to the bound, lay-ups, share of the
+stock that was pulled out, trims per 100 pieces, papers per pass, seconds, and the ratio to one paper per
+pass. Seeds are fixed; the classes are made by :mod:`tests.benchmarks.passes_classes`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from pathlib import Path
+from statistics import mean
+from typing import Any
+
+from nestcut.check import check_plan
+from nestcut.errors import BatchError
+from nestcut.passes import plan_batch
+from nestcut.passes.estimate import passes_by_paper
+from tests.benchmarks.passes_classes import SIZES, random_class
+
+SUPPLIES = (3.0, 2.0, 1.5)
+
+
+def run_class(
+    seed: int, size: str, supply: float, seconds: float, *, work_limit: int | None = None
+) -> dict[str, Any]:
+    """One class planned and measured, as plain JSON values."""
+    batch = random_class(seed, size=size, supply=supply)
+    start = time.monotonic()
+    row: dict[str, Any] = {"size": size, "supply": supply, "seed": seed, "plate": batch.machine.plate_mm}
+    try:
+        plan = plan_batch(batch, seconds=seconds, seed=0, work_limit=work_limit)
+    except BatchError as error:
+        return row | {"refused": str(error), "seconds": time.monotonic() - start}
+    spent = time.monotonic() - start
+    total = plan.totals
+    used = {paper.scrap for a_pass in plan.passes for paper in a_pass.papers} | {t.scrap for t in plan.trims}
+    pulled = sum(s.outline.area for s in batch.scraps if s.id in used)
+    by_hand = passes_by_paper(batch, [line.by for line in plan.demand], seconds=5, work_limit=work_limit)
+    return row | {
+        "dies": len(batch.dies),
+        "asked": sum(line.count for line in plan.demand),
+        "met": sum(line.met for line in plan.demand),
+        "complete": plan.complete,
+        "ok": check_plan(plan).ok,
+        "passes": total.passes,
+        "bound": plan.bound.passes,
+        "proved": plan.complete and total.passes == plan.bound.passes,
+        "changes": total.changes,
+        "trims": total.trims,
+        "pieces": total.pieces,
+        "minutes": total.minutes,
+        "papers_per_pass": sum(len(p.papers) for p in plan.passes) / max(1, total.passes),
+        "stock": pulled / sum(s.outline.area for s in batch.scraps),
+        "one_paper_per_pass": by_hand,
+        "seconds": spent,
+    }
+
+
+def table(rows: list[dict[str, Any]]) -> str:
+    """The results, one line per size and supply."""
+    head = (
+        f"{'size':8}{'supply':>7}{'n':>4}{'complete':>10}{'met':>7}{'proved':>8}{'gap':>7}{'worst':>7}{'lay-ups':>8}"
+        f"{'stock':>7}{'trims/100':>10}{'papers':>7}{'s':>6}{'worst s':>8}{'by hand':>8}"
+    )
+    lines = [head]
+    for supply in SUPPLIES:
+        for size in [*SIZES, "all"]:
+            of = [r for r in rows if r["supply"] == supply and size in (r["size"], "all")]
+            own = [r for r in of if "refused" not in r and r["passes"]]
+            if not own:
+                continue
+            gaps = [r["passes"] / max(1, r["bound"]) - 1 for r in own]
+            lines.append(
+                f"{size:8}{supply:7.1f}{len(of):4d}"
+                f"{100 * sum(r['complete'] for r in own) / len(of):9.0f}%"
+                f"{100 * sum(r['met'] for r in own) / sum(r['asked'] for r in own):6.1f}%"
+                f"{100 * sum(r['proved'] for r in own) / len(of):7.0f}%"
+                f"{100 * mean(gaps):6.1f}%{100 * max(gaps):6.0f}%"
+                f"{mean(r['changes'] for r in own):8.1f}{100 * mean(r['stock'] for r in own):6.0f}%"
+                f"{100 * sum(r['trims'] for r in own) / sum(r['pieces'] for r in own):10.0f}"
+                f"{mean(r['papers_per_pass'] for r in own):7.1f}"
+                f"{mean(r['seconds'] for r in own):6.1f}{max(r['seconds'] for r in own):8.1f}"
+                f"{mean(r['one_paper_per_pass'] / r['passes'] for r in own):8.2f}"
+            )
+    return "\n".join(lines)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--classes", type=int, default=12, help="classes per degree of supply")
+    parser.add_argument("--seconds", type=float, default=30.0, help="time limit per class")
+    parser.add_argument("--supplies", default="3,2,1.5")
+    parser.add_argument("--first-seed", type=int, default=1)
+    parser.add_argument("--work-limit", type=int, default=None)
+    parser.add_argument("--json", type=Path, default=None)
+    asked = parser.parse_args(arguments)
+    rows = []
+    for number in range(asked.classes):
+        size = list(SIZES)[number % len(SIZES)]
+        for supply in [float(s) for s in asked.supplies.split(",")]:
+            row = run_class(
+                asked.first_seed + number, size, supply, asked.seconds, work_limit=asked.work_limit
+            )
+            rows.append(row)
+            print(
+                f"{size} {row['seed']} {supply}: "
+                + (row.get("refused") or f"{row['passes']}/{row['bound']} met {row['met']}/{row['asked']}, "
+                   f"{row['changes']} lay-ups, {row['trims']} trims, by hand {row['one_paper_per_pass']}")
+                + f", {row['seconds']:.1f} s",
+                file=sys.stderr,
+                flush=True,
+            )  # fmt: skip
+    print(table(rows))
+    if asked.json:
+        asked.json.write_text(json.dumps(rows, indent=1), encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -368,34 +368,26 @@ def _place(T, k, x, y, v, D, weight, length, width, keep, map_, near, state):  #
                     top_c[q], top_x[q], top_y[q], top_v[q] = a, phx + i * h, phy + j * h, vk
                     if m < keep:
                         m += 1
+        # Coarse descents from all of them, then fine ones from those that can still win.
         for q in range(m):
-            c, px, py = _descend(
-                T,
-                k,
-                top_v[q],
-                top_x[q],
-                top_y[q],
-                x,
-                y,
-                v,
-                wrow,
-                length,
-                width,
-                0.5 * h,
-                0.02 * h,
-                near,
-                state,
+            top_c[q], top_x[q], top_y[q] = _descend(
+                T, k, top_v[q], top_x[q], top_y[q], x, y, v, wrow, length, width, 0.5 * h, 0.1 * h, near, state
             )
+        for _ in range(min(m, 2)):
+            q = 0
+            for p in range(1, m):
+                if top_c[p] < top_c[q]:
+                    q = p
+            if top_c[q] > 2.0 * best:
+                break
+            c, px, py = _descend(
+                T, k, top_v[q], top_x[q], top_y[q], x, y, v, wrow, length, width, 0.1 * h, 0.002 * h, near, state
+            )
+            top_c[q] = 1e300
             if c < best:
                 best, best_x, best_y, best_v = c, px, py, top_v[q]
                 if best <= 0.0:
                     break
-        if best > 0.0:
-            c, px, py = _descend(
-                T, k, best_v, best_x, best_y, x, y, v, wrow, length, width, 0.04 * h, 0.002 * h, near, state
-            )
-            if c < best:
-                best, best_x, best_y = c, px, py
     x[k], y[k], v[k] = best_x, best_y, best_v
     for u in range(n):
         d = 0.0
@@ -424,6 +416,7 @@ def sweeps(  # type: ignore[no-untyped-def]
     patience,
     target,
     keep,
+    grow_least,
     grow,
     decay,
     map_,
@@ -484,7 +477,7 @@ def sweeps(  # type: ignore[no-untyped-def]
             for j in range(i + 1, n):
                 d = D[i, j]
                 if d > eps:
-                    weight[i, j] *= 1.0 + grow * d * T.scale[v[i], v[j]] / worst
+                    weight[i, j] *= 1.0 + grow_least + (grow - grow_least) * d * T.scale[v[i], v[j]] / worst
                 else:
                     weight[i, j] = max(1.0, weight[i, j] * decay)
                 weight[j, i] = weight[i, j]

@@ -21,7 +21,8 @@ class Settings:
 
     keep: int = 4
     patience: int = 120
-    grow: float = 0.6
+    grow_least: float = 0.2
+    grow: float = 1.0
     decay: float = 0.95
     near_feasible: float = 6.0
     first_step: float = 0.02
@@ -110,7 +111,7 @@ class Squeeze:
 
     # -- the search -----------------------------------------------------------------------------
 
-    def separate(self, length: float, stop: Callable[[], bool]) -> Layout | None:
+    def separate(self, length: float, stop: Callable[[], bool], patience: int | None = None) -> Layout | None:
         """Take the overlaps out at this length; a layout shorter than the best, or None."""
         from nestcut.placement import kernels
 
@@ -122,13 +123,14 @@ class Squeeze:
         total = kernels.measure(job.tables, self.x, self.y, self.v, self.D)
         bx, by, bv = self.x.copy(), self.y.copy(), self.v.copy()
         stale = 0
+        patience = patience or s.patience
         tried = s.near_feasible
         self.residue = total
         while True:
             before = total
             total, fresh, moves, done = kernels.sweeps(
                 job.tables, self.x, self.y, self.v, self.D, self.weight, length, job.width, bx, by, bv, total,
-                8, s.patience, 1e-6, s.keep, s.grow, s.decay, self.map, self.state,
+                8, patience, 1e-6, s.keep, s.grow_least, s.grow, s.decay, self.map, self.state,
             )  # fmt: skip
             self.moves += moves
             self.sweeps += done
@@ -142,7 +144,7 @@ class Squeeze:
                 )
                 if better is not None and (self.best is None or better.length < self.best.length - 1e-7):
                     return better
-            if total <= 1e-6 or stale >= s.patience or stop():
+            if total <= 1e-6 or stale >= patience or stop():
                 self.residual = Layout(bx, by, bv, length)
                 return None
 
@@ -187,13 +189,16 @@ class Squeeze:
 
         if self.best is None:
             self.accept(self.row())
-        length = max(floor / 0.75, float(max(self.job.tables.wide[self.v])))  # type: ignore[attr-defined]
+        widest = min(float(np.max(self.job.tables.wide)), self.best.length)  # type: ignore[attr-defined, union-attr]
+        length = max(floor / 0.8, widest)
+        self.scatter(length)
         while not over() and length < self.best.length:  # type: ignore[union-attr]
-            self.scatter(length)
-            found = self.separate(length, over)
+            found = self.separate(length, over, patience=15)
             if found is not None and self.accept(found):
                 break
-            length *= 1.05
+            length *= 1.04
+            self.load(self.residual, length)
+            self.x *= 1.04
         s = self.settings
         step = s.first_step
         fails = 0

@@ -90,7 +90,7 @@ def prepare(
     quantity: Sequence[int],
     width_mm: float,
     *,
-    cells: int = 100,
+    cells: int = 50,
 ) -> Job:
     """Variants, half-planes and depth tables for a job.
 

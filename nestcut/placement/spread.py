@@ -1,0 +1,243 @@
+"""With everything placed: move parts apart as far as room allows, or pull them tight towards a side.
+
+Hands are not exact, so a lay-up with air between its dies is easier to lay out than a crowded one.
+
+Both go by linear programmes on the contacts of a layout: every near pair of convex cores gives a linear
+condition on the small moves and turns of two parts, within a trust region that adapts to what the
+condition was worth.
+
+Sources: compaction and separation by linear programming (Li & Milenkovic 1995); trust regions as in
+Conn, Gould & Toint 2000, chapter 6.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Polygon
+
+from nestcut.batch.model import Shape
+from nestcut.placement.layout import lies_well
+from nestcut.placement.types import Part, Placed, StopCheck
+
+__all__ = ["pull", "smallest_gap", "spread"]
+
+Region = Polygon | MultiPolygon
+
+
+def smallest_gap(
+    parts: Sequence[Part], placed: Sequence[Placed], region: Region, obstacles: Sequence[Shape] = ()
+) -> float:
+    """Smallest distance, mm, among placed parts, obstacles and the region's edge (measured by shapely)."""
+    shapes = [one.pose.apply(parts[one.part].shape) for one in placed]
+    gap = math.inf
+    for i, shape in enumerate(shapes):
+        gap = min(gap, shape.distance(region.boundary))
+        for other in (*shapes[i + 1 :], *obstacles):
+            gap = min(gap, shape.distance(other))
+    return gap
+
+
+def spread(
+    parts: Sequence[Part],
+    placed: Sequence[Placed],
+    region: Region,
+    *,
+    keep_gap_mm: float = 0.0,
+    obstacles: Sequence[Shape] = (),
+    rounds: int = 60,
+    stop: StopCheck | None = None,
+) -> tuple[Placed, ...]:
+    """Move (and, where any angle is allowed, turn) placed parts so that the smallest gap becomes large.
+
+    Args:
+        parts, placed: a layout that lies well in the region.
+        region: where the parts must stay; the distance to its edge counts as a gap too.
+        keep_gap_mm: gap between parts that the layout has and must keep; gaps are compared beyond this, and
+            the distance to the edge beyond 0.
+        obstacles: shapes in the region to keep ``keep_gap_mm`` away from.
+        rounds: most linear programmes.
+        stop: asked before each of them.
+    Returns: the layout with the largest smallest gap that was found, exactly checked: never worse than given.
+    """
+    table = _Table(parts, placed, region, keep_gap_mm, obstacles)
+    start = pose = table.pose
+    best, gap = start, table.slack(start)
+    trust = max(table.box_mm / 20, 1e-3)
+    for _ in range(rounds):
+        if trust < 1e-4 or (stop is not None and stop()):
+            break
+        step = table.step(pose, trust, "apart")
+        if step is None:
+            break
+        new = table.slack(pose + step)
+        if new > gap + 1e-7:
+            gain = new - gap
+            pose = best = pose + step
+            gap = new
+            trust = trust * 1.5 if gain > 0.02 * trust else trust
+        else:
+            trust *= 0.4
+    return table.placed_if_good(best, placed)
+
+
+def pull(
+    parts: Sequence[Part],
+    placed: Sequence[Placed],
+    region: Region,
+    direction: tuple[float, float],
+    *,
+    keep_gap_mm: float = 0.0,
+    obstacles: Sequence[Shape] = (),
+    rounds: int = 60,
+    stop: StopCheck | None = None,
+) -> tuple[Placed, ...]:
+    """Pull placed parts tight towards a side.
+
+    Args: as for :func:`spread`; ``direction`` is where to, as (x, y), of any length but 0.
+    Returns: the layout whose parts lie farthest in that direction (sum of their middles) that was found,
+        exactly checked; the layout as given where nothing moves.
+    """
+    far = math.hypot(*direction)
+    if not far > 0:
+        raise ValueError("direction must not be (0, 0)")
+    towards = np.array([direction[0] / far, direction[1] / far])
+    table = _Table(parts, placed, region, keep_gap_mm, obstacles)
+    pose = table.pose
+    trust = table.box_mm / 4
+    for _ in range(rounds):
+        if trust < 1e-5 or (stop is not None and stop()):
+            break
+        step = table.step(pose, trust, towards)
+        if step is None:
+            break
+        new = pose + step
+        if table.slack(new) < -5e-8:
+            trust *= 0.4
+            continue
+        gain = float((step[:, :2] @ towards).sum())
+        pose = new
+        if gain < 1e-6:
+            break
+    return table.placed_if_good(pose, placed)
+
+
+class _Table:
+    """A layout as arrays, and its linear programmes."""
+
+    def __init__(
+        self,
+        parts: Sequence[Part],
+        placed: Sequence[Placed],
+        region: Region,
+        gap_mm: float,
+        obstacles: Sequence[Shape],
+    ) -> None:
+        from nestcut.placement.settle import World
+        from nestcut.placement.turning import cores_of, kernel_pose, make_kit
+
+        self.parts, self.region, self.gap_mm, self.obstacles = parts, region, gap_mm, obstacles
+        used = sorted({one.part for one in placed})
+        number = {part: k for k, part in enumerate(used)}
+        self.kit = make_kit(
+            [cores_of(parts[k].shape) for k in used],
+            [parts[k].turns for k in used],
+            region,
+            gap_mm=gap_mm,
+            obstacles=obstacles,
+        )
+        self.kind = np.array([number[one.part] for one in placed], np.int64)
+        rows = [kernel_pose(self.kit, number[one.part], one.pose) for one in placed]
+        self.pose = np.array(rows, float).reshape(-1, 3)
+        self.world = World(self.kit, self.kind)
+        self.reach: NDArray[np.float64] = self.kit.arrays[1][self.kind, 0]
+        self.can_turn = np.array([parts[one.part].turns == "any" for one in placed])
+        self.used = used
+        x0, y0, x1, y1 = region.bounds
+        self.box_mm = max(x1 - x0, y1 - y0)
+
+    def rows(self, pose: NDArray[np.float64], reach_mm: float) -> NDArray[np.float64]:
+        from nestcut.placement.contacts import contacts
+
+        return contacts(self.kit.arrays, self.kind, pose, *self.world.all, reach_mm)
+
+    def slack(self, pose: NDArray[np.float64]) -> float:
+        """Smallest gap beyond what must be kept (negative: an overlap), mm."""
+        reach = self.box_mm / 100
+        while reach < 2 * self.box_mm:
+            rows = self.rows(pose, reach)
+            if len(rows):
+                return float(rows[:, 2].min())
+            reach *= 4
+        return math.inf
+
+    def step(
+        self, pose: NDArray[np.float64], trust: float, aim: NDArray[np.float64] | str
+    ) -> NDArray[np.float64] | None:
+        """Moves (n, 3) that are best within the trust region, or None."""
+        from scipy.optimize import linprog
+        from scipy.sparse import csr_array
+
+        n = len(pose)
+        apart = isinstance(aim, str)
+        rows = self.rows(pose, 2 * trust + (max(self.slack(pose), 0.0) + 2 * trust if apart else 0.0))
+        m = len(rows)
+        if m == 0 and apart:
+            return None
+        i, j = rows[:, 0].astype(int), rows[:, 1].astype(int)
+        sep, nx, ny, px, py = rows[:, 2], rows[:, 3], rows[:, 4], rows[:, 5], rows[:, 6]
+        other = j >= 0
+        jj = np.where(other, j, 0)
+        arm_i = (ny * (px - pose[i, 0]) - nx * (py - pose[i, 1])) / self.reach[i]
+        arm_j = (ny * (px - pose[jj, 0]) - nx * (py - pose[jj, 1])) / self.reach[jj]
+        line = np.arange(m)
+        # Columns: x, y, turn × reach of every part; the smallest gap; each part's own smallest gap.
+        data = [-nx, -ny, -arm_i, nx[other], ny[other], arm_j[other]]
+        row = [line, line, line, line[other], line[other], line[other]]
+        col = [3 * i, 3 * i + 1, 3 * i + 2, 3 * j[other], 3 * j[other] + 1, 3 * j[other] + 2]
+        upper = sep
+        size = 3 * n
+        cost = np.zeros(size)
+        if apart:
+            size = 4 * n + 1
+            data += [np.ones(m), -nx, -ny, -arm_i, nx[other], ny[other], arm_j[other], np.ones(m)]
+            row += [line, *(m + r for r in row), m + line]
+            col += [np.full(m, 3 * n), *col, 3 * n + 1 + i]
+            upper = np.concatenate((sep, sep))
+            cost = np.concatenate((np.zeros(3 * n), [-1.0], np.full(n, -0.02 / n)))
+        else:
+            assert not isinstance(aim, str)
+            cost[0::3], cost[1::3] = -aim[0], -aim[1]
+        matrix = csr_array(
+            (np.concatenate(data), (np.concatenate(row), np.concatenate(col))), shape=(len(upper), size)
+        )
+        limit = np.full((n, 3), trust)
+        limit[~self.can_turn, 2] = 0.0
+        # Turning is linear only for small angles, and pulling needs no turns.
+        limit[:, 2] = np.minimum(limit[:, 2], 0.1 * self.reach) if apart else 0.0
+        bound = np.column_stack((-limit.ravel(), limit.ravel()))
+        if apart:
+            most = self.box_mm
+            bound = np.concatenate((bound, np.tile([-most, most], (n + 1, 1))))
+        answer = linprog(
+            cost, A_ub=matrix, b_ub=upper, bounds=bound, method="highs-ds",
+            options={"primal_feasibility_tolerance": 1e-9},
+        )  # fmt: skip
+        if answer.x is None or answer.status != 0:
+            return None
+        step = answer.x[: 3 * n].reshape(n, 3)
+        return step * np.column_stack((np.ones(n), np.ones(n), 1.0 / self.reach))
+
+    def placed_if_good(self, pose: NDArray[np.float64], given: Sequence[Placed]) -> tuple[Placed, ...]:
+        """The poses as placed parts if the exact check finds nothing wrong, else what was given."""
+        from nestcut.placement.turning import pose_of
+
+        new = tuple(
+            Placed(self.used[k], pose_of(self.kit, int(k), row))
+            for k, row in zip(self.kind, pose, strict=True)
+        )
+        good = lies_well(self.parts, new, self.region, gap_mm=self.gap_mm, obstacles=self.obstacles)
+        return new if good else tuple(given)

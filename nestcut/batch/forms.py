@@ -114,7 +114,7 @@ class ClassForm(_Form):
 
 
 class WishesForm(_Form):
-    order: f.WishList = ("passes", "changes", "paper")
+    order: f.WishList = ("passes", "changes", "trims", "paper")
 
 
 class EveningForm(_Form):

@@ -104,6 +104,12 @@ class Draft:
         return sum(self.realised.missing.values())
 
     @property
+    def paper_mm2(self) -> float:
+        """Paper in all parts that are used, mm²."""
+        parts = {(u.scrap, u.outline.wkb): u.outline.area for d in self.realised.passes for u in d.uses}
+        return sum(parts.values())
+
+    @property
     def trims(self) -> int:
         return len({(use.scrap, use.outline.wkb) for draft in self.realised.passes for use in draft.uses})
 
@@ -170,10 +176,17 @@ def _best_draft(batch: Batch, demand: Sequence[Demand], clock: Clock, seed: int)
             proof = plate
         if proof is None:
             continue
+        if number == 0 and batch.hand.trims != "none":
+            strips = _in_strips(batch, plate, clock, seed)
+            if strips is not None and (best is None or _better(batch, strips, best)):
+                best = strips
+                clock.say(best.passes, proof.bound, "strips cut")
+        if best is not None and not best.missing and best.passes <= proof.bound:
+            break
         realised = with_papers(batch, plate.runs, plate.shares, clock, seed)
         if realised is not None:
             draft = Draft(plate, proof, plate.shares, realised)
-            if best is None or _better(draft, best):
+            if best is None or _better(batch, draft, best):
                 best = draft
             clock.say(best.passes, proof.bound, "papers laid")
         if best is not None and not best.missing and best.passes <= proof.bound:
@@ -186,8 +199,40 @@ def _best_draft(batch: Batch, demand: Sequence[Demand], clock: Clock, seed: int)
     return replace(best, bound=proof)
 
 
-def _better(a: Draft, b: Draft) -> bool:
-    return (a.missing, a.passes, a.trims) < (b.missing, b.passes, b.trims)
+def _in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft | None:
+    """The same cuts with strips that are pulled on under dies in lanes: far fewer trims."""
+    from nestcut.passes.lanes import lane_layups
+    from nestcut.passes.strips import realise_strips
+
+    clock.say(None, plate.bound, "lanes and strips")
+    layups = lane_layups(batch, cuts_wanted(batch, plate.shares), at_least=plate.bound, seed=seed)
+    if layups is None:
+        return None
+    return Draft(plate, plate, plate.shares, realise_strips(batch, layups, stop=clock.over))
+
+
+def _better(batch: Batch, a: Draft, b: Draft) -> bool:
+    return _rank(batch, a) < _rank(batch, b)
+
+
+def _rank(batch: Batch, draft: Draft) -> tuple[float, ...]:
+    """What is missing first, then what the person wishes, in their order; fewer trims where all else is equal."""
+    used = {draft_pass.run for draft_pass in draft.realised.passes}
+    dies = sum(len(draft.realised.runs[run].task.slots) for run in used)
+    machine = batch.machine
+    figures = {
+        "passes": float(draft.passes),
+        "changes": float(len(used)),
+        "trims": float(draft.trims),
+        "paper": draft.paper_mm2,
+        "minutes": (
+            draft.passes * machine.seconds_per_pass
+            + dies * machine.seconds_per_die
+            + draft.trims * machine.seconds_per_trim
+        )
+        / 60.0,
+    }
+    return (float(draft.missing), *(figures[wish] for wish in batch.wishes.order), figures["trims"])
 
 
 def with_papers(
@@ -335,7 +380,7 @@ def _replanned(batch: Batch, draft: Draft, shares: Shares, clock: Clock, seed: i
     new = with_papers(batch, proof.runs, proof.shares, clock, seed, sparing=True)
     if new is not None and not new.missing:
         other = Draft(proof, proof, proof.shares, new)
-        if best is None or _better(other, best):
+        if best is None or _better(batch, other, best):
             best = other
     if best is None:
         raise RuntimeError("pieces that were laid a moment ago find no place")

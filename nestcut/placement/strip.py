@@ -8,16 +8,19 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import shapely
+from shapely.geometry import Polygon
 
 from nestcut.batch.model import Pose, Shape
 from nestcut.errors import InputError
+from nestcut.placement.convex import Points, convex_parts
 from nestcut.placement.exact import strip_fault
+from nestcut.placement.nofit import _polygons_of
 from nestcut.placement.types import Part, Placed, StopCheck, StripLayout
 
 __all__ = ["area_bound", "least_length"]
 
 ARC_STEPS = 4
-"""Chords per quarter circle where outlines are grown for the search."""
+"""Tangents per quarter circle where outlines are grown for the search."""
 
 
 def least_length(
@@ -124,12 +127,31 @@ def _turns(part: Part) -> tuple[float, ...]:
 
 
 def _grown(shape: Shape, by_mm: float) -> Shape:
-    """The shape grown to the safe side: contains every point within ``by_mm`` of it."""
+    """The shape grown to the safe side: contains every point within ``by_mm`` of it, straight edges exactly.
+
+    Corners are rounded by tangents of the true arcs, not by chords, so nothing of it is cut off.
+    """
     if by_mm <= 0:
         return shape
-    # GEOS draws chords inside the true arc, up to 1.5 steps wide: see house style for the factor.
-    radius = by_mm / math.cos(3 * math.pi / (8 * ARC_STEPS))
-    return shapely.set_precision(shape.buffer(radius, quad_segs=ARC_STEPS), 0)
+    grown = shapely.union_all([Polygon(_grown_ring(part, by_mm)) for part in convex_parts(shape)])
+    return _polygons_of(grown)
+
+
+def _grown_ring(ring: Points, by_mm: float) -> Points:
+    edge = np.roll(ring, -1, axis=0) - ring
+    ring, edge = ring[np.hypot(*edge.T) > 1e-9], edge[np.hypot(*edge.T) > 1e-9]
+    angle = np.arctan2(-edge[:, 0], edge[:, 1])  # of the outward normals
+    out = []
+    for k in range(len(ring)):
+        turn = (angle[k] - angle[k - 1]) % (2 * math.pi)
+        if turn > 1.5 * math.pi:  # a hair of a turn the other way, by rounding
+            turn = 0.0
+        steps = max(1, math.ceil(turn / (math.pi / 2 / ARC_STEPS) - 1e-9))
+        half = turn / steps / 2
+        for q in range(steps):
+            middle = angle[k - 1] + (2 * q + 1) * half
+            out.append(ring[k] + by_mm / math.cos(half) * np.array([math.cos(middle), math.sin(middle)]))
+    return np.array(out)
 
 
 def _must_fit(part: Part, shape: Shape, turns: Sequence[float], room_mm: float) -> None:

@@ -7,8 +7,10 @@ registration crosses.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from shapely.geometry import box
 from svgwrite.container import Group
@@ -59,24 +61,24 @@ def half(value_mm: float) -> str:
 
 
 def _wrapped(text: str, width_mm: float, size_mm: float, lines: int = 3) -> list[str]:
-    """Text broken into lines of at most ``width_mm``; the last one ends in … where it is cut short."""
+    """Text broken into lines of at most ``width_mm``: at blanks, after hyphens, and where it must be, anywhere.
+
+    The last line ends in … where the text is cut short.
+    """
     rows: list[str] = [""]
-    for word in text.split(" "):
-        pieces = [word]
-        while text_width(pieces[-1], size_mm) > width_mm and len(pieces[-1]) > 1:
-            whole = pieces.pop()
-            keep = len(whole)
-            while keep > 1 and text_width(whole[:keep], size_mm) > width_mm:
+    for piece in re.findall(r"[^\s-]+-*\s*|-+\s*|\s+", text):
+        rest = piece
+        if rows[-1] and text_width((rows[-1] + rest).rstrip(), size_mm) > width_mm:
+            rows.append("")
+        while text_width(rest.rstrip(), size_mm) > width_mm and len(rest) > 1 and len(rows) <= lines:
+            keep = len(rest)
+            while keep > 1 and text_width(rest[:keep], size_mm) > width_mm:
                 keep -= 1
-            pieces += [whole[:keep], whole[keep:]]
-            if len(pieces) > lines + 1:
-                break
-        for piece in pieces:
-            joined = f"{rows[-1]} {piece}".strip()
-            if text_width(joined, size_mm) <= width_mm or not rows[-1]:
-                rows[-1] = joined
-            else:
-                rows.append(piece)
+            rows[-1] = rest[:keep]
+            rows.append("")
+            rest = rest[keep:]
+        rows[-1] += rest
+    rows = [row.strip() for row in rows if row.strip()] or [""]
     if len(rows) > lines:
         rows = rows[:lines]
         rows[-1] = rows[-1][: max(1, len(rows[-1]) - 2)] + "…"
@@ -169,6 +171,8 @@ class LayupDrawing:
 
     def label(self, svg: Svg, label: Label) -> Group:
         group = svg.group(class_="name")
+        # A white seam keeps a name legible over pierced detail and score lines.
+        halo: dict[str, Any] = {"stroke": "#ffffff", "stroke_width": "0.9", "paint_order": "stroke"}
         if label.leader:
             group.add(
                 svg.line(
@@ -182,7 +186,13 @@ class LayupDrawing:
         elif label.name:
             group.add(
                 svg.text(
-                    str(label.number), label.x_mm, label.y_mm - 0.7, size=4.0, anchor="middle", bold=True
+                    str(label.number),
+                    label.x_mm,
+                    label.y_mm - 0.7,
+                    size=4.0,
+                    anchor="middle",
+                    bold=True,
+                    **halo,
                 )
             )
             group.add(
@@ -192,6 +202,7 @@ class LayupDrawing:
                     label.y_mm + label.size_mm * 0.95,
                     size=label.size_mm,
                     anchor="middle",
+                    **halo,
                 )
             )
             return group

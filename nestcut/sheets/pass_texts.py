@@ -43,6 +43,11 @@ class LaneText:
     rule: str
     new: bool
 
+    @property
+    def short(self) -> bool:
+        """True where what to do fits beside the scrap's id."""
+        return not self.rule and len(self.ids) + len(self.does) < 40
+
 
 @dataclass(slots=True)
 class RunText:
@@ -293,9 +298,9 @@ def _run_text(
     down = set(run.down)
     lifted = [f"{k + 1} {clipped(slot.die, 30)}" for k, slot in enumerate(layup.slots) if k not in down]
     heading = f"Pass {run.first}" if run.count == 1 else f"Passes {run.first} to {run.last}"
-    return RunText(
-        run.first, run.last, run.count, heading, lanes, id_list(run.gone, most=8), ", ".join(lifted), picture
-    )
+    kept = any(lane.before in ("stays", "moved") for lane in run.lanes)
+    gone = id_list(run.gone, most=8) if kept or len(run.gone) < 4 else "all papers"
+    return RunText(run.first, run.last, run.count, heading, lanes, gone, ", ".join(lifted), picture)
 
 
 def _ticks(block: Block, rests: set[int], last: int) -> tuple[list[Tick], str]:

@@ -224,22 +224,25 @@ def _trims(
 ) -> list[Mapping[str, Any]]:
     rows = []
     for place, kind in enumerate(trim_kinds(plan)):
-        labels = [str(k + 1) for k in range(len(kind.parts))]
+        labels = kind.labels
         cuts = straight_cuts(kind.outline, kind.parts, labels) or []
-        left, upper = kind.outline.bounds[:2]
         sizes: dict[object, list[int]] = {}
         for k, part in enumerate(kind.parts):
-            # After straight cuts, parts of one size are told in one line; scissors need each part's place.
-            sizes.setdefault(album.size_words(part) if cuts else k, []).append(k)
+            x0, y0, x1, y1 = part.bounds
+            across, along = sorted((x1 - x0, y1 - y0)) if not cuts else (x1 - x0, y1 - y0)
+            sizes.setdefault(f"{number(across, 0)} × {length(along)}", []).append(k)
+        # Where each part lies is told by the cuts, or drawn at true size: parts of one size share a line.
         parts = [
             {
                 "label": id_list((labels[k] for k in same), most=12),
-                "size": album.size_words(kind.parts[same[0]]),
-                "at": f"{number(kind.parts[same[0]].bounds[0] - left)} / {number(kind.parts[same[0]].bounds[1] - upper)}",
-                "ids": id_list((ids[k] for ids in kind.part_ids for k in same), most=12),
+                "size": size,
+                "ids": ""
+                if kind.named_by_labels
+                else id_list((ids[k] for ids in kind.part_ids for k in same), most=12),
             }
-            for same in sizes.values()
+            for size, same in sizes.items()
         ]
+        first = kind.part_ids[0][0] if kind.part_ids and kind.part_ids[0] else ""
         rows.append(
             {
                 "code": codes[kind.paper],
@@ -249,6 +252,8 @@ def _trims(
                 "size": album.size_words(kind.outline),
                 "cuts": cuts,
                 "parts": parts,
+                "named": clipped(first) if kind.named_by_labels else "",
+                "first": labels[0] if labels else "",
                 "file": trim_files.get(place, ""),
                 "picture": Markup(
                     album.paper_picture(

@@ -82,12 +82,13 @@ def fill_sheet(
 
 
 def trim_template(plan: Plan, kind: TrimKind) -> str:
-    """The outlines of a trim at true size, numbered as on the run sheet, for cutting with scissors."""
+    """The outlines of a trim at true size, lettered as on the run sheet, for cutting with scissors."""
     count = counted(len(kind.scraps), "scrap")
     title = f"Trim {id_list(kind.scraps, most=4)}"
     svg, body = _paper_page(kind.outline, title, f"{plain(kind.paper)}, {count}; good side up, arrow up")
     parts = svg.group(id_="parts", class_="parts")
     body.add(parts)  # type: ignore[attr-defined]
+    labels = kind.labels
     for place, part in enumerate(kind.parts, start=1):
         ids: Mapping[int, str] = {k: names[place - 1] for k, names in enumerate(kind.part_ids)}
         one = svg.group(id_=f"part-{place}", class_="part", title=id_list(ids.values(), most=6))
@@ -97,6 +98,10 @@ def trim_template(plan: Plan, kind: TrimKind) -> str:
         spot, radius = inner_circle(part)
         if not spot.is_empty:
             size = min(4.0, 1.4 * radius)
-            one.add(svg.text(str(place), spot.x, spot.y + size * 0.36, size=size, anchor="middle", bold=True))
+            one.add(
+                svg.text(
+                    labels[place - 1], spot.x, spot.y + size * 0.36, size=size, anchor="middle", bold=True
+                )
+            )
         parts.add(one)
     return svg.tostring()

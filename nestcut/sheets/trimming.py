@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from shapely.geometry import Polygon, box
 
 from nestcut.plan.model import Plan
-from nestcut.sheets.words import id_list, number
+from nestcut.sheets.words import id_list, number, plain
 
 __all__ = ["TrimKind", "is_rectangle", "straight_cuts", "trim_kinds"]
 
@@ -31,6 +31,23 @@ class TrimKind:
     parts: list[Polygon]
     part_ids: list[list[str]]
     """Ids of the parts, one list per scrap."""
+
+    @property
+    def labels(self) -> list[str]:
+        """What the parts are called on drawings: what their ids add to the scrap's id, or plain numbers."""
+        tails = []
+        for k, first in enumerate(self.part_ids[0]):
+            tail = first.removeprefix(self.scraps[0])
+            ids = zip(self.scraps, self.part_ids, strict=True)
+            if not 0 < len(tail) <= 4 or any(names[k] != scrap + tail for scrap, names in ids):
+                return [str(number + 1) for number in range(len(self.parts))]
+            tails.append(plain(tail))
+        return tails
+
+    @property
+    def named_by_labels(self) -> bool:
+        """True where a part's id is its scrap's id and its label."""
+        return self.labels == [plain(name.removeprefix(self.scraps[0])) for name in self.part_ids[0]]
 
     @property
     def straight(self) -> bool:

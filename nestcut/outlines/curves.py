@@ -83,7 +83,9 @@ class Bezier:
         ab, ac, bc = _cross(a, b), _cross(a, c), _cross(b, c)
         roots = np.roots(_trim([ab - ac + bc, ac - 2 * ab, ab]))
         # One at the very end would split off a stub as short as rounding errors.
-        return [float(r.real) for r in roots.astype(complex) if abs(r.imag) < 1e-4 and 1e-6 < r.real < 1 - 1e-6]
+        return [
+            float(r.real) for r in roots.astype(complex) if abs(r.imag) < 1e-4 and 1e-6 < r.real < 1 - 1e-6
+        ]
 
     def flattened(self) -> list[Line] | None:
         """Straight lines, if all control points lie on one line (ends of overshoots included), else None."""

@@ -110,22 +110,13 @@ class _Ring:
             best = min(best, away)
         return best
 
-    def off_segment(self, lo: int, hi: int, a: complex, b: complex) -> float:
-        """Farthest that one of the vertices lo..hi lies from the segment from a to b."""
+    def off_line(self, lo: int, hi: int, path: tuple[complex, ...]) -> float:
+        """Farthest that one of the vertices lo..hi lies from a polyline."""
         n, v = self.n, self.v
-        d = b - a
-        size = abs(d)
-        if size == 0:
-            return max(abs(v[k % n] - a) for k in range(lo, hi + 1))
         worst = 0.0
         for k in range(lo, hi + 1):
-            along = d.conjugate() * (v[k % n] - a)
-            if along.real <= 0:
-                away = abs(v[k % n] - a)
-            elif along.real >= size * size:
-                away = abs(v[k % n] - b)
-            else:
-                away = abs(along.imag) / size
+            p = v[k % n]
+            away = min(_to_segment(p, a, b) for a, b in pairwise(path))
             worst = max(worst, away)
         return worst
 
@@ -165,7 +156,10 @@ def _bulge(ring: _Ring, a: int, b: int, tolerance: float) -> list[_Corner]:
 
     def apart(i: int, j: int) -> float:
         point = meet(i, j)
-        return float("inf") if point is None else ring.to_chain(point, i + 1, j)
+        if point is None:
+            return float("inf")
+        ends = (v[(i + 1) % n], point, v[j % n])
+        return max(ring.to_chain(point, i + 1, j), ring.off_line(i + 2, j - 1, ends))
 
     for lo, hi in pairwise(stops):
         picks = _fewest(lo, hi, apart, tolerance)
@@ -184,7 +178,7 @@ def _hollow(ring: _Ring, a: int, b: int, tolerance: float) -> list[_Corner]:
     found: list[_Corner] = []
 
     def apart(i: int, j: int) -> float:
-        return ring.off_segment(i + 1, j - 1, v[i % n], v[j % n]) if j > i + 1 else 0.0
+        return ring.off_line(i + 1, j - 1, (v[i % n], v[j % n]))
 
     for lo, hi in pairwise([a, *sorted(ends), last]):
         picks = _fewest(lo, hi, apart, tolerance)
@@ -251,23 +245,27 @@ def _merge(corners: list[_Corner], ring: _Ring, tolerance: float) -> list[_Corne
         while tried < len(corners) and len(corners) > 4:
             m = len(corners)
             k %= m
-            u, c, w, x = (corners[(k + d) % m] for d in (-1, 0, 1, 2))
+            t, u, c, w, x = (corners[(k + d) % m] for d in (-2, -1, 0, 1, 2))
             before, after, later = c.at - u.at, w.at - c.at, x.at - w.at
             bend, next_bend = (before.conjugate() * after).imag, (after.conjugate() * later).imag
             done = False
+            # Both ways: the old vertices must stay near the new line, and the new line near the old one.
             if bend <= 0 and not u.fixed and not c.fixed:
                 lo, hi = u.lo, _after(w.hi, u.lo, n)
-                inner = _after(w.lo, u.hi, n)
-                done = ring.off_segment(u.hi, inner, u.at, w.at) <= limit and all(
-                    ring.to_chain(u.at + t * (w.at - u.at), lo, hi) <= limit
-                    for t in (0.1, 0.3, 0.5, 0.7, 0.9)
+                done = ring.off_line(lo, hi, (t.at, u.at, w.at, x.at)) <= limit and all(
+                    ring.to_chain(u.at + q * (w.at - u.at), lo, hi) <= limit
+                    for q in (0.1, 0.3, 0.5, 0.7, 0.9)
                 )
                 if done:
                     del corners[k]
             elif bend > 0 and next_bend > 0 and not c.fixed and after:
                 point = _meeting(c.at, before, w.at, later)
                 hi = _after(w.hi, c.lo, n)
-                if point is not None and ring.to_chain(point, c.lo, hi) <= limit:
+                if (
+                    point is not None
+                    and ring.to_chain(point, c.lo, hi) <= limit
+                    and ring.off_line(c.lo, hi, (u.at, point, x.at)) <= limit
+                ):
                     corners[k] = _Corner(point, c.lo, hi, w.fixed)
                     del corners[(k + 1) % m]
                     done = True
@@ -276,6 +274,15 @@ def _merge(corners: list[_Corner], ring: _Ring, tolerance: float) -> list[_Corne
             else:
                 k, tried = k + 1, tried + 1
     return corners
+
+
+def _to_segment(p: complex, a: complex, b: complex) -> float:
+    d = b - a
+    size = abs(d)
+    along = d.conjugate() * (p - a)
+    if along.real <= 0 or size == 0:
+        return abs(p - a)
+    return abs(along.imag) / size if along.real < size * size else abs(p - b)
 
 
 def _after(number: int, start: int, n: int) -> int:

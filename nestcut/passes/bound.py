@@ -15,7 +15,6 @@ from fractions import Fraction
 from typing import Any
 
 from nestcut.passes.master import Counts, Task, solve_linear
-from nestcut.passes.patterns import PatternBook
 from nestcut.passes.sets import SetSearch
 
 __all__ = ["PlateBound", "exact_bound", "line_prices", "proof_json", "relaxed_bound"]
@@ -68,7 +67,7 @@ def exact_bound(task: Task, prices: Sequence[Fraction], search: SetSearch) -> Pl
     return PlateBound(value, final, lines)
 
 
-def simple_prices(task: Task, copies: Sequence[int]) -> list[tuple[Fraction, ...]]:
+def simple_prices(task: Task) -> list[tuple[Fraction, ...]]:
     """Price vectors whose reason is said in one line: one die alone, or all dies of a line together."""
     found: list[tuple[Fraction, ...]] = []
     n = len(task.dies)
@@ -83,7 +82,6 @@ def simple_prices(task: Task, copies: Sequence[int]) -> list[tuple[Fraction, ...
         found.append(tuple(Fraction(task.pieces[die]) if die in group else Fraction(0) for die in range(n)))
         if any(task.pieces[die] > 1 for die in group):
             found.append(tuple(Fraction(1) if die in group else Fraction(0) for die in range(n)))
-    del copies
     return found
 
 
@@ -97,7 +95,7 @@ def relaxed_bound(task: Task, search: SetSearch, pool: list[Counts], *, rounds: 
     known = set(pool)
     for die in range(len(task.dies)):
         single = tuple(1 if d == die else 0 for d in range(len(task.dies)))
-        if single not in known:
+        if single not in known and search.copies[die] > 0 and not search.book.is_disproved(single):
             pool.append(single)
             known.add(single)
     linear = None
@@ -141,10 +139,8 @@ def proof_json(task: Task, bound: PlateBound, search: SetSearch) -> dict[str, An
             dies = {task.dies[die]: count for die, count in enumerate(counts) if count}
             disproofs.append({"dies": dies, **proof})
     return {
-        "passes": bound.passes,
         "prices": {task.dies[die]: text(price) for die, price in enumerate(bound.prices) if price > 0},
         "lines": [text(price) for price in bound.lines],
-        "area": True,
         "disproofs": disproofs,
     }
 
@@ -152,13 +148,8 @@ def proof_json(task: Task, bound: PlateBound, search: SetSearch) -> dict[str, An
 def prove(task: Task, search: SetSearch, pool: list[Counts]) -> PlateBound:
     """The best bound; of equals the one whose reason is simplest."""
     best = relaxed_bound(task, search, pool)
-    for prices in simple_prices(task, search.copies):
+    for prices in simple_prices(task):
         simple = exact_bound(task, prices, search)
         if simple.passes >= best.passes:
             return PlateBound(simple.value, simple.prices, simple.lines, best.support)
     return best
-
-
-def empty_search(dies: int) -> SetSearch:
-    """A search over no copies at all; for tests."""
-    return SetSearch([0] * dies, [1] * dies, 1, PatternBook(dies))

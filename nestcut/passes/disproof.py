@@ -55,7 +55,8 @@ class Disprover:
         )
         if proof is None:
             return False
-        kind = {"by": "turning"} if len(listed) == 1 else proof
+        # One die, or two, are proved again by turning alone (DEVELOPERS.md, 'Proof').
+        kind = {**proof, "by": "turning"} if len(listed) <= 2 else proof
         self.book.disprove(counts, kind)
         return True
 

@@ -48,9 +48,17 @@ class Task:
 
 
 def make_task(
-    batch: Batch, demand: Sequence[Demand], kept: Sequence[Kept], supplies: Sequence[Supply] = ()
+    batch: Batch,
+    demand: Sequence[Demand],
+    kept: Sequence[Kept],
+    supplies: Sequence[Supply] = (),
+    *,
+    every_die: bool = False,
 ) -> Task:
-    """Number dies and papers; drop pairs that turn rules or missing supplies rule out."""
+    """Number dies and papers; drop pairs that turn rules or missing supplies rule out.
+
+    ``every_die`` keeps every die that a line names, as the proof of the bound must price them all.
+    """
     number = {die.name: index for index, die in enumerate(kept)}
     papers = tuple(paper.name for paper in batch.papers)
     paper_number = {name: index for index, name in enumerate(papers)}
@@ -65,7 +73,7 @@ def make_task(
                 if line.count <= 0 or (paper in supplied and die not in supplied[paper]):
                     continue
                 turns = plate_turns(batch.die(die), batch.paper(paper).direction, papers=batch.hand.papers)
-                if turns:
+                if turns or every_die:
                     options.append((number[die], paper_number[paper]))
         lines.append((max(0, line.count), tuple(options)))
     limits = tuple(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
+from itertools import combinations
 
 from nestcut.batch.model import Batch, Demand, Pose
 from nestcut.errors import BatchError, Where
@@ -23,6 +23,9 @@ from nestcut.passes.types import PlatePlan, PlateRun, Room, Supply
 from nestcut.plan.model import Share, Slot
 
 __all__ = ["TradeOff", "plan_plate", "plate_bound", "trade_off"]
+
+JOINABLE = 0.9
+"""Sets that fill more of the window are not tried when lay-ups are joined."""
 
 
 def plan_plate(
@@ -61,7 +64,7 @@ def plan_plate(
     assert search.best is not None
     assert search.bound is not None
     search.say("choosing lay-ups")
-    choice = _choice(search, dies, seed)
+    choice = _fewer(search, dies, _choice(search, dies, seed), seed)
     bound = search.bound
     proof = proof_json(search.bound_task, bound, search.sets)
     runs = tuple(_runs(search, choice, dies))
@@ -93,7 +96,7 @@ def _searched(
     if not dies or all(line.count <= 0 for line in demand):
         return None, dies
     task = make_task(batch, demand, dies, supplies)
-    bound_task = make_task(batch, demand, dies)
+    bound_task = make_task(batch, demand, dies, every_die=True)
     _check_lines(demand, task)
     search = PlateSearch(
         task,
@@ -169,6 +172,33 @@ def _choice(search: PlateSearch, dies: Sequence[Kept], seed: int) -> Choice:
     return choice
 
 
+def _fewer(search: PlateSearch, dies: Sequence[Kept], choice: Choice, seed: int) -> Choice:
+    """Use the time that is left to join lay-ups: a set that holds the dies of two makes one of them."""
+    for effort in (1, 2, 3):
+        joined = True
+        while joined and len(choice.sets) > 1 and not search.over():
+            joined = False
+            needs = [
+                tuple(needed_slots(cut, times) for cut in cuts)
+                for cuts, times in zip(choice.cuts, choice.times, strict=True)
+            ]
+            whole = tuple(map(max, zip(*needs, strict=True)))
+            unions = {tuple(map(max, zip(a, b, strict=True))) for a, b in combinations(needs, 2)} | {whole}
+            for union in sorted(unions, key=lambda u: (search.fill(u), u)):
+                if search.over():
+                    break
+                if search.book.is_witnessed(union) or search.fill(union) > JOINABLE:
+                    continue
+                if search.try_set(union, effort, search.near(union)):
+                    joined = True
+                    break
+            if joined:
+                again = _choice(search, dies, seed)
+                if len(again.sets) < len(choice.sets):
+                    choice = again
+    return choice
+
+
 def _short_list(search: PlateSearch, most: int = 120) -> tuple[tuple[int, ...], ...]:
     """Sets worth considering for lay-ups: those in use first, then by worth and size."""
     assert search.best is not None
@@ -189,6 +219,7 @@ def _runs(search: PlateSearch, choice: Choice, dies: Sequence[Kept]) -> list[Pla
         assert all(n <= c for n, c in zip(needed, counts, strict=True))
         layout = search.book.layout(needed)
         assert layout is not None
+        layout = search.packer.spread(layout)
         per_die = {die: list(share_evenly(cuts[die], n, times)) for die, n in enumerate(needed) if n}
         slots, downs = [], []
         for die, pose in layout:
@@ -272,10 +303,7 @@ def plate_bound(
         return 0, "nothing has to be cut"
     if copies:
         dies = tuple(replace(die, copies=copies.get(die.name, die.copies)) for die in dies)
-    task = make_task(batch, demand, dies)
+    task = make_task(batch, demand, dies, every_die=True)
     search = PlateSearch(task, task, dies, batch.machine.window, batch.hand.gap_mm, book=book)
     bound: PlateBound = prove(task, search.sets, [])
     return bound.passes, explain(task, dies, bound, search.book)
-
-
-ONE = Fraction(1)

@@ -179,6 +179,8 @@ class PlateSearch:
                 for effort in range(len(MOVES) - 1):
                     if self.try_set(self.single(die), effort):
                         break
+                    if self.disprover.attempt([die], effort + 1):
+                        break
             self.packer.stop = self._time_over
         return [die for die in sorted(wanted) if not self.book.is_witnessed(self.single(die))]
 
@@ -252,7 +254,7 @@ class PlateSearch:
     def decide(self, counts: Counts, effort: int) -> None:
         """A set that would save passes: lay it quickly, else disprove it, else lay it with more effort."""
         assert self.linear is not None
-        near = self._near(counts)
+        near = self.near(counts)
         if not self.try_set(counts, min(effort, 1) - 1, near):
             if self.disprover.disprove(counts, effort):
                 return
@@ -261,7 +263,7 @@ class PlateSearch:
         self.grow(counts, self.linear.prices, min(effort, 2) - 1)
         self.settle()
 
-    def _near(self, counts: Counts) -> Layout | None:
+    def near(self, counts: Counts) -> Layout | None:
         """The witnessed layout that shares most dies with this set, for a warm start."""
         best, most = None, -1
         for known in self.book.witnesses:

@@ -19,6 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from nestcut.check.report import TOLERANCE_MM
 from nestcut.check.safe_side import grown_area_mm2, shrunk
+from nestcut.check.stacking import stack_cannot_fit
 from nestcut.check.turning import Opponent, pair_cannot_fit, single_cannot_fit
 from nestcut.check.turns import Interval, plate_turns
 from nestcut.plan.model import Plan
@@ -82,14 +83,19 @@ def disprove(plate: Plate, entry: Mapping[str, Any]) -> str | None:
     if by == "area":
         needed = sum(number * plate.rim_area(name) for name, number in dies.items())
         return None if needed > plate.area else "their rims' area has room on the plate"
-    if by == "turning":
-        names = [name for name, number in dies.items() for _ in range(number)]
-        if any(plate.rims[name].is_empty for name in names):
-            return "a rim is too thin to tell"
-        if len(names) == 1:
-            return single_cannot_fit(plate.opponent(names[0]), plate.width_mm, plate.length_mm)
-        if len(names) == 2:
-            first, second = (plate.opponent(name) for name in names)
-            return pair_cannot_fit(first, second, plate.width_mm, plate.length_mm, plate.gap_mm)
+    names = [name for name, number in dies.items() for _ in range(number)]
+    if by not in ("turning", "stacking"):
+        return "this kind of disproof is not known"
+    if any(plate.rims[name].is_empty for name in names):
+        return "a rim is too thin to tell"
+    rims = [plate.opponent(name) for name in names]
+    window = (plate.width_mm, plate.length_mm)
+    if len(rims) == 1:
+        return single_cannot_fit(rims[0], *window)
+    if by == "turning" and len(rims) != 2:
         return "'turning' is for one or two dies"
-    return "this kind of disproof is not known"
+    # What counts is that the dies can't lie together: either method may show it.
+    why = stack_cannot_fit(rims, *window, plate.gap_mm) if by == "stacking" else ""
+    if why is not None and len(rims) == 2:
+        why = pair_cannot_fit(rims[0], rims[1], *window, plate.gap_mm)
+    return why

@@ -22,7 +22,7 @@ from nestcut.passes.search import Limit, PlateSearch
 from nestcut.passes.types import PlatePlan, PlateRun, Room, Supply
 from nestcut.plan.model import Share, Slot
 
-__all__ = ["TradeOff", "plan_plate", "plate_bound", "trade_off"]
+__all__ = ["TradeOff", "plan_plate", "plate_bound", "searched", "trade_off"]
 
 JOINABLE = 0.9
 """Sets that fill more of the window are not tried when lay-ups are joined."""
@@ -56,7 +56,7 @@ def plan_plate(
         paper may meet a line, or when the supplies can't give the demand.
     """
     limit = Limit(seconds, work_limit, stop)
-    search, dies = _searched(batch, demand, supplies, room, limit, seed, on_progress)
+    search, dies = searched(batch, demand, supplies, room, limit, seed, on_progress)
     if search is None:
         return PlatePlan(
             (), tuple(() for _ in demand), 0, "nothing has to be cut", room=room, proved_room=True
@@ -81,7 +81,7 @@ def plan_plate(
     return plan
 
 
-def _searched(
+def searched(
     batch: Batch,
     demand: Sequence[Demand],
     supplies: Sequence[Supply],
@@ -91,7 +91,7 @@ def _searched(
     on_progress: Callable[[float, int, int, str], None] | None,
     book: PatternBook | None = None,
 ) -> tuple[PlateSearch | None, tuple[Kept, ...]]:
-    """A finished search, or None when nothing has to be cut."""
+    """A finished search, or None when nothing has to be cut. ``book``: what is known from an earlier one."""
     dies = keep_dies(batch, demand, room)
     if not dies or all(line.count <= 0 for line in demand):
         return None, dies
@@ -264,7 +264,7 @@ def trade_off(
 ) -> tuple[TradeOff, ...]:
     """Passes against lay-ups, from one lay-up up to as many as save passes."""
     limit = Limit(seconds * 0.6)
-    search, _ = _searched(batch, demand, supplies, room, limit, seed, None)
+    search, _ = searched(batch, demand, supplies, room, limit, seed, None)
     if search is None:
         return ()
     assert search.best is not None

@@ -64,7 +64,8 @@ class Limit:
         if self.work_limit is not None:
             return work >= self.work_limit
         # A late start (kernels being compiled) must not leave the person with one die at a time.
-        return self.elapsed_s >= self.seconds and work >= LEAST_WORK
+        late = self.elapsed_s >= self.seconds
+        return late and (work >= LEAST_WORK or self.elapsed_s >= 3 * self.seconds)
 
 
 class PlateSearch:

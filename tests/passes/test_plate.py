@@ -8,6 +8,7 @@ import pytest
 
 from nestcut.batch.model import Hand, Paper
 from nestcut.errors import BatchError
+from nestcut.passes.copies import second_copies
 from nestcut.passes.plate import plan_plate, plate_bound, trade_off
 from nestcut.passes.types import Supply
 
@@ -137,6 +138,17 @@ def test_trade_off_has_fewer_passes_with_more_layups():
     points = trade_off(batch, batch.demand, seconds=5)
     assert [point.layups for point in points] == sorted({point.layups for point in points})
     assert all(a.passes > b.passes for a, b in itertools.pairwise(points))
+
+
+def test_second_copies_are_ranked_and_only_offered_where_they_can_save():
+    """A second campion saves 84 − 50 passes; a second leaf can save nothing, and its price says so."""
+    dies = [rectangle("campion", 40, 40), rectangle("leaf", 30, 60)]
+    batch = batch_of(dies, [(["campion"], ["red"], 84), (["leaf"], ["white"], 50)])
+    now, offers = second_copies(batch, batch.demand, work_limit=WORK)
+    assert now == 84
+    assert [(offer.die, offer.passes, offer.bound, offer.saved) for offer in offers] == [
+        ("campion", 50, 50, 34)
+    ]
 
 
 def test_bound_with_a_second_copy():

@@ -12,13 +12,19 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from nestcut.passes.estimate import Estimate as Estimate
     from nestcut.passes.estimate import estimate as estimate
+    from nestcut.passes.estimate import one_paper_per_pass as one_paper_per_pass
     from nestcut.passes.planner import plan_batch as plan_batch
+    from nestcut.passes.whatif import WhatIf as WhatIf
+    from nestcut.passes.whatif import what_if as what_if
 
-__all__ = ["Estimate", "estimate", "plan_batch"]
+__all__ = ["Estimate", "WhatIf", "estimate", "one_paper_per_pass", "plan_batch", "what_if"]
 
 _DOORS = {
     "Estimate": "nestcut.passes.estimate",
+    "WhatIf": "nestcut.passes.whatif",
+    "one_paper_per_pass": "nestcut.passes.estimate",
     "plan_batch": "nestcut.passes.planner",
+    "what_if": "nestcut.passes.whatif",
 }
 
 

@@ -46,6 +46,10 @@ class Clock:
     def stopped(self) -> bool:
         return bool(self.stop and self.stop())
 
+    def room_for(self, seconds: float) -> bool:
+        """Whether a step that took so long the last time can be made again."""
+        return not self.stopped() and (self.work_limit is not None or self.left() > seconds)
+
     def over(self) -> bool:
         return self.stopped() or (self.work_limit is None and self.left() <= 0)
 
@@ -312,9 +316,13 @@ def _within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
     best = (whole_kits(batch, demand, met(kept)), sum(met(kept)), kept)
     low, high = best[0], batch.kits
     base = kept
-    while low < high and not clock.over():
+    # How long one try takes; replanning at the end takes up to three.
+    took = 0.5
+    while low < high and clock.room_for(4 * took):
         middle = (low + high + 1) // 2
+        began = clock.spent()
         got = tried(kits_only(batch, demand, full, middle, papers))
+        took = max(took, clock.spent() - began)
         if got is None:
             break
         whole = whole_kits(batch, demand, met(got[0]))
@@ -326,7 +334,7 @@ def _within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
             high = middle - 1
     # Beyond the whole kits: as many further pieces as the paper gives.
     for part in (1.0, 0.6, 0.3):
-        if clock.over() or base is kept:
+        if base is kept or not clock.room_for(4 * took):
             break
         target = _between(base, full, part)
         got = tried(target)
@@ -334,7 +342,7 @@ def _within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
             whole = whole_kits(batch, demand, met(got[0]))
             if (whole, sum(met(got[0]))) > best[:2]:
                 best = (whole, sum(met(got[0])), got[0])
-    return _replanned(batch, draft, best[2], clock, seed)
+    return _replanned(batch, draft, best[2], clock, seed, took)
 
 
 def _between(low: Shares, high: Shares, part: float) -> Shares:
@@ -355,13 +363,13 @@ def _between(low: Shares, high: Shares, part: float) -> Shares:
     return tuple(tuple(s for s in line if s.count > 0) for line in result)
 
 
-def _replanned(batch: Batch, draft: Draft, shares: Shares, clock: Clock, seed: int) -> Draft:
+def _replanned(batch: Batch, draft: Draft, shares: Shares, clock: Clock, seed: int, took: float) -> Draft:
     """Lay-ups and bound for the pieces that can be had."""
     demand = [
         replace(line, count=sum(s.count for s in own), spares=0)
         for line, own in zip(batch.demand, shares, strict=True)
     ]
-    proof = _plate(batch, demand, draft.plate.room, clock.left() * 0.5, clock, seed)
+    proof = _plate(batch, demand, draft.plate.room, clock.left() - 3 * took, clock, seed)
     old = with_papers(batch, draft.plate.runs, shares, clock, seed, sparing=True)
     best: Draft | None = None
     if old is not None:
@@ -372,12 +380,14 @@ def _replanned(batch: Batch, draft: Draft, shares: Shares, clock: Clock, seed: i
             demand = [
                 replace(d, count=sum(s.count for s in own)) for d, own in zip(demand, shares, strict=True)
             ]
-            proof = _plate(batch, demand, draft.plate.room, clock.left() * 0.5, clock, seed)
+            proof = _plate(batch, demand, draft.plate.room, clock.left() - took, clock, seed)
             again = with_papers(batch, draft.plate.runs, shares, clock, seed, sparing=True)
             old = again if again is not None and not again.missing else None
         if old is not None:
             best = Draft(draft.plate, proof, shares, old)
-    new = with_papers(batch, proof.runs, proof.shares, clock, seed, sparing=True)
+    new = None
+    if best is None or (best.passes > proof.bound and clock.room_for(took)):
+        new = with_papers(batch, proof.runs, proof.shares, clock, seed, sparing=True)
     if new is not None and not new.missing:
         other = Draft(proof, proof, proof.shares, new)
         if best is None or _better(batch, other, best):

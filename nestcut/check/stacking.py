@@ -36,8 +36,10 @@ FIRST_STEP_MM = 8.0
 LEVELS = 5
 MARGIN_MM = 1e-5
 """Cores are shrunk by this, far above all rounding errors in what follows."""
-MOST_WORK = 4e9
-"""Pairs of states gone through at one level before giving up (which refuses nothing)."""
+MOST_WORK = 1e9
+"""Pairs of states gone through at one level before giving up (which refuses nothing): half a minute."""
+BLOCK = 300_000
+"""Pairs of states looked up at a time: fits the processor's cache."""
 MOST_LOOKS = 40_000
 """Steps of the depth-first search at one level."""
 MOST_DIES = 6
@@ -230,12 +232,17 @@ class _Tower:
 
     def _drop(self, i: int, states_i: NDArray[np.int64], j: int, states_j: NDArray[np.int64]) -> Floats:
         """Least offsets from states of rim i down to states of rim j, (states i, states j)."""
-        turn_i, x_i = states_i[:, 0][:, None], states_i[:, 1][:, None]
-        turn_j, x_j = states_j[:, 0][None, :], states_j[:, 1][None, :]
-        apart = x_j - x_i
-        far = np.abs(apart) > self.half
-        drop = self.tables[i, j][turn_i, turn_j, np.where(far, 0, apart + self.half)]
-        return np.where(far, 0.0, drop)
+        table = self.tables[i, j]
+        across = 2 * self.half + 1
+        # Place in the flat table: (turn i · turns j + turn j) · across + (x j − x i + half).
+        row = states_i[:, 0] * (table.shape[1] * across) - states_i[:, 1] + self.half
+        column = states_j[:, 0] * across + states_j[:, 1]
+        drop = np.take(table.ravel(), row[:, None] + column[None, :], mode="clip")
+        apart = (states_j[:, 1].min() - states_i[:, 1].max(), states_j[:, 1].max() - states_i[:, 1].min())
+        if apart[0] < -self.half or apart[1] > self.half:
+            far = np.abs(states_j[:, 1][None, :] - states_i[:, 1][:, None]) > self.half
+            drop = np.where(far, 0.0, drop)
+        return drop
 
     def answer(self) -> str | None:
         """None: nothing fits. "": something may fit at this level, ``alive`` says what. Else: gave up."""
@@ -288,7 +295,7 @@ class _Tower:
         """Least y of rim j's states right below rim i's states at y."""
         best = np.full(len(self.stages[j].states), np.inf)
         reached = np.flatnonzero(np.isfinite(y))
-        block = max(1, 2_000_000 // max(1, len(best)))
+        block = max(1, BLOCK // max(1, len(best)))
         for start in range(0, len(reached), block):
             some = reached[start : start + block]
             drop = self._drop(i, self.stages[i].states[some], j, self.stages[j].states)
@@ -318,11 +325,12 @@ class _Tower:
         states = self.stages[i].states
         best = np.full(len(states), np.inf)
         reached = np.flatnonzero(np.isfinite(tail))
-        block = max(1, 2_000_000 // max(1, len(reached)))
+        if len(reached) == 0:
+            return best
+        block = max(1, BLOCK // len(reached))
         for start in range(0, len(states), block):
             drop = self._drop(i, states[start : start + block], j, self.stages[j].states[reached])
-            if len(reached):
-                best[start : start + block] = (drop + tail[reached][None, :]).min(axis=1)
+            best[start : start + block] = (drop + tail[reached][None, :]).min(axis=1)
         return best
 
     def _reaches(

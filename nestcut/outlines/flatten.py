@@ -98,13 +98,19 @@ def _simplified_ring(ring: shapely.LinearRing, tolerance_mm: float, *, filled: b
 
 
 def _simplified(points: Floats, straight: Flags, tolerance_mm: float) -> Polygon:
+    dense = Polygon(points).exterior
     for share in (1.0, 0.3, 0.1):
         fewer = simplify_ring(points, straight, share * tolerance_mm)
         if len(fewer) < 3:
             continue  # thinner than the tolerance: nothing would be left
         polygon = Polygon(fewer)
-        # Where the loop nearly touches itself, growing sides may collide: keep more vertices there.
-        if polygon.is_valid and polygon.area > 0:
+        # Where the loop nearly touches itself, growing sides may collide, and what was near one side may
+        # be near another no more: keep more vertices then.
+        if (
+            polygon.is_valid
+            and polygon.area > 0
+            and polygon.exterior.hausdorff_distance(dense) <= tolerance_mm
+        ):
             return polygon
     return Polygon(points)
 

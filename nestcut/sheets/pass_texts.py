@@ -46,7 +46,7 @@ class LaneText:
     @property
     def short(self) -> bool:
         """True where what to do fits beside the scrap's id."""
-        return not self.rule and len(self.ids) + len(self.does) < 40
+        return len(self.ids) + len(self.does) + len(self.rule) < 54
 
 
 @dataclass(slots=True)
@@ -251,9 +251,7 @@ def _lane_text(
             elif not still:
                 begin = ", begun where this one began"
             if lane.per_scrap == 1 and lane.first_uses == 1:
-                parts.append(
-                    "a fresh one for each pass" + (", turned so that it fits" if lane.any_turn else "")
-                )
+                parts.append("a fresh one each pass")
             elif lane.per_scrap and lane.per_scrap == lane.first_uses:
                 parts.append(
                     f"each one lasts {counted(lane.per_scrap, 'pass', 'passes')}, then the next ({follow}){begin}"

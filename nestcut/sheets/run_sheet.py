@@ -59,6 +59,7 @@ def run_sheet(plan: Plan, layup_files: Mapping[str, Sequence[str]], trim_files: 
         "short": [_shortage(one) for one in plan.short],
         "missing": [_missing(one) for one in plan.demand if one.met < one.count],
         "files": [(plain(layup.id), list(layup_files.get(layup.id, ()))) for layup in plan.layups],
+        "trim_files": id_list((name.removesuffix(".svg") for name in trim_files.values()), most=40),
         "pull": _pull(pull, album, codes),
         "trims": _trims(plan, album, codes, trim_files),
         "groups": groups,

@@ -13,6 +13,7 @@ PACKAGE = Path(__file__).parent.parent / "nestcut"
 ORDER = [
     "errors",
     "_callable",
+    "_files",
     "data",
     "units",
     "outlines",

@@ -5,6 +5,7 @@ write_plan(plan, "copy.json")          # whole or not at all
 jsonschema.validate(plan_to_json(plan), plan_schema())
 """
 
+from nestcut._callable import make_callable
 from nestcut.plan.decode import plan_from_json, shape_from_json
 from nestcut.plan.encode import plan_to_json, shape_to_json
 from nestcut.plan.files import plan_schema, read_plan, write_plan
@@ -48,3 +49,5 @@ __all__ = [
     "shape_to_json",
     "write_plan",
 ]
+
+make_callable(__name__, target=("nestcut.passes", "plan_batch"))

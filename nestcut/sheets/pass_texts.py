@@ -8,11 +8,12 @@ from typing import Any
 
 from markupsafe import Markup
 
-from nestcut.plan.model import Layup, Plan
+from nestcut.batch.model import Pose
+from nestcut.plan.model import Layup, PaperOnPlate, Plan
 from nestcut.sheets.layup import half, slot_measures
 from nestcut.sheets.pictures import Album
 from nestcut.sheets.plots import load_plot
-from nestcut.sheets.runs import Block, Lane, Run, group_passes
+from nestcut.sheets.runs import Block, Feed, Lane, Run, group_passes
 from nestcut.sheets.tables import (
     Clock,
     clock_words,
@@ -233,6 +234,19 @@ def _lane_text(
             does = f"pull it on {view.step_words(*lane.step)}, now and after each pass"
     if run.count > 1:
         parts = []
+        if lane.uneven:
+            return LaneText(
+                label,
+                codes[lane.paper],
+                plain(lane.paper),
+                "" if len({feed.deg for feed in lane.feeds}) > 1 else album.laid_words(lane.first),
+                id_list(distinct[:1], most=1),
+                number(lane.box[0], 0 if abs(lane.box[0] - round(lane.box[0])) < 0.05 else 1),
+                _along(view, lane.box[1]),
+                ", ".join(part for part in (does, turned_over) if part),
+                _feed_words(lane, [twin.feeds for twin in twins], album),
+                lane.before in ("new", "next"),
+            )
         still = lane.step is None or (abs(lane.step[0]) < 0.05 and abs(lane.step[1]) < 0.05)
         if not still and lane.step is not None and "after each pass" not in does:
             parts.append(f"after each pass pull it on {view.step_words(*lane.step)}")
@@ -278,6 +292,43 @@ def _lane_text(
         rule,
         lane.before in ("new", "next"),
     )
+
+
+def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album) -> str:
+    """How a lane goes through scraps that are not all alike: which, for how many passes, laid where."""
+    view = album.view
+    several_turns = len({feed.deg for feed in lane.feeds}) > 1
+    one_column = len({round(feed.corner[0], 1) for feed in lane.feeds}) == 1
+    parts = []
+    if lane.step is not None and max(abs(lane.step[0]), abs(lane.step[1])) >= 0.05:
+        parts.append(f"pull each one on {view.step_words(*lane.step)} after every pass")
+    stretch: list[tuple[Feed, list[str]]] = []
+    for k, feed in enumerate(lane.feeds):
+        names = [feeds[k].scrap for feeds in twins]
+        last = stretch[-1][0] if stretch else None
+        alike = (
+            last is not None
+            and last.uses == feed.uses
+            and abs(last.deg - feed.deg) < 1e-6
+            and all(abs(a - b) < 0.05 for a, b in zip(last.corner, feed.corner, strict=True))
+        )
+        if alike:
+            stretch[-1][1].extend(names)
+        else:
+            stretch.append((feed, names))
+    for place, (feed, names) in enumerate(stretch):
+        words = id_list(dict.fromkeys(names), most=30)
+        if several_turns:
+            paper = PaperOnPlate(feed.scrap, Pose(0.0, 0.0, feed.deg), lane.first.flipped)
+            words += f" {album.laid_words(paper)}"
+        words += f": {counted(feed.uses, 'pass', 'passes')}" + (" each" if len(set(names)) > 1 else "")
+        if place:
+            where = "" if one_column else f"{number(feed.corner[0], 0)} from the {view.side}, "
+            words += f", begun {where}{_along(view, feed.corner[1])}" + (
+                "" if feed.corner[1] < -0.5 else " from the first end"
+            )
+        parts.append(words)
+    return "; ".join(parts)
 
 
 def _run_text(

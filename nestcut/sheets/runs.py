@@ -24,6 +24,17 @@ _LONGEST_PERIOD = 12
 
 
 @dataclass(slots=True)
+class Feed:
+    """One scrap in a lane: how many passes it serves there and where it is laid first."""
+
+    scrap: str
+    corner: tuple[float, float]
+    """The upper left corner of its box, good-side view, mm."""
+    deg: float
+    uses: int = 1
+
+
+@dataclass(slots=True)
 class Lane:
     """One paper's place on the plate through a run."""
 
@@ -46,6 +57,10 @@ class Lane:
     before: str = "new"
     """Against the pass before: "new", "stays", "moved", "next" (in place of a used-up scrap like it)."""
     moved: tuple[float, float] = (0.0, 0.0)
+    feeds: list[Feed] = field(default_factory=list)
+    """Every scrap of the lane, in order."""
+    uneven: bool = False
+    """The scraps follow each other, but not all alike: strips of several lengths, for example."""
     any_turn: bool = False
     """Pieces used once, of a paper without a direction, cut from their scraps at different turns: what
     counts is that the outline fits, so no arrow is given for them."""
@@ -56,6 +71,7 @@ class Lane:
             self.paper, self.slots, tuple(round(value, 1) for value in self.box), self.turned, self.first.flipped,
             None if self.any_turn else round(self.first.pose.deg, 3), _rounded(self.step), self.first_uses, self.per_scrap, _rounded(self.start),
             "new" if self.before == "next" else self.before, _rounded(self.moved), len(self.scraps), self.any_turn,
+            tuple((feed.uses, _rounded(feed.corner), round(feed.deg, 3)) for feed in self.feeds) if self.uneven else (),
         )  # fmt: skip
 
 
@@ -179,6 +195,25 @@ class _Tracker:
 
     def follows(self, nxt: _Lying) -> bool:
         """Would the rule still hold with this as the next pass? Does not change anything."""
+        if not self.lane.uneven and self.follows_evenly(nxt):
+            return True
+        return self.feeds_on(nxt)
+
+    def feeds_on(self, nxt: _Lying) -> bool:
+        """The looser rule: the same dies go on cutting the same paper, pulled on by the same step or from the next scrap."""
+        lane = self.lane
+        if not lane.slots or nxt.slots != lane.slots or nxt.colour != lane.paper:
+            return False
+        if nxt.paper.flipped != self.now.paper.flipped:
+            return False
+        if nxt.paper.scrap != self.now.paper.scrap:
+            return nxt.paper.scrap not in lane.scraps
+        shift = (nxt.corner[0] - self.now.corner[0], nxt.corner[1] - self.now.corner[1])
+        same_turn = abs(nxt.paper.pose.deg - self.now.paper.pose.deg) <= 1e-6
+        return same_turn and (lane.step is None or _near(shift, lane.step))
+
+    def follows_evenly(self, nxt: _Lying) -> bool:
+        """The strict rule: pieces of one outline, each for the same number of passes."""
         lane = self.lane
         if (
             nxt.slots != self.now.slots
@@ -204,6 +239,12 @@ class _Tracker:
 
     def take(self, nxt: _Lying) -> None:
         lane = self.lane
+        if not lane.uneven and not self.follows_evenly(nxt):
+            lane.uneven = True
+        if nxt.paper.scrap == self.now.paper.scrap:
+            lane.feeds[-1].uses += 1
+        else:
+            lane.feeds.append(Feed(nxt.paper.scrap, nxt.corner, nxt.paper.pose.deg))
         if nxt.paper.scrap == self.now.paper.scrap:
             if lane.step is None:
                 lane.step = (nxt.corner[0] - self.now.corner[0], nxt.corner[1] - self.now.corner[1])
@@ -218,7 +259,8 @@ class _Tracker:
             elif lane.per_scrap is None:
                 lane.per_scrap = self.uses
             lane.scraps.append(nxt.paper.scrap)
-            lane.any_turn |= abs(nxt.paper.pose.deg - self.now.paper.pose.deg) > 1e-6
+            if not lane.uneven:
+                lane.any_turn |= abs(nxt.paper.pose.deg - self.now.paper.pose.deg) > 1e-6
             self.uses = 1
         self.now = nxt
 
@@ -232,7 +274,9 @@ def _match(trackers: Sequence[_Tracker], laid: Sequence[_Lying]) -> list[_Lying]
     left = [one for one in laid if one.paper.scrap in by_scrap]
     for k, tracker in enumerate(trackers):
         if chosen[k] is None:
-            found = next((one for one in left if tracker.follows(one)), None)
+            found = next(
+                (one for one in left if one.slots == tracker.now.slots and tracker.follows(one)), None
+            )
             if found is None:
                 return None
             left.remove(found)
@@ -252,6 +296,7 @@ def _open_run(
     for lying in laid:
         turned = abs(lying.paper.pose.deg % 360) > 1e-6
         lane = Lane(lying.colour, lying.slots, lying.paper, lying.box, turned, [lying.paper.scrap])
+        lane.feeds.append(Feed(lying.paper.scrap, lying.corner, lying.paper.pose.deg))
         last = old.get(lying.paper.scrap)
         if last is not None:
             shift = (lying.corner[0] - last.corner[0], lying.corner[1] - last.corner[1])

@@ -74,10 +74,32 @@ def test_chips_cut_at_any_turn_are_one_run():
 
 
 def test_chips_of_striped_paper_keep_their_turn():
-    """Where the paper has a direction, another turn is told."""
-    runs = runs_of(chips("stripe", [0, 0, 180]))
-    assert [run.count for run in runs] == [2, 1]
-    assert not any(lane.any_turn for run in runs for lane in run.lanes)
+    """Where the paper has a direction, the turn of every chip is told, never "any way round"."""
+    (run,) = runs_of(chips("stripe", [0, 0, 180]))
+    (lane,) = run.lanes
+    assert lane.uneven
+    assert not lane.any_turn
+    assert [feed.deg % 360 for feed in lane.feeds] == [0, 0, 180]
+
+
+def test_strips_of_several_lengths_are_one_run():
+    """Strips pulled on by one step stay one run when some are shorter; each says where it begins and how long it lasts."""
+    dies = plans.hedgerow()
+    book = plans.Book("strips", Machine((75.0, 75.0)), plans.PAPERS, tuple(dies.values()), Hand())
+    book.layup("A", ("speedwell", 30, 30, 0))
+    for name, cuts in (("long", 3), ("short", 2), ("chip", 1)):
+        scrap = book.scrap(name, "red", (24, 24 + 20 * (cuts - 1)))
+        for step in range(cuts):
+            book.press("A", [(scrap, book.corner(scrap, 18, 18 - 20 * (cuts - 1 - step)))], {0: scrap})
+    (run,) = runs_of(book.finish(kits=1))
+    (lane,) = run.lanes
+    assert run.count == 6
+    assert lane.step == (0.0, 20.0)
+    assert [(feed.scrap, feed.uses, round(feed.corner[1])) for feed in lane.feeds] == [
+        ("long", 3, -22),
+        ("short", 2, -2),
+        ("chip", 1, 18),
+    ]
 
 
 def test_steps_that_repeat_are_folded():

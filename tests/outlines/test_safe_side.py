@@ -86,9 +86,9 @@ def wobbly_loops(draw: st.DrawFn) -> list[Curve]:
 @given(wobbly_loops())
 def test_flattened_loops_keep_to_their_side(curves):
     """Contains, or is contained in, the true outline; never farther than 0.05 mm."""
-    # A random loop may cross itself: decided by another evaluator, not by the code under test.
-    true = np.concatenate([foreign_points(c, 3000)[:-1] for c in curves])
-    assume(Polygon(true).is_valid)
+    # A random loop may cross itself, if only by a hair at a cusp: nothing is promised for those.
+    close = np.linspace(0, 1, 30_001)[:-1]
+    assume(Polygon(np.concatenate([c.at(close) for c in curves])).is_valid)
     assert_on_the_safe_side(curves)
 
 

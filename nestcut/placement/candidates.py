@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.affinity import translate
 from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Pose, Shape
@@ -21,7 +22,7 @@ from .layout import SLACK_MM
 from .nofit import inner_fit, no_fit
 from .types import Part, Placed
 
-__all__ = ["Grid", "grid_of", "touching_places"]
+__all__ = ["Grid", "corner_places", "grid_of", "touching_places"]
 
 _MOST_CELLS = 6000
 _MOST_LITERALS = 900_000
@@ -182,4 +183,43 @@ def touching_places(
                 inside = shapely.intersects_xy(near, points[:, 0], points[:, 1]) if len(points) else []
                 for x, y in points[np.asarray(inside, bool)] if len(points) else []:
                     add(other, float(x), float(y))
+    return list(found.values())
+
+
+def corner_places(
+    parts: Sequence[Part], room: Polygon | MultiPolygon, *, depth: int = 3, limit: int = 6000
+) -> list[Placed]:
+    """Places of parts with listed turns whose corners meet corners: for puzzles that fill a room exactly.
+
+    Begins with the room's corners; corners of found places take further parts, ``depth`` times.
+    """
+    near = room.buffer(SLACK_MM, join_style="mitre")
+    shapely.prepare(near)
+    turned = []
+    for k, part in enumerate(parts):
+        if part.turns == "any":
+            raise ValueError("corner places need listed turns")
+        for deg in part.turns:
+            shape = Pose(0.0, 0.0, float(deg)).apply(part.shape)
+            turned.append((k, float(deg), shape, np.concatenate([ring[:-1] for ring in _rings(shape)])))
+    found: dict[tuple[int, float, int, int], Placed] = {}
+    nodes = {(round(x, 6), round(y, 6)): (x, y) for ring in _rings(room) for x, y in ring[:-1].tolist()}
+    fresh = list(nodes.values())
+    for _ in range(depth):
+        later: dict[tuple[float, float], tuple[float, float]] = {}
+        for nx, ny in fresh:
+            for k, deg, shape, corners in turned:
+                for cx, cy in corners.tolist():
+                    x, y = nx - cx, ny - cy
+                    key = (k, deg, round(x * 1e5), round(y * 1e5))
+                    if key in found or len(found) >= limit:
+                        continue
+                    if not near.covers(translate(shape, x, y)):
+                        continue
+                    found[key] = Placed(k, Pose(x, y, deg))
+                    for ox, oy in np.add(corners, (x, y)).tolist():
+                        name = (round(ox, 6), round(oy, 6))
+                        if name not in nodes:
+                            nodes[name] = later[name] = (ox, oy)
+        fresh = list(later.values())
     return list(found.values())

@@ -16,7 +16,7 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
 from .candidates import grid_of
-from .layout import apart
+from .layout import SLACK_MM
 from .types import Part, Placed
 
 __all__ = ["choose_places", "conflict_cliques", "fill_on_grid"]
@@ -30,35 +30,39 @@ def conflict_cliques(parts: Sequence[Part], places: Sequence[Placed], *, gap_mm:
 
     Two places conflict unless they are exactly ``gap_mm`` apart or more (decided with shapely).
     """
-    shapes = [one.pose.apply(parts[one.part].shape) for one in places]
-    tree = shapely.STRtree(shapes)
+    shapes = np.array([one.pose.apply(parts[one.part].shape) for one in places], dtype=object)
     n = len(shapes)
-    near: list[int] = [0] * n  # neighbours as bits
-    left: list[int] = [0] * n
-    for i, shape in enumerate(shapes):
-        shapely.prepare(shape)
-        for j in tree.query(shape.buffer(gap_mm + 1e-6, quad_segs=2) if gap_mm > 0 else shape):
-            j = int(j)
-            if j > i and not apart(shape, shapes[j], gap_mm):
-                near[i] |= 1 << j
-                near[j] |= 1 << i
-                left[i] |= 1 << j
+    if n == 0:
+        return []
+    tree = shapely.STRtree(shapes)
+    if gap_mm > SLACK_MM:
+        one, two = tree.query(shapes, predicate="dwithin", distance=gap_mm - SLACK_MM)
+    else:
+        # Touching is allowed: without a skin of the slack a shape must not meet the other.
+        cores = shapely.buffer(shapes, -SLACK_MM, join_style="mitre", mitre_limit=10.0)
+        one, two = tree.query(cores, predicate="intersects")
+    meets = np.zeros((n, n), bool)
+    meets[one, two] = True
+    meets |= meets.T
+    np.fill_diagonal(meets, False)
+    # neighbours as the bits of whole numbers
+    near = [int.from_bytes(np.packbits(row, bitorder="little").tobytes(), "little") for row in meets]
+    left = list(near)
     cliques: list[list[int]] = []
     for i in range(n):
         while left[i]:
             j = (left[i] & -left[i]).bit_length() - 1
             clique = [i, j]
             common = near[i] & near[j]
-            # grow first along conflicts that are not covered yet
             while common:
-                pool = common & left[i] or common
+                # grow first along conflicts that are not covered yet
+                pool = (common & left[i]) or (common & left[j]) or common
                 k = (pool & -pool).bit_length() - 1
                 clique.append(k)
                 common &= near[k]
+            mask = sum(1 << a for a in clique)
             for a in clique:
-                for b in clique:
-                    if a < b:
-                        left[a] &= ~(1 << b)
+                left[a] &= ~mask
             cliques.append(sorted(clique))
     return cliques
 
@@ -74,7 +78,7 @@ def choose_places(
     workers: int = 1,
     hint: Sequence[int] = (),
     proportions: Sequence[float] | None = None,
-    at_least: float | None = None,
+    cover: Iterable[Sequence[int]] = (),
 ) -> tuple[list[int], float]:
     """The most valuable choice of places.
 
@@ -83,7 +87,7 @@ def choose_places(
         steps: if given, a deterministic limit instead of ``seconds``.
         hint: places to begin with.
         proportions: whole numbers per part; whole sets count first.
-        at_least: only choices worth more than this are wanted.
+        cover: sets of places of which exactly one must be chosen (puzzles that leave nothing free).
     Returns: numbers of the chosen places, and an upper bound on the value over these places.
     """
     from ortools.sat.python import cp_model
@@ -93,6 +97,8 @@ def choose_places(
     for clique in cliques:
         if len(clique) > 1:
             model.add_at_most_one([chosen[i] for i in clique])
+    for group in cover:
+        model.add_exactly_one([chosen[i] for i in group])
     by_part: list[list[Any]] = [[] for _ in parts]
     for var, one in zip(chosen, places, strict=True):
         by_part[one.part].append(var)
@@ -114,8 +120,6 @@ def choose_places(
             model.add(sum(group) <= p * sets + p)
         model.maximize(sets * (sum(ticks) * max(share) * 2 + 1) + total)
     else:
-        if at_least is not None:
-            model.add(total >= int(np.floor(at_least / unit)))
         model.maximize(total)
     if hint:
         picked = set(hint)

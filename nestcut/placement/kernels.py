@@ -371,7 +371,21 @@ def _place(T, k, x, y, v, D, weight, length, width, keep, map_, near, state):  #
         # Coarse descents from all of them, then fine ones from those that can still win.
         for q in range(m):
             top_c[q], top_x[q], top_y[q] = _descend(
-                T, k, top_v[q], top_x[q], top_y[q], x, y, v, wrow, length, width, 0.5 * h, 0.1 * h, near, state
+                T,
+                k,
+                top_v[q],
+                top_x[q],
+                top_y[q],
+                x,
+                y,
+                v,
+                wrow,
+                length,
+                width,
+                0.5 * h,
+                0.1 * h,
+                near,
+                state,
             )
         for _ in range(min(m, 2)):
             q = 0
@@ -381,7 +395,21 @@ def _place(T, k, x, y, v, D, weight, length, width, keep, map_, near, state):  #
             if top_c[q] > 2.0 * best:
                 break
             c, px, py = _descend(
-                T, k, top_v[q], top_x[q], top_y[q], x, y, v, wrow, length, width, 0.1 * h, 0.002 * h, near, state
+                T,
+                k,
+                top_v[q],
+                top_x[q],
+                top_y[q],
+                x,
+                y,
+                v,
+                wrow,
+                length,
+                width,
+                0.1 * h,
+                0.002 * h,
+                near,
+                state,
             )
             top_c[q] = 1e300
             if c < best:
@@ -418,6 +446,7 @@ def sweeps(  # type: ignore[no-untyped-def]
     keep,
     grow_least,
     grow,
+    additive,
     decay,
     map_,
     state,
@@ -477,9 +506,13 @@ def sweeps(  # type: ignore[no-untyped-def]
             for j in range(i + 1, n):
                 d = D[i, j]
                 if d > eps:
-                    weight[i, j] *= 1.0 + grow_least + (grow - grow_least) * d * T.scale[v[i], v[j]] / worst
+                    share = grow_least + (grow - grow_least) * d * T.scale[v[i], v[j]] / worst
+                    if additive > 0.0:
+                        weight[i, j] += additive * share
+                    else:
+                        weight[i, j] *= 1.0 + share
                 else:
-                    weight[i, j] = max(1.0, weight[i, j] * decay)
+                    weight[i, j] = max(1.0, 1.0 + (weight[i, j] - 1.0) * decay)
                 weight[j, i] = weight[i, j]
     return best_total, stale, moves, done
 

@@ -23,6 +23,7 @@ class Settings:
     patience: int = 120
     grow_least: float = 0.2
     grow: float = 1.0
+    additive: float = 0.0
     decay: float = 0.95
     near_feasible: float = 6.0
     first_step: float = 0.02
@@ -130,7 +131,7 @@ class Squeeze:
             before = total
             total, fresh, moves, done = kernels.sweeps(
                 job.tables, self.x, self.y, self.v, self.D, self.weight, length, job.width, bx, by, bv, total,
-                8, patience, 1e-6, s.keep, s.grow_least, s.grow, s.decay, self.map, self.state,
+                8, patience, 1e-6, s.keep, s.grow_least, s.grow, s.additive, s.decay, self.map, self.state,
             )  # fmt: skip
             self.moves += moves
             self.sweeps += done

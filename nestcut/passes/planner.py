@@ -313,7 +313,7 @@ def _within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
         )
 
     kept = cut_back(batch, demand, full, _gone(batch, full, draft.realised.missing))
-    best = (whole_kits(batch, demand, met(kept)), sum(met(kept)), kept)
+    best = (whole_kits(batch, demand, met(kept)), sum(met(kept)), kept, draft.realised)
     low, high = best[0], batch.kits
     base = kept
     # How long one try takes; replanning at the end takes up to three.
@@ -327,7 +327,7 @@ def _within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
             break
         whole = whole_kits(batch, demand, met(got[0]))
         if (whole, sum(met(got[0]))) > best[:2]:
-            best = (whole, sum(met(got[0])), got[0])
+            best = (whole, sum(met(got[0])), got[0], got[1])
         if whole >= middle:
             low, base = middle, got[0]
         else:
@@ -341,8 +341,8 @@ def _within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
         if got is not None:
             whole = whole_kits(batch, demand, met(got[0]))
             if (whole, sum(met(got[0]))) > best[:2]:
-                best = (whole, sum(met(got[0])), got[0])
-    return _replanned(batch, draft, best[2], clock, seed, took)
+                best = (whole, sum(met(got[0])), got[0], got[1])
+    return _replanned(batch, draft, best[2], best[3], clock, seed, took)
 
 
 def _between(low: Shares, high: Shares, part: float) -> Shares:
@@ -363,37 +363,27 @@ def _between(low: Shares, high: Shares, part: float) -> Shares:
     return tuple(tuple(s for s in line if s.count > 0) for line in result)
 
 
-def _replanned(batch: Batch, draft: Draft, shares: Shares, clock: Clock, seed: int, took: float) -> Draft:
-    """Lay-ups and bound for the pieces that can be had."""
+def _replanned(
+    batch: Batch, draft: Draft, shares: Shares, laid: Realised, clock: Clock, seed: int, took: float
+) -> Draft:
+    """Bound for the pieces that can be had, and other lay-ups where those would save passes.
+
+    ``laid`` holds the papers of the try that the shares come from: what it cuts is what they give out.
+    """
     demand = [
         replace(line, count=sum(s.count for s in own), spares=0)
         for line, own in zip(batch.demand, shares, strict=True)
     ]
     proof = _plate(batch, demand, draft.plate.room, clock.left() - 3 * took, clock, seed)
-    old = with_papers(batch, draft.plate.runs, shares, clock, seed, sparing=True)
-    best: Draft | None = None
-    if old is not None:
-        rest = cut_back(batch, demand, shares, _gone(batch, shares, old.missing))
-        if rest != shares:
-            # The parts were laid anew and a few less found a place: take what there is.
-            shares = rest
-            demand = [
-                replace(d, count=sum(s.count for s in own)) for d, own in zip(demand, shares, strict=True)
-            ]
-            proof = _plate(batch, demand, draft.plate.room, clock.left() - took, clock, seed)
-            again = with_papers(batch, draft.plate.runs, shares, clock, seed, sparing=True)
-            old = again if again is not None and not again.missing else None
-        if old is not None:
-            best = Draft(draft.plate, proof, shares, old)
-    new = None
-    if best is None or (best.passes > proof.bound and clock.room_for(took)):
-        new = with_papers(batch, proof.runs, proof.shares, clock, seed, sparing=True)
-    if new is not None and not new.missing:
-        other = Draft(proof, proof, proof.shares, new)
-        if best is None or _better(batch, other, best):
-            best = other
-    if best is None:
-        raise RuntimeError("pieces that were laid a moment ago find no place")
+    best = Draft(draft.plate, proof, shares, replace(laid, missing=Counter()))
+    for runs, own in ((draft.plate.runs, shares), (proof.runs, proof.shares)):
+        if best.passes <= proof.bound or not clock.room_for(2 * took):
+            break
+        other = with_papers(batch, runs, own, clock, seed, sparing=True)
+        if other is not None and not other.missing:
+            candidate = Draft(draft.plate, proof, own, other)
+            if _better(batch, candidate, best):
+                best = candidate
     return best
 
 

@@ -15,7 +15,7 @@ from typing import Any
 
 from nestcut.batch.model import Batch, Spares
 from nestcut.errors import BatchError
-from nestcut.passes.estimate import paper_need, plate_for
+from nestcut.passes.estimates import paper_need, plate_for
 from nestcut.passes.schedule import cuts_wanted, run_tasks
 from nestcut.passes.totals import minutes_of
 from nestcut.passes.types import PlatePlan
@@ -69,16 +69,43 @@ def _figures(batch: Batch, plate: PlatePlan, *, known: _Figures | None = None) -
     return _Figures(sum(task.passes for task in tasks), minutes, paper, short)
 
 
+def _with_more(batch: Batch, names: Sequence[str]) -> Batch:
+    """The batch with one more copy of each of these dies."""
+    return replace(
+        batch,
+        dies=tuple(replace(die, copies=die.copies + 1) if die.name in names else die for die in batch.dies),
+    )
+
+
+def _bought(batch: Batch, names: Sequence[str]) -> str:
+    words = {1: "second", 2: "third"}
+    return " and ".join(f"a {words.get(batch.die(name).copies, 'further')} {name} die" for name in names)
+
+
+def _purchases(batch: Batch, plate: PlatePlan, seed: int) -> list[tuple[str, Batch, bool]]:
+    """Two or three dies bought together, where one alone saves nothing: the next die holds the passes up."""
+    names: list[str] = []
+    result = []
+    for _ in range(3):
+        prices = plate.proof.get("prices", {})
+        busiest = [n for n in prices if Fraction(str(prices[n])) > 0 and n not in names]
+        if not busiest:
+            break
+        names += busiest[:1]
+        changed = _with_more(batch, names)
+        plate = plate_for(changed, changed.demand, seconds=1.0, seed=seed, work_limit=TRIES)
+        if len(names) > 1:
+            result.append((_bought(batch, names), changed, True))
+    return result
+
+
 def _questions(batch: Batch, plate: PlatePlan) -> list[tuple[str, Batch, bool]]:
     """(what, changed batch, whether the paper stays as it is)."""
     result: list[tuple[str, Batch, bool]] = []
     prices = plate.proof.get("prices", {})
-    for number, die in enumerate(batch.dies):
+    for die in batch.dies:
         if Fraction(str(prices.get(die.name, "0"))) > 0:
-            dies = list(batch.dies)
-            dies[number] = replace(die, copies=die.copies + 1)
-            word = {1: "second", 2: "third"}.get(die.copies, "further")
-            result.append((f"a {word} {die.name} die", replace(batch, dies=tuple(dies)), True))
+            result.append((_bought(batch, [die.name]), _with_more(batch, [die.name]), True))
     width, length = batch.machine.plate_mm
     larger = replace(batch.machine, plate_mm=(width, round(length * 1.5)))
     result.append(
@@ -141,7 +168,11 @@ def what_if(
     wanted = cuts_wanted(batch, plate.shares)
     _, _, missing = paper_need(batch, wanted)
     answers = []
-    for what, changed, same_paper in [*_questions(batch, plate), *_other_colours(batch, list(missing))]:
+    for what, changed, same_paper in [
+        *_questions(batch, plate),
+        *_purchases(batch, plate, seed),
+        *_other_colours(batch, list(missing)),
+    ]:
         if stop and stop():
             break
         try:
@@ -158,4 +189,10 @@ def what_if(
         )
         if answer.passes or answer.short or not same_paper:
             answers.append(answer)
+    # Another die on top that saves nothing more is no advice.
+    answers = [
+        a
+        for a in answers
+        if not any(a.what.startswith(f"{b.what} and ") and a.passes <= b.passes for b in answers)
+    ]
     return sorted(answers, key=lambda a: (-a.passes, -a.minutes, -a.short, -a.paper_mm2, a.what))

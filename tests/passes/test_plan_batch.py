@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from nestcut.batch.model import CardLine, Demand, Hand, Paper, Spares
 from nestcut.check import check_plan
-from nestcut.passes import estimate, plan_batch
+from nestcut.passes import estimate, one_paper_per_pass, plan_batch, what_if
 from nestcut.passes.packing import pack_kits, scaled_down
 from nestcut.passes.shortage import cut_back, surely_short
 from nestcut.passes.trimming import letters
@@ -216,3 +216,50 @@ def test_estimates_grow_with_the_kits_and_agree_with_the_plan() -> None:
 def test_letters_count_on_after_z() -> None:
     """a … z, aa, ab, …"""
     assert [letters(k) for k in (0, 25, 26, 27, 701, 702)] == ["a", "z", "aa", "ab", "zz", "aaa"]
+
+
+def test_a_second_copy_of_the_busiest_die_saves_passes() -> None:
+    """12 discs and 5 labels: a second disc die saves six passes, a second label die none."""
+    batch = batch_of(
+        [disc_die("a", 20), label_die("b", 20, 12)],
+        sheets("red", (148, 210)),
+        [CardLine(("a",), ("red",), 6), CardLine(("b",), ("red",), 2)],
+        kits=2,
+    )
+    answers = what_if(batch)
+    assert [a.passes for a in answers if a.what == "a second a die"] == [6]
+    assert [a.passes for a in answers if a.what == "one kit more"] == [-6]
+    assert not any("second b die" in a.what for a in answers if "second a die" not in a.what)
+
+
+def test_another_colour_helps_where_paper_is_short() -> None:
+    """No red at all: the line in white instead meets its pieces."""
+    batch = batch_of(
+        [disc_die("a", 20)],
+        sheets("white", (148, 210)),
+        [CardLine(("a",), ("red",), 4)],
+        papers=[Paper("red"), Paper("white")],
+    )
+    (answer,) = [a for a in what_if(batch) if "white instead of red" in a.what]
+    assert answer.short == 4
+
+
+def test_mixing_papers_saves_what_one_paper_per_pass_costs() -> None:
+    """Two dies, each in its own paper: by hand 5 + 4 passes, together 5."""
+    batch = batch_of(
+        [disc_die("a", 20), disc_die("b", 20)],
+        sheets("red", (148, 105)) + sheets("white", (148, 105)),
+        [CardLine(("a",), ("red",), 5), CardLine(("b",), ("white",), 4)],
+    )
+    assert one_paper_per_pass(batch, work_limit=LIMIT) == 9
+    assert planned(batch).totals.passes == 5
+
+
+def test_the_benchmark_runs() -> None:
+    """One small class, so that the benchmark can't rot."""
+    from tests.benchmarks.passes import run_class, table
+
+    row = run_class(1, "small", 3.0, 60.0, work_limit=LIMIT)
+    assert row["ok"]
+    assert row["complete"]
+    assert "small" in table([row])

@@ -69,9 +69,12 @@ class _Stage:
 
 
 def stack_cannot_fit(
-    rims: Sequence[Opponent], width_mm: float, length_mm: float, gap_mm: float
+    rims: Sequence[Opponent], width_mm: float, length_mm: float, gap_mm: float, *, levels: int = LEVELS
 ) -> str | None:
-    """Whether these rims can't all lie in the window, the gap apart, at any allowed turns. None: proved."""
+    """Whether these rims can't all lie in the window, the gap apart, at any allowed turns. None: proved.
+
+    ``levels`` is how often cells are halved at most, less one.
+    """
     if len(rims) > MOST_DIES:
         return f"more than {MOST_DIES} dies are not tried"
     if width_mm > length_mm:
@@ -79,7 +82,7 @@ def stack_cannot_fit(
         width_mm, length_mm = length_mm, width_mm
     folded = [_folded(rim) for rim in rims]
     alive: list[list[tuple[Interval, int]]] | None = None
-    for level in range(LEVELS):
+    for level in range(levels):
         step = FIRST_STEP_MM / 2**level
         stages = [_stage(rim, gap_mm, level) for rim in folded] if alive is None else None
         if stages is None:

@@ -137,6 +137,9 @@ def pair_cannot_fit(a: Opponent, b: Opponent, width_mm: float, length_mm: float,
             and _apart_nowhere(core_a, core_b, (width_mm, length_mm), gap_mm, budget)
         ):
             continue
+        turned_a, turned_b = (_turned(rim.rim, sum(cell) / 2) for rim, cell in ((a, cell_a), (b, cell_b)))
+        if _apart_at_a_glance(turned_a, turned_b, (width_mm, length_mm), gap_mm):
+            return f"they fit, turned by {sum(cell_a) / 2:.4g}° and {sum(cell_b) / 2:.4g}°"
         span = max(cell_a[1] - cell_a[0], cell_b[1] - cell_b[0])
         if seen > MOST_CELLS or budget[0] <= 0 or span < FINEST_DEG:
             turned = f"{sum(cell_a) / 2:.4g}° and {sum(cell_b) / 2:.4g}°"
@@ -149,24 +152,42 @@ def pair_cannot_fit(a: Opponent, b: Opponent, width_mm: float, length_mm: float,
     return None
 
 
+def _shifts(
+    a: BaseGeometry, b: BaseGeometry, window: tuple[float, float]
+) -> tuple[float, float, float, float] | None:
+    """The shifts of ``b`` (left, top, right, bottom) at which both shapes fit the window; None: there is none."""
+    box_a, box_b = a.bounds, b.bounds
+    if any(box[2 + i] - box[i] > window[i] + SLACK for box in (box_a, box_b) for i in (0, 1)):
+        return None  # too large alone
+    low = [box_a[2 + i] - window[i] - box_b[i] - SLACK for i in (0, 1)]
+    high = [window[i] + box_a[i] - box_b[2 + i] + SLACK for i in (0, 1)]
+    return None if low[0] > high[0] or low[1] > high[1] else (low[0], low[1], high[0], high[1])
+
+
+def _apart_at_a_glance(a: BaseGeometry, b: BaseGeometry, window: tuple[float, float], gap_mm: float) -> bool:
+    """Whether the shapes keep the gap at a corner, a side's middle or the middle of the shifts."""
+    shifts = _shifts(a, b, window)
+    if shifts is None:
+        return False
+    left, top, right, bottom = shifts
+    return not all(
+        _too_near(a, b, x, y, gap_mm)
+        for x in (left, right, (left + right) / 2)
+        for y in (top, bottom, (top + bottom) / 2)
+    )
+
+
 def _apart_nowhere(
     a: BaseGeometry, b: BaseGeometry, window: tuple[float, float], gap_mm: float, budget: list[int]
 ) -> bool:
     """Whether every shift of ``b`` that keeps both shapes within the window brings them too near."""
-    box_a, box_b = a.bounds, b.bounds
-    for box in (box_a, box_b):
-        if any(box[2 + i] - box[i] > window[i] + SLACK for i in (0, 1)):
-            return True  # too large alone
-    low = [box_a[2 + i] - window[i] - box_b[i] - SLACK for i in (0, 1)]
-    high = [window[i] + box_a[i] - box_b[2 + i] + SLACK for i in (0, 1)]
-    if low[0] > high[0] or low[1] > high[1]:
+    shifts = _shifts(a, b, window)
+    if shifts is None:
         return True
-    # A quick look: if they are apart at a corner or in the middle, no covering will succeed.
     budget[0] -= 9
-    for x in (low[0], high[0], (low[0] + high[0]) / 2):
-        for y in (low[1], high[1], (low[1] + high[1]) / 2):
-            if not _too_near(a, b, x, y, gap_mm):
-                return False
+    if _apart_at_a_glance(a, b, window, gap_mm):
+        return False  # no covering will succeed
+    low, high = shifts[:2], shifts[2:]
     if gap_mm > 4 * FLAT_MM and _is_flat(a) and _is_flat(b):
         # The shifts that bring two convex shapes too near are convex: all is said by the corners. Hulls
         # are larger than the cores by up to FLAT_MM each, so the gap is smaller by twice that.
@@ -177,7 +198,7 @@ def _apart_nowhere(
             for x in (low[0], high[0])
             for y in (low[1], high[1])
         )
-    return _covered(a, b, (low[0], low[1], high[0], high[1]), gap_mm, budget)
+    return _covered(a, b, shifts, gap_mm, budget)
 
 
 def _is_flat(shape: BaseGeometry) -> bool:

@@ -14,6 +14,7 @@ from nestcut.passes.packing import pack_kits, whole_kits
 from nestcut.passes.realise import Realised, draft_runs, realise
 from nestcut.passes.schedule import cuts_wanted, run_tasks
 from nestcut.passes.shortage import cut_back, kits_only, shortages
+from nestcut.passes.trimming import obey_trims
 from nestcut.passes.types import PlatePlan, PlateRun, Room
 from nestcut.plan.model import Bound, Plan, Share, Shortage
 
@@ -212,7 +213,9 @@ def _in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft
     layups = lane_layups(batch, cuts_wanted(batch, plate.shares), at_least=plate.bound, seed=seed)
     if layups is None:
         return None
-    return Draft(plate, plate, plate.shares, realise_strips(batch, layups, stop=clock.over))
+    return Draft(
+        plate, plate, plate.shares, obey_trims(batch, realise_strips(batch, layups, stop=clock.over))
+    )
 
 
 def _better(batch: Batch, a: Draft, b: Draft) -> bool:
@@ -267,6 +270,7 @@ def with_papers(
         tries = most_tries if sparing or all(k == last for k in level.values()) else 2
         wastes = {paper: WASTES[k] for paper, k in level.items()}
         got = realise(batch, runs, waste=wastes, seed=seed, tries=tries, stop=clock.over)
+        got = obey_trims(batch, got)
         if best is None or sum(got.missing.values()) < sum(best.missing.values()):
             best = got
         short = {paper for _, paper in got.missing}

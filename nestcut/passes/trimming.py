@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 
 import shapely
@@ -11,10 +11,10 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.chips import TINY_MM, TINY_MM2
-from nestcut.passes.realise import PartUse, PassDraft, RunDraft
+from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
 from nestcut.plan.model import Trim
 
-__all__ = ["keep_whole", "name_parts"]
+__all__ = ["keep_whole", "letters", "name_parts", "obey_trims"]
 
 EDGE_HAIR_MM = 1e-7
 
@@ -79,7 +79,7 @@ def keep_whole(batch: Batch, runs: Sequence[RunDraft], passes: Sequence[PassDraf
     for draft in passes:
         lying = [use.pose.apply(use.outline) for use in draft.uses]
         for number, use in enumerate(draft.uses):
-            if count[use.scrap] != 1:
+            if use.whole or count[use.scrap] != 1:
                 continue
             others = [shape for k, shape in enumerate(lying) if k != number]
             pose = _whole_pose(batch, runs[draft.run], draft, use, outlines[use.scrap], others)
@@ -88,6 +88,58 @@ def keep_whole(batch: Batch, runs: Sequence[RunDraft], passes: Sequence[PassDraf
                 lying[number] = pose.apply(use.outline)
                 saved += 1
     return saved
+
+
+def obey_trims(batch: Batch, realised: Realised) -> Realised:
+    """Without the parts that the person does not want to trim; what they would have cut is missing.
+
+    No trims: only scraps that lie as they are stay. Straight cuts: of every scrap as many parts, large ones
+    first, as straight cuts right through the piece in hand can make.
+    """
+    wish = batch.hand.trims
+    if wish == "scissors":
+        return realised
+    gone: set[tuple[str, bytes]] = set()
+    if wish == "none":
+        keep_whole(batch, realised.runs, realised.passes)
+    else:
+        gone = _not_straight(batch, realised)
+    missing = Counter(realised.missing)
+    passes = []
+    for draft in realised.passes:
+        uses = []
+        for use in draft.uses:
+            refused = not use.whole if wish == "none" else (use.scrap, use.outline.wkb) in gone
+            if not refused:
+                uses.append(use)
+                continue
+            for slot in use.slots:
+                missing[realised.runs[draft.run].sites[slot].die.name, use.paper] += 1
+        if uses:
+            passes.append(PassDraft(draft.run, uses))
+    return Realised(realised.runs, passes, missing)
+
+
+def _not_straight(batch: Batch, realised: Realised) -> set[tuple[str, bytes]]:
+    """Parts that straight cuts can't make together with the larger ones of the same scrap."""
+    from nestcut.check.trimming import straight_cuts_make
+
+    parts: dict[str, dict[bytes, Polygon]] = defaultdict(dict)
+    for draft in realised.passes:
+        for use in draft.uses:
+            parts[use.scrap][use.outline.wkb] = use.outline
+    gone = set()
+    for scrap in batch.scraps:
+        own = sorted(parts.get(scrap.id, {}).items(), key=lambda item: (-item[1].area, item[1].bounds))
+        if straight_cuts_make(scrap.outline, [outline for _, outline in own]):
+            continue
+        kept: list[Polygon] = []
+        for key, outline in own:
+            if straight_cuts_make(scrap.outline, [*kept, outline]):
+                kept.append(outline)
+            else:
+                gone.add((scrap.id, key))
+    return gone
 
 
 def _whole_pose(

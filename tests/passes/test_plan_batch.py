@@ -263,3 +263,17 @@ def test_the_benchmark_runs() -> None:
     assert row["ok"]
     assert row["complete"]
     assert "small" in table([row])
+
+
+@pytest.mark.parametrize("trims", ["none", "straight"])
+def test_the_wish_for_few_trims_is_obeyed(trims) -> None:
+    """No trims, or straight cuts only: the checker agrees, and something is cut."""
+    batch = batch_of(
+        [disc_die("a", 20), label_die("b", 24, 14)],
+        sheets("red", (148, 105), (30, 30), (40, 28)) + sheets("white", (60, 90), (31, 33)),
+        [CardLine(("a",), ("red",), 6), CardLine(("b",), ("white",), 4)],
+        hand=Hand(trims=trims),
+    )
+    plan = planned(batch)
+    assert plan.totals.pieces > 0
+    assert trims == "straight" or plan.trims == ()

@@ -23,7 +23,15 @@ from nestcut.placement.compact import Layout
 from nestcut.placement.squeeze import Settings, Squeeze
 from nestcut.placement.tables import Job
 
-__all__ = ["search_alone", "search_together"]
+__all__ = ["search_alone", "search_together", "warm_up"]
+
+
+def warm_up(job: Job) -> None:
+    """Compile all kernels of the search (or load them)."""
+    search = Squeeze(job)
+    search.accept(search.row())
+    search.scatter(2 * job.longest)
+    search.separate(2 * job.longest, lambda: True)
 
 
 def search_alone(

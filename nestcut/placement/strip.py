@@ -35,6 +35,7 @@ def least_length(
     moves_limit: int | None = None,
     on_layout: Callable[[StripLayout], None] | None = None,
     stop: StopCheck | None = None,
+    on_prepare: Callable[[str], None] | None = None,
 ) -> StripLayout:
     """All pieces in the shortest strip that the search finds.
 
@@ -49,6 +50,7 @@ def least_length(
         moves_limit: with one worker: end after about this many moves of a piece.
         on_layout: called with each better layout, exactly checked.
         stop: asked now and then; True ends the search.
+        on_prepare: told 'preparing (once)' when kernels must be compiled first (default: standard error).
     Returns: the shortest layout found, checked on the shapes' own coordinates to 1e-6 mm.
     Raises: InputError when a part is empty or too wide for the strip at all its turns.
     """
@@ -60,6 +62,10 @@ def least_length(
         return StripLayout((), 0.0, 0.0, 0.0, 0.0, 0)
     numbers = [k for k, p in enumerate(parts) if p.least > 0]
     room = width_mm - 2 * edge_mm + gap_mm
+    from nestcut.placement.cache import keep_kernels, tell_if_new
+
+    keep_kernels()
+    new = tell_if_new("kernels", on_prepare)
     from nestcut.placement.tables import prepare
 
     shapes = [_grown(p.shape, gap_mm / 2) for p in wanted]
@@ -67,6 +73,12 @@ def least_length(
     for part, shape, angles in zip(wanted, shapes, turns, strict=True):
         _must_fit(part, shape, angles, room)
     job = prepare(shapes, turns, [p.least for p in wanted], room)
+    if new:
+        # Compile once, here: helper processes would each do it, and on the person's time.
+        from nestcut.placement.crew import warm_up
+
+        warm_up(job)
+        begin = time.perf_counter()
     history: list[tuple[float, float]] = []
     best: list[StripLayout] = []
     moves = 0

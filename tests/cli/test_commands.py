@@ -1,0 +1,157 @@
+"""The commands do their job, and say so with their exit codes."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from nestcut.cli import app
+from tests.cli.test_bad_input import BATCH, SQUARE
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with a small good batch; also the working folder."""
+    (tmp_path / "batch.toml").write_text(BATCH, encoding="utf-8")
+    (tmp_path / "leaf.svg").write_text(SQUARE, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_plan_writes_everything_and_check_agrees(folder: Path) -> None:
+    """plan ends with 0, writes plan.json, sheets and tables, and check --proof finds nothing wrong."""
+    result = CliRunner().invoke(app, ["plan", "batch.toml", "--out", "out", "--seconds", "10"])
+    assert result.exit_code == 0, result.output
+    assert "2 passes, the fewest possible" in result.output
+    names = {p.name for p in (folder / "out").iterdir()}
+    assert {"plan.json", "run-sheet.html", "layup-A.svg", "pieces.csv", "sorting.csv"} <= names
+    checked = CliRunner().invoke(app, ["check", "out", "--proof"])
+    assert checked.exit_code == 0, checked.output
+    told = CliRunner().invoke(app, ["check", "out", "--json"])
+    assert json.loads(told.output) == {"ok": True, "faults": []}
+
+
+def test_check_names_a_broken_rule(folder: Path) -> None:
+    """A plan that somebody edited by hand is refused with exit code 1 and the rule's name."""
+    assert CliRunner().invoke(app, ["plan", "batch.toml", "--out", "out"]).exit_code == 0
+    path = folder / "out" / "plan.json"
+    plan = json.loads(path.read_text(encoding="utf-8"))
+    plan["layups"][0]["slots"][0]["pose"][0] -= 500.0
+    path.write_text(json.dumps(plan), encoding="utf-8")
+    result = CliRunner().invoke(app, ["check", "out"])
+    assert result.exit_code == 1, result.output
+    assert "window" in result.output
+
+
+def test_plan_that_is_short_of_paper_ends_with_1(folder: Path) -> None:
+    """200 kits from one scrap can't be met: a plan is written, the shortage is told, the exit code is 1."""
+    (folder / "batch.toml").write_text(BATCH.replace("kits = 2", "kits = 200"), encoding="utf-8")
+    result = CliRunner().invoke(app, ["plan", "batch.toml", "--out", "out", "--seconds", "10"])
+    assert result.exit_code == 1, result.output
+    assert "Short: paper red" in result.output
+    assert "A4" in result.output
+    assert CliRunner().invoke(app, ["check", "out"]).exit_code == 0
+
+
+def test_same_seed_same_files(folder: Path) -> None:
+    """Two processes with other hash seeds write the same bytes."""
+    texts = []
+    for hash_seed in ("1", "2"):
+        out = folder / f"out-{hash_seed}"
+        subprocess.run(
+            [sys.executable, "-m", "nestcut", "plan", "batch.toml", "--out", str(out), "--seed", "7"],
+            check=True,
+            env={**os.environ, "PYTHONHASHSEED": hash_seed, "PYTHONPATH": str(Path(__file__).parents[2])},
+            capture_output=True,
+        )
+        texts.append({p.name: p.read_bytes() for p in sorted(out.iterdir())})
+    assert texts[0] == texts[1]
+
+
+def test_estimate_answers_in_a_table_and_as_json(folder: Path) -> None:
+    """estimate compares numbers of kits without writing anything."""
+    before = sorted(p.name for p in folder.iterdir())
+    result = CliRunner().invoke(app, ["estimate", "batch.toml", "--kits", "2,4", "--json"])
+    assert result.exit_code == 0, result.output
+    rows = json.loads(result.output)
+    assert [row["kits"] for row in rows] == [2, 4]
+    assert [row["passes"] for row in rows] == [2, 4]  # one copy: a pass for each piece
+    assert CliRunner().invoke(app, ["estimate", "batch.toml"]).exit_code == 0
+    assert sorted(p.name for p in folder.iterdir()) == before
+
+
+def test_dies_lists_every_shape_that_comes_with_nestcut(folder: Path) -> None:
+    """dies without a folder lists our own shapes, with sizes from 8 to 90 mm."""
+    result = CliRunner().invoke(app, ["dies", "--json", "--out", "contact.svg"])
+    assert result.exit_code == 0, result.output
+    rows = json.loads(result.output)["dies"]
+    assert len(rows) >= 16
+    assert all(7.9 <= max(row["cut_mm"]) <= 90 for row in rows)
+    assert (folder / "contact.svg").read_text(encoding="utf-8").count("<svg") == 1
+
+
+def test_fill_uses_a_scrap_up(folder: Path) -> None:
+    """fill lays squares of 20 mm on a sheet: in 70 × 70 mm with a web of 2.5 and an edge of 2 lie at least 9."""
+    # 3 × 20 + 2 × 2.5 + 2 × 2 = 69 ≤ 70, so a grid of 3 × 3 fits; a fourth in a row does not.
+    result = CliRunner().invoke(
+        app,
+        [
+            "fill",
+            "70 x 70 mm",
+            "--die",
+            "leaf.svg",
+            "--turns",
+            "0,90",
+            "--seconds",
+            "5",
+            "--out",
+            "filled",
+            "--json",
+        ],
+    )
+    assert result.exit_code == 0, result.output
+    filled = json.loads(result.output)
+    assert filled["count"] == {"leaf": 9}
+    assert filled["bound"] >= 9
+    assert {"fill.json", "fill.svg"} <= {p.name for p in (folder / "filled").iterdir()}
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Ctrl-C is sent another way there")
+def test_ctrl_c_keeps_the_best_plan(tmp_path: Path) -> None:
+    """SIGINT during plan writes the best checked plan so far and ends with 130."""
+    root = Path(__file__).parents[2]
+    process = subprocess.Popen(
+        [
+            sys.executable,
+            "-m",
+            "nestcut",
+            "plan",
+            str(root / "examples" / "evening.toml"),
+            "--out",
+            "out",
+            "--seconds",
+            "120",
+        ],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(root)},
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stderr is not None
+    assert "reading the demand" in process.stderr.readline()
+    time.sleep(1.0)
+    process.send_signal(signal.SIGINT)
+    output, errors = process.communicate(timeout=200)
+    assert process.returncode == 130, output + errors
+    assert "best plan so far is kept" in errors
+    assert "passes" in output
+    assert CliRunner().invoke(app, ["check", str(tmp_path / "out")]).exit_code == 0

@@ -143,21 +143,21 @@ def test_two_renames_do_where_the_system_can_not_swap(
     assert version_of(target) == "y"
 
 
-LOOP = """
+LOOP = f"""
 import sys
 from pathlib import Path
 sys.path.insert(0, sys.argv[2])
 from nestcut.folder import replace_folder
 def fill(version):
     def write(where):
-        for number in range({files}):
+        for number in range({FILES}):
             (where / f"file-{{number}}.txt").write_text(version * 200, encoding="utf-8")
     return write
 print("ready", flush=True)
 while True:
     for version in "xy":
         replace_folder(Path(sys.argv[1]), fill(version))
-""".format(files=FILES)
+"""
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="only Linux swaps two folders in one step")

@@ -5,11 +5,12 @@ from __future__ import annotations
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.passes.assemble import assemble
+from nestcut.passes.load import line_load
 from nestcut.passes.packing import pack_kits, whole_kits
 from nestcut.passes.realise import Realised, draft_runs, realise
 from nestcut.passes.schedule import cuts_wanted, run_tasks
@@ -393,7 +394,7 @@ def _replanned(
 
 def _finished(batch: Batch, draft: Draft, asked: Shares) -> Plan:
     bound = draft.bound
-    return assemble(
+    plan = assemble(
         batch,
         batch.demand,
         draft.shares,
@@ -403,6 +404,9 @@ def _finished(batch: Batch, draft: Draft, asked: Shares) -> Plan:
         short=_short(batch, draft, asked),
         packing=pack_kits(batch, batch.demand, draft.shares),
     )
+    dies = {die.name: die for die in plan.dies}
+    loads = {layup.id: asdict(line_load(layup.slots, dies, plan.machine)) for layup in plan.layups}
+    return replace(plan, extras={**plan.extras, "loads": loads})
 
 
 def _short(batch: Batch, draft: Draft, asked: Shares) -> tuple[Shortage, ...]:

@@ -112,13 +112,16 @@ def _outer_room(region: Polygon, edge_mm: float) -> Polygon | MultiPolygon:
 
 
 def _may_fit(part: Part, room: Polygon | MultiPolygon) -> bool:
-    """False only if the part surely does not fit: too long, too wide or too large for every piece of room."""
+    """False only if the part surely does not fit: too long, too thick or too large for every piece of room."""
+    thick = _inscribed(part.shape)
     for piece in getattr(room, "geoms", [room]):
         x0, y0, x1, y1 = piece.bounds
         far = math.hypot(x1 - x0, y1 - y0)
         x0, y0, x1, y1 = part.shape.bounds
         longest = max(x1 - x0, y1 - y0)
-        if longest <= far + 1e-6 and part.shape.area <= piece.area * (1 + 1e-9):
+        # a disc in the part would be a disc in the room (found there within 0.01 mm)
+        widest = shapely.maximum_inscribed_circle(piece, tolerance=0.01).length + 0.011
+        if longest <= far + 1e-6 and thick <= widest and part.shape.area <= piece.area * (1 + 1e-9):
             return True
     return False
 

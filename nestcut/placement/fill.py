@@ -245,7 +245,7 @@ class _Fill:
 
     def work(self) -> None:
         """Grid model, patterns, growth, until the time is over."""
-        if self.room.is_empty or not self.parts:
+        if self.room.is_empty or not self.parts or self.bound <= 0:
             return
         from .model import fill_on_grid
 
@@ -296,7 +296,10 @@ class _Fill:
                 return True
             return self.moves_limit is None and time.monotonic() - began > share
 
-        self.patterns = find_lattices(part.shape, part.turns, gap_mm=self.web_mm, seed=self.seed, over=late)
+        tries = 8 if self.moves_limit is None else max(2, min(8, self.moves_limit // 60))
+        self.patterns = find_lattices(
+            part.shape, part.turns, gap_mm=self.web_mm, seed=self.seed, tries=tries, over=late
+        )
         layouts = []
         for lattice in self.patterns:
             for rows in lay_out(

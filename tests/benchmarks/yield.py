@@ -1,0 +1,149 @@
+"""Pieces per scrap: nestcut against simpler ways of laying dies, and against the upper bound.
+
+    python tests/benchmarks/yield.py [--seconds 10] [--dies campion,clover] [--scraps plate,A5] [--json OUT]
+
+For every die of ``shapes/``: the number of pieces from each scrap by
+- nestcut: ``fill_region`` (cuts keep the web, over all passes);
+- rims: the same search, but with rims (cut + 1.6 mm) that keep the gap of 0.5 mm, as if all were cut in one pass;
+- boxes: rows of bounding boxes (at the best quarter turn) with the web between them;
+- hexagons: hexagonal rows of circles around the cut, with the web between them;
+- bound: no layout can hold more.
+Web 2 mm, edge 2 mm. Every layout is checked by shapely here. Run by hand; times are per die and scrap.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import time
+from pathlib import Path
+
+import shapely
+from shapely.affinity import translate
+from shapely.geometry import Point, Polygon, box
+
+from nestcut.outlines import grow_outline, read_die
+from nestcut.placement import Part, fill_region
+from nestcut.placement.fill import room_in
+
+WEB, EDGE, RIM, GAP = 2.0, 2.0, 1.6, 0.5
+SHAPES = Path(__file__).parents[2] / "shapes"
+
+
+def scraps() -> dict[str, Polygon]:
+    """Sheets, and two odd scraps with holes of earlier cuts."""
+    odd = Polygon([(0, 0), (128, 4), (141, 60), (96, 118), (40, 105), (8, 70)])
+    odd = odd.difference(Point(60, 50).buffer(17)).difference(Point(104, 40).buffer(11))
+    notch = box(0, 0, 150, 110).difference(box(90, 50, 150, 110)).difference(Point(35, 40).buffer(20))
+    return {
+        "plate": box(0, 0, 150, 220),
+        "A5": box(0, 0, 148, 210),  # ISO 216
+        "letter half": box(0, 0, 139.7, 215.9),  # ANSI/ASME Y14.1 letter, halved
+        "odd": odd,
+        "notched": notch,
+    }
+
+
+def rows_of_boxes(cut, room) -> int:  # type: ignore[no-untyped-def]
+    """Most bounding boxes in rows, the web between them, whole rows shifted freely."""
+    x0, y0, x1, y1 = cut.bounds
+    best = 0
+    for w, h in ((x1 - x0, y1 - y0), (y1 - y0, x1 - x0)):
+        best = max(best, _rows(room, lambda x, y, w=w, h=h: box(x, y, x + w, y + h), w + WEB, h + WEB, w, h))
+    return best
+
+
+def hexagonal_rows(cut, room) -> int:  # type: ignore[no-untyped-def]
+    """Most circles around the cut in rows √3/2 apart, every other row shifted by half."""
+    r = shapely.minimum_bounding_radius(cut)
+    pitch = 2 * r + WEB
+    best = 0
+    rx0, ry0, rx1, ry1 = room.bounds
+    for turned in (False, True):
+        for shift in (0.0, 0.25, 0.5, 0.75):
+            points = []
+            y, row = (ry0 if not turned else rx0) + r, 0
+            while y <= (ry1 if not turned else rx1):
+                x = (rx0 if not turned else ry0) + r + pitch * ((row % 2) / 2 + shift) - pitch * (shift > 0)
+                while x <= (rx1 if not turned else ry1):
+                    points.append((y, x) if turned else (x, y))
+                    x += pitch
+                y, row = y + pitch * math.sqrt(3) / 2, row + 1
+            discs = [Point(p).buffer(r, quad_segs=32) for p in points]
+            best = max(best, sum(room.covers(d) for d in discs))
+    return best
+
+
+def _rows(room, make, px, py, w, h) -> int:  # type: ignore[no-untyped-def]
+    """Rows from the top, in each row as many as its own best shift gives."""
+    x0, y0, x1, y1 = room.bounds
+    shapely.prepare(room)
+    total, y = 0, y0
+    while y + h <= y1 + 1e-9:
+        best = 0
+        for shift in range(8):
+            x, count = x0 + px * shift / 8, 0
+            while x + w <= x1 + 1e-9:
+                if room.covers(make(x, y)):
+                    count, x = count + 1, x + px
+                else:
+                    x += px / 8 if room.area < 0.999 * (x1 - x0) * (y1 - y0) else px
+            best = max(best, count)
+        total, y = total + best, y + py
+    return total
+
+
+def exact(parts, placed, room, gap) -> bool:  # type: ignore[no-untyped-def]
+    """The layout, measured here."""
+    shapes = [one.pose.apply(parts[one.part].shape) for one in placed]
+    grown = room.buffer(1e-6)
+    tree = shapely.STRtree(shapes)
+    close = tree.query(shapes, predicate="dwithin", distance=gap - 1e-6)
+    return all(grown.covers(s) for s in shapes) and len(close[0]) == len(shapes)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seconds", type=float, default=10.0)
+    parser.add_argument("--dies", default="")
+    parser.add_argument("--scraps", default="plate")
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--json", default="")
+    args = parser.parse_args()
+    names = args.dies.split(",") if args.dies else sorted(p.stem for p in SHAPES.glob("*.svg"))
+    chosen = {k: v for k, v in scraps().items() if k in args.scraps.split(",") or args.scraps == "all"}
+    results = []
+    print(f"{'die':16}{'mm':>5} {'scrap':12}{'nestcut':>8}{'rims':>6}{'boxes':>6}{'hex':>5}{'bound':>6}"
+          f"{'over rims':>10}{'over boxes':>11}{'fill':>6}")  # fmt: skip
+    for name in names:
+        cut = read_die(SHAPES / f"{name}.svg").cut
+        x0, y0, x1, y1 = cut.bounds
+        cut = translate(cut, -(x0 + x1) / 2, -(y0 + y1) / 2)
+        rim = grow_outline(cut, RIM)
+        for scrap, region in chosen.items():
+            room = room_in(region, EDGE)
+            began = time.monotonic()
+            parts, metal = [Part(name, cut)], [Part(name, rim)]
+            options = {"seconds": args.seconds, "workers": args.workers}
+            ours = fill_region(region, parts, web_mm=WEB, edge_mm=EDGE, **options)
+            # a rim may stand over the paper's edge: only its cut must keep the edge
+            rims = fill_region(region, metal, web_mm=GAP, edge_mm=max(0.0, EDGE - RIM), **options)
+            assert exact(parts, ours.placed, room, WEB), (name, scrap)
+            row = {
+                "die": name, "size": max(x1 - x0, y1 - y0), "scrap": scrap, "nestcut": len(ours.placed),
+                "rims": len(rims.placed), "boxes": rows_of_boxes(cut, room), "hexagons": hexagonal_rows(cut, room),
+                "bound": int(ours.bound + 1e-9), "fill": len(ours.placed) * cut.area / region.area,
+                "seconds": time.monotonic() - began,
+            }  # fmt: skip
+            results.append(row)
+            over = [100 * (row["nestcut"] / max(1, row[k]) - 1) for k in ("rims", "boxes")]
+            print(f"{name:16}{row['size']:5.0f} {scrap:12}{row['nestcut']:8}{row['rims']:6}{row['boxes']:6}"
+                  f"{row['hexagons']:5}{row['bound']:6}{over[0]:9.0f}%{over[1]:10.0f}%{100 * row['fill']:5.0f}%",
+                  flush=True)  # fmt: skip
+    if args.json:
+        Path(args.json).write_text(json.dumps(results, indent=1), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -44,20 +44,20 @@ def _user_folder_works() -> bool:
     return os.access(place, os.W_OK)
 
 
-def tell_if_new(sources: str, tell: Callable[[str], None] | None = None) -> bool:
-    """Say 'preparing (once)' when the kernels of a module have not been compiled yet.
+def tell_if_new(kernel: str, tell: Callable[[str], None] | None = None) -> bool:
+    """Say 'preparing (once)' when a kernel of this package has not been compiled yet.
 
     Args:
-        sources: name of the module in this package, such as "kernels".
+        kernel: module and function, such as "kernels.sweeps"; take the one that is compiled last.
         tell: who is told; standard error by default.
     Returns: whether it was said.
     """
     own = os.environ.get("NUMBA_CACHE_DIR")
     home = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
     folders = [Path(own)] if own else [Path(__file__).parent / "__pycache__", Path(home) / "numba"]
-    source = Path(__file__).with_name(f"{sources}.py")
+    source = Path(__file__).with_name(kernel.split(".")[0] + ".py")
     for folder in folders:
-        pattern = f"{sources}.*.nbi"
+        pattern = f"{kernel}-*.nbi"
         found = folder.glob(pattern) if not own and folder.name == "__pycache__" else folder.rglob(pattern)
         if any(entry.stat().st_mtime >= source.stat().st_mtime for entry in found):
             return False

@@ -12,7 +12,8 @@ from nestcut.placement import cache
 
 def test_a_read_only_install_gets_a_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Neither the package nor the home folder can be written: a folder of its own is made."""
-    monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
+    monkeypatch.setenv("NUMBA_CACHE_DIR", "so that what was there before is put back")
+    monkeypatch.delenv("NUMBA_CACHE_DIR")
     monkeypatch.setenv("TMPDIR", str(tmp_path))
     monkeypatch.setattr(cache.tempfile, "tempdir", str(tmp_path))
     monkeypatch.setattr(cache.os, "access", lambda *_: False)
@@ -33,10 +34,10 @@ def test_the_first_run_says_so(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) 
     """Without kept kernels the message comes; with newer ones it does not."""
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
     said: list[str] = []
-    assert cache.tell_if_new("kernels", said.append)
+    assert cache.tell_if_new("kernels.sweeps", said.append)
     assert said == ["preparing (once)"]
     folder = tmp_path / "placement_0"
     folder.mkdir()
     (folder / "kernels.sweeps-1.py311.nbi").write_bytes(b"")
-    assert not cache.tell_if_new("kernels", said.append)
+    assert not cache.tell_if_new("kernels.sweeps", said.append)
     assert len(said) == 1

@@ -76,7 +76,7 @@ def fill_region(
     fill.on_layout, fill.stop = on_layout, stop
     try:
         fill.work()
-        for placed in others.results():
+        for placed in others.results(0.0 if fill.over_early() else 5.0):
             fill.offer(placed)
     finally:
         others.close()
@@ -100,11 +100,11 @@ class _Helpers:
             there.close()
             self.running.append((process, here))
 
-    def results(self) -> list[tuple[Placed, ...]]:
+    def results(self, patience_s: float) -> list[tuple[Placed, ...]]:
+        """What the helpers have; one that began late gets this much patience."""
         found = []
         for _, pipe in self.running:
-            # A helper began later than we did: give it a moment, not more.
-            if pipe.poll(5.0):
+            if pipe.poll(patience_s):
                 try:
                     found.append(pipe.recv())
                 except EOFError:
@@ -185,6 +185,12 @@ class _Fill:
         if self.moves_limit is not None:
             return self.moves >= self.moves_limit
         return time.monotonic() - self.begin >= self.seconds
+
+    def over_early(self) -> bool:
+        """Ended by the bound or by request, so that nobody need be waited for."""
+        return (bool(self.best) and self.value >= self.bound - 1e-9) or (
+            self.stop is not None and self.stop()
+        )
 
     def worth(self, counts: NDArray) -> tuple[float, float]:
         """To be maximised: whole sets (or 0), then value."""

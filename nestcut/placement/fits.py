@@ -16,7 +16,7 @@ from shapely.geometry import MultiPolygon, Polygon
 from nestcut.batch.model import Shape
 
 from .layout import SLACK_MM, lies_well
-from .turning import Kit, cores_of, kernel_pose, make_kit, pose_of
+from .turning import Cores, Kit, cores_of, kernel_pose, make_kit, pose_of
 from .types import Part, Placed, StopCheck
 
 __all__ = ["Bench", "Search", "fits_together"]
@@ -245,5 +245,5 @@ class Search:
         return lies_well(self.parts, placed, self.region, gap_mm=self.gap_mm, obstacles=self.obstacles)
 
 
-def _size(cores: object) -> int:
-    return sum(len(ring) for ring in cores.rings)  # type: ignore[attr-defined]
+def _size(cores: Cores) -> int:
+    return sum(len(ring) for ring in cores.rings)

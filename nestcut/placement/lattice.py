@@ -280,7 +280,7 @@ def lay_out(
     pieces = np.array(lattice.pieces)
     pieces[:, :2] *= press
     sides = _directions(region)
-    turns = []
+    turns: list[float] = []
     for w in (u, v, u + v, u - v, 2 * u + v, u + 2 * v, 2 * u - v, u - 2 * v):
         turns.extend(side - math.atan2(w[1], w[0]) for side in sides)
     if not free_turn:

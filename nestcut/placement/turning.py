@@ -153,8 +153,12 @@ def make_kit(
         gap_mm: distance to be kept between shapes, and between shapes and obstacles.
     """
     tv0, tp0, pv0, th0, turn0 = [0], [0], [0], [0], [0]
-    vertices, normals, centres, pr, rho = [], [], [], [], []
-    hidx, hull_radius, reach, angles, still = [], [], [], [], []
+    vertices: list[Points] = []
+    normals: list[Points] = []
+    centres, pr, rho = [], [], []
+    hidx: list[int] = []
+    angles: list[float] = []
+    hull_radius, reach, still = [], [], []
     turns_deg: list[tuple[float, ...]] = []
     for cores, allowed in zip(shapes, turns, strict=True):
         base = tv0[-1]

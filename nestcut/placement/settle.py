@@ -100,7 +100,7 @@ def settle(
         cost[-1] = -1.0
         limit = np.repeat(np.where(free, trust, 0.0), 3).reshape(n, 3)
         limit[~can_turn, 2] = 0.0
-            bounds = [(-b, b) for b in limit.ravel().tolist()] + [(None, margin_mm)]
+        bounds = [(-b, b) for b in limit.ravel().tolist()] + [(None, margin_mm)]
         solved = linprog(cost, A_ub=A, b_ub=sep, bounds=bounds, method="highs")
         if solved.x is None:
             break

@@ -187,6 +187,8 @@ def _keep_whole(
     from nestcut.batch.model import Pose
     from nestcut.placement import Part, least_length
 
+    if turns == "any":
+        turns = (0.0, 90.0, 180.0, 270.0)  # the strip search is slow where dies may turn freely
     x0, y0, x1, y1 = outline.bounds
     if not box(x0, y0, x1, y1).equals(outline):
         raise InputError(

@@ -23,7 +23,7 @@ from nestcut.batch.model import Shape
 from nestcut.placement.layout import lies_well
 from nestcut.placement.types import Part, Placed, StopCheck
 
-__all__ = ["pull", "smallest_gap", "spread"]
+__all__ = ["LayoutTable", "pull", "smallest_gap", "spread"]
 
 Region = Polygon | MultiPolygon
 
@@ -63,14 +63,14 @@ def spread(
         stop: asked before each of them.
     Returns: the layout with the largest smallest gap that was found, exactly checked: never worse than given.
     """
-    table = _Table(parts, placed, region, keep_gap_mm, obstacles)
+    table = LayoutTable(parts, placed, region, keep_gap_mm, obstacles)
     start = pose = table.pose
     best, gap = start, table.slack(start)
     trust = max(table.box_mm / 20, 1e-3)
     for _ in range(rounds):
         if trust < 1e-4 or (stop is not None and stop()):
             break
-        step = table.step(pose, trust, "apart")
+        step = table.step(pose, trust, None)
         if step is None:
             break
         new = table.slack(pose + step)
@@ -105,7 +105,7 @@ def pull(
     if not far > 0:
         raise ValueError("direction must not be (0, 0)")
     towards = np.array([direction[0] / far, direction[1] / far])
-    table = _Table(parts, placed, region, keep_gap_mm, obstacles)
+    table = LayoutTable(parts, placed, region, keep_gap_mm, obstacles)
     pose = table.pose
     trust = table.box_mm / 4
     for _ in range(rounds):
@@ -125,7 +125,7 @@ def pull(
     return table.placed_if_good(pose, placed)
 
 
-class _Table:
+class LayoutTable:
     """A layout as arrays, and its linear programmes."""
 
     def __init__(
@@ -174,54 +174,68 @@ class _Table:
             reach *= 4
         return math.inf
 
-    def step(
-        self, pose: NDArray[np.float64], trust: float, aim: NDArray[np.float64] | str
-    ) -> NDArray[np.float64] | None:
-        """Moves (n, 3) that are best within the trust region, or None."""
-        from scipy.optimize import linprog
-        from scipy.sparse import csr_array
+    def conditions(
+        self, pose: NDArray[np.float64], reach_mm: float
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+        """What keeps near parts apart, to first order: matrix as (line, column, value), and right sides.
 
-        n = len(pose)
-        apart = isinstance(aim, str)
-        rows = self.rows(pose, 2 * trust + (max(self.slack(pose), 0.0) + 2 * trust if apart else 0.0))
-        m = len(rows)
-        if m == 0 and apart:
-            return None
-        i, j = rows[:, 0].astype(int), rows[:, 1].astype(int)
+        Columns 3i, 3i + 1, 3i + 2 are x, y and turn × reach of part i, all in mm.
+        """
+        rows = self.rows(pose, reach_mm)
+        i, j = rows[:, 0].astype(np.int64), rows[:, 1].astype(np.int64)
         sep, nx, ny, px, py = rows[:, 2], rows[:, 3], rows[:, 4], rows[:, 5], rows[:, 6]
         other = j >= 0
         jj = np.where(other, j, 0)
         arm_i = (ny * (px - pose[i, 0]) - nx * (py - pose[i, 1])) / self.reach[i]
         arm_j = (ny * (px - pose[jj, 0]) - nx * (py - pose[jj, 1])) / self.reach[jj]
-        line = np.arange(m)
-        # Columns: x, y, turn × reach of every part; the smallest gap; each part's own smallest gap.
-        data = [-nx, -ny, -arm_i, nx[other], ny[other], arm_j[other]]
-        row = [line, line, line, line[other], line[other], line[other]]
-        col = [3 * i, 3 * i + 1, 3 * i + 2, 3 * j[other], 3 * j[other] + 1, 3 * j[other] + 2]
-        upper = sep
+        line = np.arange(len(rows))
+        lines = np.concatenate((line, line, line, line[other], line[other], line[other]))
+        columns = np.concatenate(
+            (3 * i, 3 * i + 1, 3 * i + 2, 3 * j[other], 3 * j[other] + 1, 3 * j[other] + 2)
+        )
+        values = np.concatenate((-nx, -ny, -arm_i, nx[other], ny[other], arm_j[other]))
+        self._owner = i
+        return lines, columns, values, sep
+
+    def limits(self, trust: float, *, turning: bool) -> NDArray[np.float64]:
+        """How far each column may go: turning is linear only for small angles."""
+        limit = np.full((len(self.kind), 3), trust)
+        limit[:, 2] = np.minimum(trust, 0.1 * self.reach) if turning else 0.0
+        limit[~self.can_turn, 2] = 0.0
+        return limit.ravel()
+
+    def step(
+        self, pose: NDArray[np.float64], trust: float, towards: NDArray[np.float64] | None
+    ) -> NDArray[np.float64] | None:
+        """Moves (n, 3) that are best within the trust region, or None. ``towards`` None: apart."""
+        from scipy.optimize import linprog
+        from scipy.sparse import csr_array
+
+        n = len(pose)
+        reach = 2 * trust
+        if towards is None:
+            reach += max(self.slack(pose), 0.0) + 2 * trust
+        line, column, value, upper = self.conditions(pose, reach)
+        m = len(upper)
         size = 3 * n
         cost = np.zeros(size)
-        if apart:
+        limit = self.limits(trust, turning=towards is None)
+        bound = np.column_stack((-limit, limit))
+        if towards is None:
+            if m == 0:
+                return None
+            # Two more kinds of columns: the smallest gap, and (worth little) each part's own smallest gap.
             size = 4 * n + 1
-            data += [np.ones(m), -nx, -ny, -arm_i, nx[other], ny[other], arm_j[other], np.ones(m)]
-            row += [line, *(m + r for r in row), m + line]
-            col += [np.full(m, 3 * n), *col, 3 * n + 1 + i]
-            upper = np.concatenate((sep, sep))
-            cost = np.concatenate((np.zeros(3 * n), [-1.0], np.full(n, -0.02 / n)))
+            all_lines, ones = np.arange(m), np.ones(m)
+            line = np.concatenate((line, all_lines, m + line, m + all_lines))
+            column = np.concatenate((column, np.full(m, 3 * n), column, 3 * n + 1 + self._owner))
+            value = np.concatenate((value, ones, value, ones))
+            upper = np.concatenate((upper, upper))
+            cost = np.concatenate((cost, [-1.0], np.full(n, -0.02 / n)))
+            bound = np.concatenate((bound, np.tile([-self.box_mm, self.box_mm], (n + 1, 1))))
         else:
-            assert not isinstance(aim, str)
-            cost[0::3], cost[1::3] = -aim[0], -aim[1]
-        matrix = csr_array(
-            (np.concatenate(data), (np.concatenate(row), np.concatenate(col))), shape=(len(upper), size)
-        )
-        limit = np.full((n, 3), trust)
-        limit[~self.can_turn, 2] = 0.0
-        # Turning is linear only for small angles, and pulling needs no turns.
-        limit[:, 2] = np.minimum(limit[:, 2], 0.1 * self.reach) if apart else 0.0
-        bound = np.column_stack((-limit.ravel(), limit.ravel()))
-        if apart:
-            most = self.box_mm
-            bound = np.concatenate((bound, np.tile([-most, most], (n + 1, 1))))
+            cost[0::3], cost[1::3] = -towards[0], -towards[1]
+        matrix = csr_array((value, (line, column)), shape=(len(upper), size))
         answer = linprog(
             cost, A_ub=matrix, b_ub=upper, bounds=bound, method="highs-ds",
             options={"primal_feasibility_tolerance": 1e-9},
@@ -231,13 +245,16 @@ class _Table:
         step = answer.x[: 3 * n].reshape(n, 3)
         return step * np.column_stack((np.ones(n), np.ones(n), 1.0 / self.reach))
 
-    def placed_if_good(self, pose: NDArray[np.float64], given: Sequence[Placed]) -> tuple[Placed, ...]:
-        """The poses as placed parts if the exact check finds nothing wrong, else what was given."""
+    def placed(self, pose: NDArray[np.float64]) -> tuple[Placed, ...]:
+        """The poses as placed parts."""
         from nestcut.placement.turning import pose_of
 
-        new = tuple(
-            Placed(self.used[k], pose_of(self.kit, int(k), row))
-            for k, row in zip(self.kind, pose, strict=True)
+        return tuple(
+            Placed(self.used[k], pose_of(self.kit, int(k), row)) for k, row in zip(self.kind, pose, strict=True)
         )
+
+    def placed_if_good(self, pose: NDArray[np.float64], given: Sequence[Placed]) -> tuple[Placed, ...]:
+        """The poses as placed parts if the exact check finds nothing wrong, else what was given."""
+        new = self.placed(pose)
         good = lies_well(self.parts, new, self.region, gap_mm=self.gap_mm, obstacles=self.obstacles)
         return new if good else tuple(given)

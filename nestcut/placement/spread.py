@@ -250,7 +250,8 @@ class LayoutTable:
         from nestcut.placement.turning import pose_of
 
         return tuple(
-            Placed(self.used[k], pose_of(self.kit, int(k), row)) for k, row in zip(self.kind, pose, strict=True)
+            Placed(self.used[k], pose_of(self.kit, int(k), row))
+            for k, row in zip(self.kind, pose, strict=True)
         )
 
     def placed_if_good(self, pose: NDArray[np.float64], given: Sequence[Placed]) -> tuple[Placed, ...]:

@@ -189,6 +189,7 @@ class Wishes:
     order: tuple[Literal["passes", "changes", "trims", "paper", "minutes"], ...] = (
         "passes",
         "changes",
+        "trims",
         "paper",
     )
 

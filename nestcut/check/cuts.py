@@ -217,19 +217,42 @@ class _Batch:
         return broken
 
     def _remnants(self, remnants: Mapping[str, Remnant], broken: set[int]) -> None:
-        clear = min(self.plan.hand.edge_mm, self.plan.hand.web_mm) > 10 * TOLERANCE_MM
+        plain = self._plain_remnants(remnants, broken)
         for number, sheet in enumerate(self.sheets):
-            holes = self.holes[self.first[number] : self.first[number + 1]]
             remnant = remnants.get(sheet.id)
-            if remnant is not None and clear and number not in broken and _same_rings(sheet, holes, remnant):
-                # The holes lie apart, inside the scrap, and are the remnant's: no need to subtract them.
+            if number in plain:
                 self.notes.count("remnants")
                 continue
+            holes = self.holes[self.first[number] : self.first[number + 1]]
             left = shapely.difference(sheet.outline, shapely.union_all(holes))
             if remnant is not None:
                 _compare_remnant(left, remnant, sheet.id, self.notes)
             elif left.area > REMNANT_TOLERANCE_MM * sheet.outline.length:
                 self.notes.fault("remnant", f"scrap {sheet.id} is used, but has no remnant", scrap=sheet.id)
+
+    def _plain_remnants(self, remnants: Mapping[str, Remnant], broken: set[int]) -> set[int]:
+        """The scraps whose remnant is their outline with just the cuts' holes, corner by corner.
+
+        Where the cuts lie apart and inside, that is all there is to it, and nothing need be subtracted.
+        Only a quick yes: a no may come from corners in another order, and then the areas tell.
+        """
+        if min(self.plan.hand.edge_mm, self.plan.hand.web_mm) <= 10 * TOLERANCE_MM:
+            return set()
+        numbers, expected = [], []
+        for number, sheet in enumerate(self.sheets):
+            remnant = remnants.get(sheet.id)
+            if number in broken or remnant is None or remnant.outline.geom_type != "Polygon":
+                continue
+            holes = self.holes[self.first[number] : self.first[number + 1]]
+            rings = [part.exterior for hole in holes for part in polygons_in(hole)]
+            if len(rings) + len(sheet.outline.interiors) == len(remnant.outline.interiors):
+                numbers.append(number)
+                expected.append(Polygon(sheet.outline.exterior, [*sheet.outline.interiors, *rings]))
+        if not numbers:
+            return set()
+        left = [remnants[self.sheets[number].id].outline for number in numbers]
+        same = shapely.equals_exact(_in_order(expected), _in_order(left), REMNANT_TOLERANCE_MM)
+        return {number for number, yes in zip(numbers, same, strict=True) if yes}
 
     def _turns(self, owner: NDArray[np.int64]) -> None:
         directions = {"none": None, "stripe": (0.0, 180.0), "up": (0.0,)}
@@ -269,20 +292,7 @@ def _compare_remnant(left: shapely.Geometry, remnant: Remnant, sheet_id: str, no
         )
 
 
-def _same_rings(sheet: Sheet, holes: Geometries, remnant: Remnant) -> bool:
-    """Whether the remnant is the outline with just these holes, corner by corner.
-
-    Only a quick yes: a no may come from corners in another order, and then the areas tell.
-    """
-    if remnant.outline.geom_type != "Polygon":
-        return False
-    rings = [part.exterior for hole in holes for part in polygons_in(hole)]
-    if len(rings) + len(sheet.outline.interiors) != len(remnant.outline.interiors):
-        return False
-    expected = Polygon(sheet.outline.exterior, [*sheet.outline.interiors, *rings])
-    return bool(shapely.equals_exact(_in_order(expected), _in_order(remnant.outline), REMNANT_TOLERANCE_MM))
-
-
-def _in_order(polygon: Polygon) -> Polygon:
+def _in_order(polygons: Sequence[Polygon]) -> Geometries:
     """Rings and corners in a standard order; rounded first, so that rounding errors do not decide it."""
-    return shapely.normalize(shapely.transform(polygon, lambda corners: np.round(corners, 6)))
+    rounded = shapely.transform(np.array(polygons, dtype=object), lambda corners: np.round(corners, 6))
+    return shapely.normalize(rounded)

@@ -32,6 +32,8 @@ Geometries = NDArray[np.object_]
 
 def polygons_in(geometry: BaseGeometry) -> list[Polygon]:
     """The polygons of any geometry; points and lines are dropped."""
+    if geometry.geom_type == "Polygon":
+        return [] if geometry.is_empty else [geometry]
     parts = shapely.get_parts(geometry)
     found: list[Polygon] = []
     for part in parts:

@@ -348,7 +348,7 @@ def lay_up_missing(plan: Plan) -> Plan:
 
 @damage(squares, "unknown", "totals", "demand", "remnant")
 def slot_beyond_the_lay_up(plan: Plan) -> Plan:
-    return change_pass(plan, 2, cuts=(Cut(7, "red-1"),))
+    return change_pass(plan, 2, cuts=(Cut(2, "red-1"),))
 
 
 @damage(squares, "unknown", "totals", "demand", "remnant")

@@ -9,7 +9,7 @@ come from floating point and are then made exact fractions; the claim is re-prov
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -85,7 +85,14 @@ def simple_prices(task: Task) -> list[tuple[Fraction, ...]]:
     return found
 
 
-def relaxed_bound(task: Task, search: SetSearch, pool: list[Counts], *, rounds: int = 400) -> PlateBound:
+def relaxed_bound(
+    task: Task,
+    search: SetSearch,
+    pool: list[Counts],
+    *,
+    rounds: int = 400,
+    over: Callable[[], bool] | None = None,
+) -> PlateBound:
     """⌈linear optimum over all sets that are not disproved⌉, exact.
 
     ``pool`` holds sets generated so far and is extended; the caller keeps it between calls. Sets that were
@@ -106,6 +113,11 @@ def relaxed_bound(task: Task, search: SetSearch, pool: list[Counts], *, rounds: 
         weights = [round(price * 10**9) for price in linear.prices]
         counts, worth = search.heaviest(weights)
         if worth <= 10**9 + 10**3 or counts in known:
+            break
+        # Prices divided by the heaviest worth prove a bound already (Farley 1990): stop when no round can raise it.
+        if math.ceil(linear.value / (worth / 10**9) - 1e-6) >= math.ceil(linear.value - 1e-6):
+            break
+        if over is not None and over():
             break
         pool.append(counts)
         known.add(counts)
@@ -145,11 +157,33 @@ def proof_json(task: Task, bound: PlateBound, search: SetSearch) -> dict[str, An
     }
 
 
-def prove(task: Task, search: SetSearch, pool: list[Counts]) -> PlateBound:
-    """The best bound; of equals the one whose reason is simplest."""
-    best = relaxed_bound(task, search, pool)
+def prove(
+    task: Task,
+    search: SetSearch,
+    pool: list[Counts],
+    *,
+    goal: int | None = None,
+    over: Callable[[], bool] | None = None,
+) -> PlateBound:
+    """The best bound; of equals the one whose reason is simplest.
+
+    Args:
+        goal: passes of a plan that is known: a bound that meets it is good enough.
+        over: asked between rounds; True ends the search for better prices (every bound on the way is proved).
+    """
+    simple: PlateBound | None = None
     for prices in simple_prices(task):
-        simple = exact_bound(task, prices, search)
-        if simple.passes >= best.passes:
-            return PlateBound(simple.value, simple.prices, simple.lines, best.support)
+        # Any one cut fits the plate, so no scaling can lift the worth of the demand above this.
+        lines = line_prices(task, prices)
+        most = sum(price * count for price, (count, _) in zip(lines, task.lines, strict=True)) / max(prices)
+        if simple is not None and math.ceil(most) <= simple.passes:
+            continue
+        bound = exact_bound(task, prices, search)
+        if simple is None or bound.passes > simple.passes:
+            simple = bound
+        if goal is not None and simple.passes >= goal:
+            return simple
+    best = relaxed_bound(task, search, pool, over=over)
+    if simple is not None and simple.passes >= best.passes:
+        return PlateBound(simple.value, simple.prices, simple.lines, best.support)
     return best

@@ -90,7 +90,7 @@ class Packer:
             return None
         return tuple((order[item.part], item.pose) for item in placed)
 
-    def spread(self, layout: Layout, *, rounds: int = 30) -> Layout:
+    def spread(self, layout: Layout, *, rounds: int = 30, stop: Callable[[], bool] | None = None) -> Layout:
         """The same dies with the smallest gap, also to the window's edge, made large: room for hands and papers."""
         from nestcut.placement.spread import spread  # the door of this name may be the module
         from nestcut.placement.types import Part, Placed
@@ -101,7 +101,7 @@ class Packer:
             Part(self.dies[die].name, self.dies[die].shape, turns=self.dies[die].turns) for die, _ in layout
         ]
         placed = [Placed(index, pose) for index, (_, pose) in enumerate(layout)]
-        apart = spread(parts, placed, self.window, keep_gap_mm=self.gap_mm, rounds=rounds)
+        apart = spread(parts, placed, self.window, keep_gap_mm=self.gap_mm, rounds=rounds, stop=stop)
         poses = {item.part: item.pose for item in apart}
         moved = tuple((die, poses[index]) for index, (die, _) in enumerate(layout))
         return moved if lies_apart(self.dies, moved, self.window, self.gap_mm) else layout

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
-from nestcut.batch.model import Batch, Demand, Pose
+from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError, Where
 from nestcut.passes.bound import PlateBound, proof_json, prove
 from nestcut.passes.kept import Kept, keep_dies
@@ -214,20 +214,40 @@ def _short_list(search: PlateSearch, most: int = 120) -> tuple[tuple[int, ...], 
 def _runs(search: PlateSearch, choice: Choice, dies: Sequence[Kept]) -> list[PlateRun]:
     """Lay-ups as slots: only dies that are needed, spread apart; longest run first."""
     runs = []
-    for counts, times, cuts in zip(choice.sets, choice.times, choice.cuts, strict=True):
-        needed = tuple(needed_slots(cut, times) for cut in cuts)
-        assert all(n <= c for n, c in zip(needed, counts, strict=True))
-        layout = search.book.layout(needed)
-        assert layout is not None
-        layout = search.packer.spread(layout)
-        per_die = {die: list(share_evenly(cuts[die], n, times)) for die, n in enumerate(needed) if n}
-        slots, downs = [], []
-        for die, pose in layout:
-            slots.append(Slot(dies[die].name, Pose(pose.x_mm, pose.y_mm, pose.deg)))
-            downs.append(per_die[die].pop(0))
-        runs.append(PlateRun(tuple(slots), times, tuple(downs)))
-    runs.sort(key=lambda run: (-run.passes, [slot.die for slot in run.slots]))
+    # Room for hands is worth a tenth of the time, also when the search took all of it; the longest runs first.
+    limit = search.limit
+    most_s = max(limit.elapsed_s, limit.seconds) + max(1.0, limit.seconds / 10)
+
+    def late() -> bool:
+        return limit.work_limit is None and limit.elapsed_s > most_s
+
+    order = sorted(range(len(choice.sets)), key=lambda k: (-choice.times[k], choice.sets[k]))
+    for counts, times, cuts in ((choice.sets[k], choice.times[k], choice.cuts[k]) for k in order):
+        runs.append(_run(search, counts, times, cuts, dies, late))
     return runs
+
+
+def _run(
+    search: PlateSearch,
+    counts: Sequence[int],
+    times: int,
+    cuts: Sequence[int],
+    dies: Sequence[Kept],
+    late: Callable[[], bool],
+) -> PlateRun:
+    """One lay-up as slots."""
+    needed = tuple(needed_slots(cut, times) for cut in cuts)
+    assert all(n <= c for n, c in zip(needed, counts, strict=True))
+    layout = search.book.layout(needed)
+    assert layout is not None
+    if not late():
+        layout = search.packer.spread(layout, stop=late)
+    per_die = {die: list(share_evenly(cuts[die], n, times)) for die, n in enumerate(needed) if n}
+    slots, downs = [], []
+    for die, pose in layout:
+        slots.append(Slot(dies[die].name, pose))
+        downs.append(per_die[die].pop(0))
+    return PlateRun(tuple(slots), times, tuple(downs))
 
 
 def _shares(task: Task, choice: Choice) -> tuple[tuple[Share, ...], ...]:

@@ -13,6 +13,7 @@ from nestcut.passes.patterns import PatternBook
 
 __all__ = ["explain"]
 
+MOST_NAMED = 5
 NUMBER_WORDS = ("no", "one", "two", "three", "four", "five", "six")
 
 
@@ -47,9 +48,7 @@ def explain(task: Task, dies: Sequence[Kept], bound: PlateBound, book: PatternBo
     if not group or bound.passes == 0:
         return "nothing has to be cut"
     names = [f"the {task.dies[die]}" for die in group]
-    prices = {bound.prices[die] for die in group}
     wanted = _wanted(task, group)
-    pieces = {task.pieces[die] for die in group}
     same_worth = {bound.prices[die] / task.pieces[die] for die in group}
     if len(group) == 1:
         die = group[0]
@@ -78,7 +77,11 @@ def explain(task: Task, dies: Sequence[Kept], bound: PlateBound, book: PatternBo
             f"{wanted} pieces can only be cut by {_listed(names)}, and no lay-up gives more than "
             f"{_number(per_pass)} of these pieces a pass"
         )
-    del prices, pieces
+    if len(group) > MOST_NAMED:
+        return (
+            f"{len(group)} dies compete for the plate: with each cut weighed by the share of a plate that it takes, "
+            f"no lay-up holds more than one plate, and the demand adds up to {float(bound.value):.1f} plates"
+        )
     counted = _listed([f"the {task.dies[die]} as {_fraction(bound.prices[die])}" for die in group])
     clash = [
         _set_words(task, counts)

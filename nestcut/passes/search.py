@@ -219,10 +219,18 @@ class PlateSearch:
                 if found is not None and (self.best is None or found.passes < self.best.passes):
                     self.best, self.best_sets = found, sets
         if self._proved_at != len(self.book.disproofs) or self.bound is None:
-            if self.bound is None or not self.closed():
-                self.bound = prove(self.bound_task, self.sets, self.pool)
+            if not self.closed():
+                fresh = self.renewed()
+                # A renewal cut short by the clock may prove less than is known.
+                if self.bound is None or fresh.passes >= self.bound.passes:
+                    self.bound = fresh
             self._proved_at = len(self.book.disproofs)
         self.say("laying dies together")
+
+    def renewed(self) -> PlateBound:
+        """The bound from what is disproved by now."""
+        goal = self.best.passes if self.best is not None else None
+        return prove(self.bound_task, self.sets, self.pool, goal=goal, over=self._time_over)
 
     def run(self) -> None:
         """All phases. The result is in ``best``, ``best_sets``, ``bound`` and ``book``."""
@@ -295,5 +303,7 @@ class PlateSearch:
                     return
                 news = self.disprover.disprove(counts, effort) or news
             if news:
-                self.bound = prove(self.bound_task, self.sets, self.pool)
+                fresh = self.renewed()
+                if fresh.value >= self.bound.value or fresh.passes >= self.bound.passes:
+                    self.bound = fresh
                 self._proved_at = len(self.book.disproofs)

@@ -105,7 +105,7 @@ class SetSearch:
         model.maximize(sum(w * u for w, u in zip(weights, count, strict=True)))
         solver = cp_model.CpSolver()
         solver.parameters.num_workers = 1
-        solver.parameters.max_deterministic_time = 4.0
+        solver.parameters.max_deterministic_time = 0.5
         status = solver.solve(model)
         if status == cp_model.OPTIMAL:
             return tuple(solver.value(u) for u in count), round(solver.objective_value)
@@ -148,7 +148,7 @@ class SetSearch:
         model.minimize(area)
         solver = cp_model.CpSolver()
         solver.parameters.num_workers = 1
-        solver.parameters.max_deterministic_time = 2.0
+        solver.parameters.max_deterministic_time = 0.3
         if solver.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             return None
         counts = tuple(solver.value(u) for u in count)

@@ -101,7 +101,9 @@ def _one_cut(piece: Polygon, parts: Sequence[Polygon]) -> list[tuple[Polygon, li
     """The pieces after one straight cut along a side of a part, each with its parts; None when there is none."""
     reach = 4.0 * math.hypot(*(hi - lo for lo, hi in zip(piece.bounds[:2], piece.bounds[2:], strict=True)))
     boundary = piece.boundary
-    for part in parts:
+    # From the middle of the list on: parts listed in order are then halved, not taken off one by one.
+    middle_first = [*parts[len(parts) // 2 :], *parts[: len(parts) // 2]]
+    for part in middle_first:
         for start, end in pairwise(part.exterior.coords):
             middle = shapely.Point((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
             if not piece.contains(middle) or middle.distance(boundary) <= TOLERANCE_MM:

@@ -122,7 +122,7 @@ def tests_for(module: str) -> list[str]:
     proofs = {"proof", "disproof", "turning", "turns", "safe_side", "stacking", "offsets", "convex_cover"}
     if module in proofs:
         return ["tests/check/test_proof.py"]
-    return ["tests/check/test_damage.py", "tests/check/test_tolerance.py"]
+    return [f"tests/check/test_{name}.py" for name in ("damage", "tolerance", "corners")]
 
 
 def main() -> None:

@@ -63,6 +63,7 @@ def estimate(
         seconds: time limit for all of them together.
     Raises: BatchError where a die fits the plate in no way.
     """
+    prepare()
     start = time.monotonic()
     result = []
     for number, count in enumerate(kits):

@@ -12,6 +12,7 @@ from nestcut.errors import BatchError
 from nestcut.passes.assemble import assemble
 from nestcut.passes.load import line_load
 from nestcut.passes.packing import pack_kits, whole_kits
+from nestcut.passes.prepare import prepare
 from nestcut.passes.realise import Realised, draft_runs, realise
 from nestcut.passes.schedule import cuts_wanted, run_tasks
 from nestcut.passes.shortage import cut_back, kits_only, shortages
@@ -74,7 +75,7 @@ def plan_batch(
 
     Args:
         batch: what is asked.
-        seconds: time limit; the best checked plan so far is returned.
+        seconds: time limit, counted once the kernels are compiled; the best checked plan so far is returned.
         seed: the same seed gives the same plan unless the clock cut in.
         workers: processes that search; kept for later, one is used.
         on_progress: called with (seconds, passes, bound, text).
@@ -83,6 +84,8 @@ def plan_batch(
     Raises: BatchError where nothing can be planned; RuntimeError for a mistake of ours (a plan that the
         checker refuses is never returned).
     """
+    clock = Clock(seconds, work_limit, stop, on_progress, time.monotonic())
+    prepare(lambda text: clock.say(None, None, text))
     clock = Clock(seconds, work_limit, stop, on_progress, time.monotonic())
     clock.say(None, None, "reading the demand")
     draft = _best_draft(batch, batch.demand, clock, seed)
@@ -215,7 +218,7 @@ def _in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft
     if layups is None:
         return None
     return Draft(
-        plate, plate, plate.shares, obey_trims(batch, realise_strips(batch, layups, stop=clock.over))
+        plate, plate, plate.shares, obey_trims(batch, realise_strips(batch, layups, stop=clock.stopped))
     )
 
 

@@ -12,6 +12,7 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.passes.convex_paper import grown_hull
 from nestcut.passes.papers import scraps_by_paper
+from nestcut.passes.prepare import prepare
 from nestcut.passes.regions import groups_of
 from nestcut.passes.schedule import RunTask, cuts_wanted, paper_turns, run_tasks, stretches
 from nestcut.passes.slabs import Bed, Form, lay, turned

@@ -9,6 +9,7 @@ curve" (1986). Points are complex numbers here: conj(a)·b holds dot and cross p
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
@@ -110,14 +111,24 @@ class _Ring:
             best = min(best, away)
         return best
 
-    def off_line(self, lo: int, hi: int, path: tuple[complex, ...]) -> float:
-        """Farthest that one of the vertices lo..hi lies from a polyline."""
+    def off_line(self, lo: int, hi: int, path: tuple[complex, ...], limit: float = math.inf) -> float:
+        """Farthest that one of the vertices lo..hi lies from a polyline; the search ends once ``limit`` is passed."""
         n, v = self.n, self.v
+        legs = tuple(pairwise(path))
         worst = 0.0
-        for k in range(lo, hi + 1):
+        middle = (lo + hi) // 2
+        # The middle of a curve is farthest from its chord: begin there, so that a miss shows at once.
+        for k in (*range(middle, hi + 1), *range(lo, middle)):
             p = v[k % n]
-            away = min(_to_segment(p, a, b) for a, b in pairwise(path))
-            worst = max(worst, away)
+            away = _to_segment(p, *legs[0])
+            for leg in legs[1:]:
+                if away <= worst:
+                    break
+                away = min(away, _to_segment(p, *leg))
+            if away > worst:
+                worst = away
+                if worst > limit:
+                    return worst
         return worst
 
 
@@ -154,12 +165,15 @@ def _bulge(ring: _Ring, a: int, b: int, tolerance: float) -> list[_Corner]:
     def meet(i: int, j: int) -> complex | None:
         return _meeting(v[(i + 1) % n], edge[i % n], v[j % n], edge[j % n]) if j > i + 1 else v[j % n]
 
-    def apart(i: int, j: int) -> float:
+    def apart(i: int, j: int, limit: float) -> float:
         point = meet(i, j)
         if point is None:
-            return float("inf")
+            return math.inf
+        away = ring.to_chain(point, i + 1, j)
+        if away > limit:
+            return away
         ends = (v[(i + 1) % n], point, v[j % n])
-        return max(ring.to_chain(point, i + 1, j), ring.off_line(i + 2, j - 1, ends))
+        return max(away, ring.off_line(i + 2, j - 1, ends, limit))
 
     for lo, hi in pairwise(stops):
         picks = _fewest(lo, hi, apart, tolerance)
@@ -177,8 +191,8 @@ def _hollow(ring: _Ring, a: int, b: int, tolerance: float) -> list[_Corner]:
     ends = {k for e in range(a, last) if ring.straight[e % n] for k in (e, e + 1) if a < k < last}
     found: list[_Corner] = []
 
-    def apart(i: int, j: int) -> float:
-        return ring.off_line(i + 1, j - 1, (v[i % n], v[j % n]))
+    def apart(i: int, j: int, limit: float) -> float:
+        return ring.off_line(i + 1, j - 1, (v[i % n], v[j % n]), limit)
 
     for lo, hi in pairwise([a, *sorted(ends), last]):
         picks = _fewest(lo, hi, apart, tolerance)
@@ -188,8 +202,8 @@ def _hollow(ring: _Ring, a: int, b: int, tolerance: float) -> list[_Corner]:
     return found
 
 
-def _fewest(lo: int, hi: int, apart: Callable[[int, int], float], tolerance: float) -> list[int]:
-    """Numbers lo < … < hi, as few as possible with apart(i, j) ≤ tolerance for neighbours, evenly spread."""
+def _fewest(lo: int, hi: int, apart: Callable[[int, int, float], float], tolerance: float) -> list[int]:
+    """Numbers lo < … < hi, as few as possible with apart(i, j, …) ≤ tolerance for neighbours, evenly spread."""
     if hi <= lo + 1:
         return [lo, hi] if hi > lo else [lo]
 
@@ -202,11 +216,11 @@ def _fewest(lo: int, hi: int, apart: Callable[[int, int], float], tolerance: flo
             # Steps along a curve are alike: look around the last one.
             low, high = i + 1, hi
             guess = min(hi, i + step)
-            if guess > low and apart(i, guess) <= limit:
+            if guess > low and apart(i, guess, limit) <= limit:
                 low, grow = guess, max(1, step // 4)
                 while low < hi:
                     guess = min(hi, low + grow)
-                    if apart(i, guess) > limit:
+                    if apart(i, guess, limit) > limit:
                         high = guess - 1
                         break
                     low, grow = guess, grow * 2
@@ -214,7 +228,7 @@ def _fewest(lo: int, hi: int, apart: Callable[[int, int], float], tolerance: flo
                 high = max(low, guess - 1)
             while low < high:
                 middle = (low + high + 1) // 2
-                if apart(i, middle) <= limit:
+                if apart(i, middle, limit) <= limit:
                     low = middle
                 else:
                     high = middle - 1
@@ -252,7 +266,7 @@ def _merge(corners: list[_Corner], ring: _Ring, tolerance: float) -> list[_Corne
             # Both ways: the old vertices must stay near the new line, and the new line near the old one.
             if bend <= 0 and not u.fixed and not c.fixed:
                 lo, hi = u.lo, _after(w.hi, u.lo, n)
-                done = ring.off_line(lo, hi, (t.at, u.at, w.at, x.at)) <= limit and all(
+                done = ring.off_line(lo, hi, (t.at, u.at, w.at, x.at), limit) <= limit and all(
                     ring.to_chain(u.at + q * (w.at - u.at), lo, hi) <= limit
                     for q in (0.1, 0.3, 0.5, 0.7, 0.9)
                 )
@@ -264,7 +278,7 @@ def _merge(corners: list[_Corner], ring: _Ring, tolerance: float) -> list[_Corne
                 if (
                     point is not None
                     and ring.to_chain(point, c.lo, hi) <= limit
-                    and ring.off_line(c.lo, hi, (u.at, point, x.at)) <= limit
+                    and ring.off_line(c.lo, hi, (u.at, point, x.at), limit) <= limit
                 ):
                     corners[k] = _Corner(point, c.lo, hi, w.fixed)
                     del corners[(k + 1) % m]

@@ -466,3 +466,66 @@ def test_growth_and_shrinking_err_on_the_known_side() -> None:
         assert inner.distance(notched.boundary) >= by
         assert inner.area > 0.9 * notched.buffer(-by).area
     assert shrunk(box(0, 0, 1, 1), 0.6).is_empty
+
+
+U = box(0, 0, 30, 30).difference(box(10, 10, 20, 30))
+"""A U with a slot of 10 × 20."""
+
+
+@pytest.mark.parametrize("quarter", [0.0, 90.0, 180.0, 270.0])
+@pytest.mark.parametrize("method", ["pair", "stack"])
+def test_hollows_are_seen(quarter: float, method: str) -> None:
+    """A bar of 8 × 18 lies in the slot of a U, a square in a frame: hulls would be in each other's way."""
+
+    def answer(a: Polygon, b: Polygon, side: float, gap: float) -> str | None:
+        turns = ((quarter, quarter), (quarter + 180.0, quarter + 180.0))
+        rims = [Opponent(translate(shape, 3, -8), turns) for shape in (a, b)]
+        if method == "pair":
+            return pair_cannot_fit(*rims, side, side, gap)
+        return stack_cannot_fit(rims, side, side, gap)
+
+    # Stacking counts in cells of half a millimetre: it needs to be wrong by more to be refused.
+    too_much = 1.1 if method == "pair" else 1.9
+    bar = box(0, 0, 8, 18)
+    assert answer(U, bar, 30.01, 0.99) is not None
+    if method == "pair" or quarter in (0.0, 180.0):  # a slot across the stack is more than stacking can tell
+        assert answer(U, bar, 30.01, too_much) is None
+    assert answer(U, box(0, 0, 8, 30), 30.01, 0.5) is None
+    frame = box(0, 0, 40, 40).difference(box(5, 5, 35, 35))
+    assert answer(frame, box(0, 0, 27.9, 27.9), 40.01, 1.0) is not None
+    assert answer(frame, box(0, 0, 27.9, 27.9), 40.01, too_much) is None
+    assert answer(frame, box(0, 0, 9.9, 27.9), 40.01, 1.0) is not None
+
+
+@pytest.mark.parametrize("place", [0.0, 0.3, 0.7, 1.0])
+def test_small_rims_anywhere_in_a_hollow(place: float) -> None:
+    """A comb whose only free room is a notch, wherever it is along its side: a small square lies there."""
+    x = 2 + place * 46
+    comb = box(0, 0, 60, 20).difference(box(x, 8, x + 10, 20))
+    small = box(0, 0, 7.5, 7.5)
+    fixed = ((0.0, 0.0),)
+    rims = [Opponent(translate(comb, -11, 5), fixed), Opponent(small, fixed)]
+    for gap, fits in ((1.0, True), (1.2, True), (1.3, False)):
+        assert (pair_cannot_fit(*rims, 60.001, 20.001, gap) is not None) == fits
+        assert stack_cannot_fit(rims, 60.001, 20.001, gap) is not None or not fits
+
+
+def test_the_window_is_what_is_left_of_the_plate() -> None:
+    """What is kept clear along the plate's edges, and the gap, count in the plate that proofs are made for."""
+    plan = two_large()
+    roomier = replace(plan, machine=Machine((104.0, 121.1), clear_mm=3.0))
+    assert check_proof(roomier).ok, str(check_proof(roomier))  # 115.1 long inside
+    assert not check_proof(replace(plan, machine=Machine((104.0, 127.1), clear_mm=3.0))).ok
+    tight = replace(plan, machine=Machine((100.0, 121.0), clear_mm=0.0))
+    assert not check_proof(tight).ok  # 60 + 1 + 60 fit exactly
+    assert not check_proof(replace(tight, machine=Machine((100.0, 121.0 - 1.5e-6), clear_mm=0.0))).ok
+    assert check_proof(replace(tight, machine=Machine((100.0, 120.9), clear_mm=0.0))).ok
+
+
+def test_three_in_a_row_across_the_narrow_side() -> None:
+    """Three bars side by side fill the width to the last millimetre: every column of places is looked at."""
+    for width in (60.01, 63.0, 64.01, 67.99):
+        bars = [Opponent(box(0, 0, 20, 50), ((0.0, 0.0),)) for _ in range(3)]
+        assert stack_cannot_fit(bars, width, 70.0, 0.0) is not None
+    bars = [Opponent(box(0, 0, 20, 50), ((0.0, 0.0),)) for _ in range(3)]
+    assert stack_cannot_fit(bars, 57.0, 70.0, 0.0) is None

@@ -148,7 +148,7 @@ def test_ctrl_c_keeps_the_best_plan(tmp_path: Path) -> None:
     )
     assert process.stderr is not None
     assert "reading the demand" in process.stderr.readline()
-    time.sleep(1.0)
+    time.sleep(0.1)
     process.send_signal(signal.SIGINT)
     output, errors = process.communicate(timeout=200)
     assert process.returncode == 130, output + errors

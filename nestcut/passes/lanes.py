@@ -213,6 +213,9 @@ def _solve(
     model.add(total >= max(at_least, most))
     model.minimize(total)
     solver = cp_model.CpSolver()
+    solver.parameters.catch_sigint_signal = (
+        False  # Ctrl-C is ours: OR-Tools would put the default handler back
+    )
     solver.parameters.max_deterministic_time = work
     solver.parameters.max_time_in_seconds = 5 * work
     solver.parameters.num_workers = 1

@@ -123,6 +123,9 @@ class _Model:
     def solve(self, seconds: float, seed: int) -> tuple[Choice, int] | None:
         """(choice, value of the goal) or None; ``choice.proved`` says whether the goal is proved least."""
         solver = self.cp.CpSolver()
+        solver.parameters.catch_sigint_signal = (
+            False  # Ctrl-C is ours: OR-Tools would put the default handler back
+        )
         solver.parameters.max_time_in_seconds = max(0.05, seconds)
         solver.parameters.num_workers = 1
         solver.parameters.random_seed = seed

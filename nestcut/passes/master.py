@@ -219,6 +219,9 @@ def solve_integer(
     model.add(total >= max(at_least, math.ceil(linear.value - 1e-6)))
     model.minimize(total)
     solver = cp_model.CpSolver()
+    solver.parameters.catch_sigint_signal = (
+        False  # Ctrl-C is ours: OR-Tools would put the default handler back
+    )
     solver.parameters.max_time_in_seconds = max(0.05, seconds)
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = seed

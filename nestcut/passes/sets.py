@@ -104,6 +104,9 @@ class SetSearch:
         self._rows(model, count, ())
         model.maximize(sum(w * u for w, u in zip(weights, count, strict=True)))
         solver = cp_model.CpSolver()
+        solver.parameters.catch_sigint_signal = (
+            False  # Ctrl-C is ours: OR-Tools would put the default handler back
+        )
         solver.parameters.num_workers = 1
         solver.parameters.max_deterministic_time = 0.5
         status = solver.solve(model)
@@ -147,6 +150,9 @@ class SetSearch:
         self._rows(model, count, tried)
         model.minimize(area)
         solver = cp_model.CpSolver()
+        solver.parameters.catch_sigint_signal = (
+            False  # Ctrl-C is ours: OR-Tools would put the default handler back
+        )
         solver.parameters.num_workers = 1
         solver.parameters.max_deterministic_time = 0.3
         if solver.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):

@@ -126,6 +126,9 @@ def choose_places(
         for i, var in enumerate(chosen):
             model.add_hint(var, i in picked)
     solver = cp_model.CpSolver()
+    solver.parameters.catch_sigint_signal = (
+        False  # Ctrl-C is ours: OR-Tools would put the default handler back
+    )
     solver.parameters.num_workers = workers
     solver.parameters.random_seed = seed % 2**31
     if steps is not None:

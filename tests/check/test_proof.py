@@ -490,7 +490,7 @@ def test_hollows_are_seen(quarter: float, method: str) -> None:
     assert answer(U, bar, 30.01, 0.99) is not None
     if method == "pair" or quarter in (0.0, 180.0):  # a slot across the stack is more than stacking can tell
         assert answer(U, bar, 30.01, too_much) is None
-    assert answer(U, box(0, 0, 8, 30), 30.01, 0.5) is None
+        assert answer(U, box(0, 0, 8, 30), 30.01, 0.5) is None
     frame = box(0, 0, 40, 40).difference(box(5, 5, 35, 35))
     assert answer(frame, box(0, 0, 27.9, 27.9), 40.01, 1.0) is not None
     assert answer(frame, box(0, 0, 27.9, 27.9), 40.01, too_much) is None

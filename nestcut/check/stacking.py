@@ -80,7 +80,7 @@ def stack_cannot_fit(
     if width_mm > length_mm:
         rims = [_quarter(rim) for rim in rims]
         width_mm, length_mm = length_mm, width_mm
-    folded = [_folded(rim) for rim in rims]
+    folded = [_folded(_centred(rim)) for rim in rims]
     alive: list[list[tuple[Interval, int]]] | None = None
     for level in range(levels):
         step = FIRST_STEP_MM / 2**level
@@ -101,6 +101,17 @@ def stack_cannot_fit(
         if answer:
             return answer
     return "they can't be shown to be in each other's way"
+
+
+def _centred(rim: Opponent) -> Opponent:
+    """The same rim with its reference point in the middle of its box.
+
+    The answer is the same wherever the reference point lies, but the order of reference points tells which rim
+    is above which only where they lie in their rims.
+    """
+    left, top, right, bottom = rim.rim.bounds
+    middle = (-(left + right) / 2, -(top + bottom) / 2)
+    return Opponent(shapely.affinity.translate(rim.rim, *middle), rim.turns)
 
 
 def _quarter(rim: Opponent) -> Opponent:

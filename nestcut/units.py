@@ -16,7 +16,7 @@ from typing import Literal
 
 from nestcut.errors import LengthError, Where
 
-__all__ = ["LONGEST_MM", "MM_PER_UNIT", "format_length", "parse_length"]
+__all__ = ["LONGEST_MM", "MM_PER_UNIT", "SHEET_SIZES_MM", "format_length", "parse_length", "sheet_size"]
 
 LONGEST_MM = 10_000.0
 """Nothing in a papercraft class is longer than 10 m; a longer length is a slip of the pen."""
@@ -31,6 +31,31 @@ MM_PER_UNIT: dict[str, Fraction] = {
     "pc": Fraction(127, 5) / 6,
     "px": Fraction(127, 5) / 96,
 }
+
+SHEET_SIZES_MM: dict[str, tuple[float, float]] = {
+    # ISO 216:2007, main series A and B, trimmed sizes.
+    "a0": (841, 1189),
+    "a1": (594, 841),
+    "a2": (420, 594),
+    "a3": (297, 420),
+    "a4": (210, 297),
+    "a5": (148, 210),
+    "a6": (105, 148),
+    "a7": (74, 105),
+    "a8": (52, 74),
+    "a9": (37, 52),
+    "a10": (26, 37),
+    "b4": (250, 353),
+    "b5": (176, 250),
+    # ANSI/ASME Y14.1: size A (letter) 8.5 × 11 in, size B (ledger) 11 × 17 in.
+    "letter": (215.9, 279.4),
+    "ledger": (279.4, 431.8),
+    # Half a letter sheet, 5.5 × 8.5 in (common practice, no standard).
+    "halfletter": (139.7, 215.9),
+    # 12 × 12 in: the common square of patterned paper (common practice, no standard).
+    "12x12": (304.8, 304.8),
+}
+"""Stock sheets by name (lower case, without blanks): width and length, mm."""
 
 _UNIT_WORDS = {
     "": "mm",
@@ -82,6 +107,11 @@ _NUMBER = re.compile(
 )
 
 _EXAMPLES = 'write it like 12, "12 mm", "1.2 cm" or "2 3/8 in"'
+
+
+def sheet_size(name: str) -> tuple[float, float] | None:
+    """Width and length of a named stock sheet ("A5", "half letter", "12 × 12"), mm; None for an unknown name."""
+    return SHEET_SIZES_MM.get(re.sub(r"\s+", "", name.casefold()).replace("×", "x"))
 
 
 def parse_length(value: object, *, key: str = "", allow_negative: bool = False) -> float:

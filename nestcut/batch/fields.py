@@ -19,10 +19,9 @@ from pydantic_core import PydanticCustomError
 from nestcut.batch.model import Direction, Spares, Turns
 from nestcut.batch.problems import nearest, show_value
 from nestcut.errors import LengthError
-from nestcut.units import parse_length
+from nestcut.units import SHEET_SIZES_MM, parse_length, sheet_size
 
 __all__ = [
-    "SHEET_SIZES_MM",
     "Clock",
     "Count",
     "DirectionWord",
@@ -47,28 +46,6 @@ __all__ = [
     "count_between",
     "refuse",
 ]
-
-SHEET_SIZES_MM: dict[str, tuple[float, float]] = {
-    # ISO 216:2007, main series A and B, trimmed sizes.
-    "a0": (841, 1189),
-    "a1": (594, 841),
-    "a2": (420, 594),
-    "a3": (297, 420),
-    "a4": (210, 297),
-    "a5": (148, 210),
-    "a6": (105, 148),
-    "a7": (74, 105),
-    "a8": (52, 74),
-    "a9": (37, 52),
-    "a10": (26, 37),
-    "b4": (250, 353),
-    "b5": (176, 250),
-    # ANSI/ASME Y14.1: size A (letter) 8.5 × 11 in, size B (ledger) 11 × 17 in.
-    "letter": (215.9, 279.4),
-    "ledger": (279.4, 431.8),
-    # 12 × 12 in: the common square of patterned paper (common practice, no standard).
-    "12x12": (304.8, 304.8),
-}
 
 Wish = Literal["passes", "changes", "trims", "paper", "minutes"]
 
@@ -98,10 +75,9 @@ def _length(value: Any, *, least: float = 0.0, least_open: bool = False) -> floa
 
 def _pair(value: Any, *, names: bool = False) -> tuple[float, float]:
     if names and isinstance(value, str):
-        key = re.sub(r"\s+", "", value.casefold()).replace("×", "x")
-        if key in SHEET_SIZES_MM:
-            return SHEET_SIZES_MM[key]
-        guess = nearest(key, SHEET_SIZES_MM)
+        if (size := sheet_size(value)) is not None:
+            return size
+        guess = nearest(value.casefold(), SHEET_SIZES_MM)
         listed = f'did you mean "{guess}"? Or' if guess else 'write "A5", "letter" or'
         refuse(f"the paper size {show_value(value)} is not known", f"{listed} [width, length]")
     if not isinstance(value, list) or len(value) != 2:

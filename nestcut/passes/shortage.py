@@ -18,11 +18,12 @@ from nestcut.passes.convex_paper import grown_hull
 from nestcut.passes.schedule import paper_turns
 from nestcut.passes.slabs import Bed, Form, lay, turned
 from nestcut.plan.model import Share, Shortage
+from nestcut.units import SHEET_SIZES_MM
 
 __all__ = ["cut_back", "kits_only", "shortages", "surely_short"]
 
-SHEETS = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
-"""ISO 216 A4; ANSI/ASME Y14.1 A ("letter"), mm."""
+SHEETS = {name: SHEET_SIZES_MM[name.lower()] for name in ("A4", "letter")}
+"""Sheets that are told to buy, mm."""
 
 Shares = tuple[tuple[Share, ...], ...]
 

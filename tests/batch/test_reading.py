@@ -9,7 +9,7 @@ import pytest
 from shapely.geometry import Polygon, box
 
 from nestcut.batch import Batch, CardLine, Evening, Hand, Machine, Paper, Spares, Wishes, read_batch
-from nestcut.batch.fields import SHEET_SIZES_MM
+from nestcut.units import SHEET_SIZES_MM
 from tests.batch.files import SMALL, SVG, write_evening, write_small
 
 

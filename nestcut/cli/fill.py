@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -19,16 +20,6 @@ if TYPE_CHECKING:
     from nestcut.batch.model import Pose
 
 __all__ = ["fill"]
-
-# ISO 216 and ANSI/ASME Y14.1 sheet sizes, mm; a stock sheet is often named, not measured.
-SHEETS_MM = {
-    "A3": (297.0, 420.0),
-    "A4": (210.0, 297.0),
-    "A5": (148.0, 210.0),
-    "A6": (105.0, 148.0),
-    "letter": (215.9, 279.4),
-    "half letter": (139.7, 215.9),
-}
 
 
 def fill(
@@ -85,31 +76,12 @@ def fill(
             )
         if out is not None:
             check_writable(out)
+        task = _Task(
+            outline, read, counts, ratios, allowed, web_mm, edge_mm, seconds, seed, workers, interrupt
+        )
         with ProgressLine(seconds=seconds, quiet=as_json) as progress:
-            if keep_whole:
-                assert counts is not None
-                placed, bound, reason = run_apart(
-                    lambda: _keep_whole(
-                        outline, read, counts, allowed, web_mm, edge_mm, seconds, seed, workers, interrupt
-                    )
-                )
-            else:
-                placed, bound, reason = run_apart(
-                    lambda: _most(
-                        outline,
-                        read,
-                        counts,
-                        ratios,
-                        allowed,
-                        web_mm,
-                        edge_mm,
-                        seconds,
-                        seed,
-                        workers,
-                        interrupt,
-                        progress,
-                    )
-                )
+            search = (lambda: _keep_whole(task)) if keep_whole else (lambda: _most(task, progress))
+            placed, bound, reason = run_apart(search)
         tally = [sum(1 for index, _ in placed if index == number) for number in range(len(read))]
         if out is not None:
             from nestcut.sheets import fill_sheet
@@ -137,60 +109,57 @@ def fill(
 Layout = list[tuple[int, "Pose"]]
 
 
-def _most(
-    outline: Polygon,
-    dies: list[Die],
-    counts: list[int] | None,
-    ratios: list[int] | None,
-    turns: Any,
-    web_mm: float,
-    edge_mm: float,
-    seconds: float,
-    seed: int,
-    workers: int,
-    stop: Interrupt,
-    progress: ProgressLine,
-) -> tuple[Layout, float, str]:
+@dataclass(frozen=True)
+class _Task:
+    """What is to be cut from which scrap, and how long the search may take."""
+
+    outline: Polygon
+    dies: list[Die]
+    counts: list[int] | None
+    ratios: list[int] | None
+    turns: Any
+    web_mm: float
+    edge_mm: float
+    seconds: float
+    seed: int
+    workers: int
+    stop: Interrupt
+
+
+def _most(task: _Task, progress: ProgressLine) -> tuple[Layout, float, str]:
     from nestcut.placement import Part, fill_region
 
-    parts = [Part(d.name, d.cut, turns=turns, most=counts[i] if counts else None) for i, d in enumerate(dies)]
+    parts = [
+        Part(d.name, d.cut, turns=task.turns, most=task.counts[i] if task.counts else None)
+        for i, d in enumerate(task.dies)
+    ]
     filling = fill_region(
-        outline,
+        task.outline,
         parts,
-        web_mm=web_mm,
-        edge_mm=edge_mm,
-        seconds=seconds,
-        seed=seed,
-        workers=workers,
-        proportions=ratios,
+        web_mm=task.web_mm,
+        edge_mm=task.edge_mm,
+        seconds=task.seconds,
+        seed=task.seed,
+        workers=task.workers,
+        proportions=task.ratios,
         on_layout=lambda p: progress(p.seconds, None, None, f"{len(p.placed)} cuts"),
-        stop=stop,
+        stop=task.stop,
     )
     return [(p.part, p.pose) for p in filling.placed], filling.bound, filling.reason
 
 
-def _keep_whole(
-    outline: Polygon,
-    dies: list[Die],
-    counts: list[int],
-    turns: Any,
-    web_mm: float,
-    edge_mm: float,
-    seconds: float,
-    seed: int,
-    workers: int,
-    stop: Interrupt,
-) -> tuple[Layout, float, str]:
+def _keep_whole(task: _Task) -> tuple[Layout, float, str]:
     """Both ways to cut a strip off a rectangular sheet; the one that leaves the larger rectangle."""
     from shapely.geometry import box
 
     from nestcut.batch.model import Pose
     from nestcut.placement import Part, least_length
 
-    if turns == "any":
-        turns = (0.0, 90.0, 180.0, 270.0)  # the strip search is slow where dies may turn freely
-    x0, y0, x1, y1 = outline.bounds
-    if not box(x0, y0, x1, y1).equals(outline):
+    counts = task.counts or []
+    # The strip search is slow where dies may turn freely.
+    turns = (0.0, 90.0, 180.0, 270.0) if task.turns == "any" else task.turns
+    x0, y0, x1, y1 = task.outline.bounds
+    if not box(x0, y0, x1, y1).equals(task.outline):
         raise InputError(
             "only a rectangular sheet can be kept whole",
             mend="give the sheet as a size, or leave --keep-whole out",
@@ -199,18 +168,20 @@ def _keep_whole(
     width, length = x1 - x0, y1 - y0
     best: tuple[float, Layout, float, str] | None = None
     for across, along, turned in ((length, width, False), (width, length, True)):
-        own_turns = turns if turns == "any" or not turned else tuple((t + 90.0) % 360.0 for t in turns)
-        parts = [Part(d.name, d.cut, turns=own_turns, least=n) for d, n in zip(dies, counts, strict=True)]
+        own_turns = tuple((t + 90.0) % 360.0 for t in turns) if turned else turns
+        parts = [
+            Part(d.name, d.cut, turns=own_turns, least=n) for d, n in zip(task.dies, counts, strict=True)
+        ]
         try:
             strip = least_length(
                 parts,
                 across,
-                gap_mm=web_mm,
-                edge_mm=edge_mm,
-                seconds=seconds / 2,
-                seed=seed,
-                workers=workers,
-                stop=stop,
+                gap_mm=task.web_mm,
+                edge_mm=task.edge_mm,
+                seconds=task.seconds / 2,
+                seed=task.seed,
+                workers=task.workers,
+                stop=task.stop,
             )
         except InputError:
             continue  # a die that does not fit across this side may fit across the other
@@ -317,11 +288,10 @@ def _scrap(text: str) -> tuple[Polygon, str]:
     from shapely.geometry import box
 
     from nestcut.outlines import read_scrap
-    from nestcut.units import parse_length
+    from nestcut.units import parse_length, sheet_size
 
-    for name, (width, length) in SHEETS_MM.items():
-        if text.strip().lower() == name.lower():
-            return box(0.0, 0.0, width, length), name
+    if (size := sheet_size(text)) is not None:
+        return box(0.0, 0.0, *size), text.strip()
     if not text.lower().endswith(".svg"):
         sides = re.split(r"\s*[x×*]\s*", text.strip(), flags=re.IGNORECASE)
         if len(sides) == 2 and all(sides):
@@ -334,7 +304,7 @@ def _scrap(text: str) -> tuple[Polygon, str]:
         if not Path(text).exists():
             raise InputError(
                 f"{text!r} is neither an SVG file nor a size",
-                mend='name an SVG outline, a size such as "105 x 140 mm", or one of ' + ", ".join(SHEETS_MM),
+                mend='name an SVG outline, a size such as "105 x 140 mm", or a sheet such as A5, letter or half letter',
                 where=Where(element="SCRAP"),
             )
     return read_scrap(Path(text)).outline, Path(text).stem

@@ -6,6 +6,7 @@ seconds per crank, per die set up, per trim; trims are made before the first pas
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -73,7 +74,10 @@ def time_line(
 
 
 def clock(start: str, minute: float) -> str:
-    """The time of day, "HH:MM", some minutes after ``start``; past midnight it goes on from 00:00."""
+    """The time of day, "HH:MM", some minutes after ``start``, rounded up; past midnight it goes on from 00:00.
+
+    Raises: ValueError when ``start`` is not "HH:MM".
+    """
     hours, minutes = (int(part) for part in start.split(":"))
-    total = round(hours * 60 + minutes + minute)
+    total = hours * 60 + minutes + math.ceil(minute - 1e-9)
     return f"{total // 60 % 24:02d}:{total % 60:02d}"

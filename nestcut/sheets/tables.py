@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ import shapely
 from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
 
+from nestcut.passes import timeline
 from nestcut.plan.model import Plan, Share
 from nestcut.sheets.draw import parts_of
 
@@ -46,30 +46,23 @@ class Clock:
 
 def time_line(plan: Plan) -> Clock:
     """When lay-ups begin, when to rest, and when the evening ends."""
-    machine, evening = plan.machine, plan.evening
-    trips = {die.name: die.trips for die in plan.dies}
-    slots = {layup.id: [slot.die for slot in layup.slots] for layup in plan.layups}
-    known = {name: paper for name, (paper, _) in plan.pieces_of_paper().items()}
-    now = plan.totals.trims * machine.seconds_per_trim / 60.0
-    trims, starts, breaks, last = now, [], [], None
-    done: dict[str, tuple[int, float]] = {}
-    count = len(plan.passes)
-    for place, one in enumerate(plan.passes, start=1):
-        if one.layup != last:
-            starts.append(now)
-            now += len(slots[one.layup]) * machine.seconds_per_die / 60.0
-            last = one.layup
-        cranks = max((trips[slots[one.layup][cut.slot]] for cut in one.cuts), default=1)
-        now += cranks * machine.seconds_per_pass / 60.0
-        for cut in one.cuts:
-            done[known[cut.scrap]] = (one.number, now)
-        if evening.break_every and place % evening.break_every == 0 and place < count:
-            breaks.append(one.number)
-            now += evening.break_minutes
-    order = sorted(
-        ((paper, number, at) for paper, (number, at) in done.items()), key=lambda row: (row[1], row[0])
+    events = timeline.time_line(
+        plan.machine,
+        plan.evening,
+        {layup.id: layup for layup in plan.layups},
+        plan.passes,
+        plan.totals.trims,
+        {die.name: die.trips for die in plan.dies},
+        {name: paper for name, (paper, _) in plan.pieces_of_paper().items()},
     )
-    return Clock(trims, tuple(starts), tuple(breaks), tuple(order), now)
+    done = sorted((e.after_pass, e.what, e.minute) for e in events if e.kind == "paper done")
+    return Clock(
+        plan.totals.trims * plan.machine.seconds_per_trim / 60.0,
+        tuple(e.minute for e in events if e.kind == "set up"),
+        tuple(e.after_pass for e in events if e.kind == "break"),
+        tuple((paper, number, minute) for number, paper, minute in done),
+        events[-1].minute,
+    )
 
 
 def clock_words(start: str | None, minutes: float) -> str | None:
@@ -77,11 +70,9 @@ def clock_words(start: str | None, minutes: float) -> str | None:
     if not start:
         return None
     try:
-        hours, first = (int(part) for part in start.split(":"))
+        return timeline.clock(start, minutes)
     except ValueError:
         return None
-    whole = hours * 60 + first + math.ceil(minutes - 1e-9)
-    return f"{whole // 60 % 24:02d}:{whole % 60:02d}"
 
 
 def pieces_cut(plan: Plan) -> dict[tuple[str, str], int]:

@@ -16,6 +16,7 @@ from nestcut.passes.prepare import prepare
 from nestcut.passes.realise import Realised, draft_runs, realise
 from nestcut.passes.schedule import cuts_wanted, run_tasks
 from nestcut.passes.shortage import cut_back, kits_only, shortages
+from nestcut.passes.totals import minutes_of
 from nestcut.passes.trimming import obey_trims
 from nestcut.passes.types import PlatePlan, PlateRun, Room
 from nestcut.plan.model import Bound, Plan, Share, Shortage
@@ -84,8 +85,7 @@ def plan_batch(
     Raises: BatchError where nothing can be planned; RuntimeError for a mistake of ours (a plan that the
         checker refuses is never returned).
     """
-    clock = Clock(seconds, work_limit, stop, on_progress, time.monotonic())
-    prepare(lambda text: clock.say(None, None, text))
+    prepare(lambda text: on_progress(0.0, None, None, text) if on_progress else None)
     clock = Clock(seconds, work_limit, stop, on_progress, time.monotonic())
     clock.say(None, None, "reading the demand")
     draft = _best_draft(batch, batch.demand, clock, seed)
@@ -228,20 +228,23 @@ def _better(batch: Batch, a: Draft, b: Draft) -> bool:
 
 def _rank(batch: Batch, draft: Draft) -> tuple[float, ...]:
     """What is missing first, then what the person wishes, in their order; fewer trims where all else is equal."""
+    runs = draft.realised.runs
     used = {draft_pass.run for draft_pass in draft.realised.passes}
-    dies = sum(len(draft.realised.runs[run].task.slots) for run in used)
-    machine = batch.machine
+    cranks = sum(
+        max((runs[one.run].sites[slot].die.trips for use in one.uses for slot in use.slots), default=1)
+        for one in draft.realised.passes
+    )
     figures = {
         "passes": float(draft.passes),
         "changes": float(len(used)),
         "trims": float(draft.trims),
         "paper": draft.paper_mm2,
-        "minutes": (
-            draft.passes * machine.seconds_per_pass
-            + dies * machine.seconds_per_die
-            + draft.trims * machine.seconds_per_trim
-        )
-        / 60.0,
+        "minutes": minutes_of(
+            batch.machine,
+            cranks=cranks,
+            dies_set_up=sum(len(runs[run].task.slots) for run in used),
+            trims=draft.trims,
+        ),
     }
     return (float(draft.missing), *(figures[wish] for wish in batch.wishes.order), figures["trims"])
 

@@ -52,6 +52,15 @@ def _area(corners: list[tuple[float, float]]) -> float:
     return abs(total) / 2
 
 
+def _gain(lines: list[tuple[float, float]], k: int, kept: set[float]) -> float:
+    """How much area is added where side k is left out, mm²; infinite where it has to stay."""
+    before, here, after = lines[k - 1], lines[k], lines[(k + 1) % len(lines)]
+    if here[0] in kept or (after[0] - before[0]) % (2 * math.pi) > math.radians(110):
+        return math.inf
+    (ax, ay), (bx, by), (tx, ty) = _corner(*before, *here), _corner(*here, *after), _corner(*before, *after)
+    return abs((bx - ax) * (ty - ay) - (by - ay) * (tx - ax)) / 2
+
+
 def grown_hull(shape: BaseGeometry, by_mm: float, *, added: float = 0.02) -> Polygon:
     """A convex polygon with few corners that contains all points within ``by_mm`` of the shape.
 
@@ -70,22 +79,18 @@ def grown_hull(shape: BaseGeometry, by_mm: float, *, added: float = 0.02) -> Pol
     for angle in _with_further_sides(sorted([*sides, *level])):
         normal = np.array([math.cos(angle), math.sin(angle)])
         lines.append((angle, float((points @ normal).max()) + by_mm + HAIR_MM))
-    tightest = _area(_corners(lines))
-    budget = tightest * added
+    budget = _area(_corners(lines)) * added
+    gains = [_gain(lines, k, kept) for k in range(len(lines))]
     while len(lines) > 4:
-        best, best_gain = -1, math.inf
-        now = _area(_corners(lines))
-        for k in range(len(lines)):
-            before, after = lines[k - 1][0], lines[(k + 1) % len(lines)][0]
-            if lines[k][0] in kept or (after - before) % (2 * math.pi) > math.radians(110):
-                continue
-            gain = _area(_corners(lines[:k] + lines[k + 1 :])) - now
-            if gain < best_gain:
-                best, best_gain = k, gain
-        if best < 0 or best_gain > budget:
+        best = min(range(len(lines)), key=gains.__getitem__)
+        if gains[best] > budget:
             break
-        budget -= max(0.0, best_gain)
+        budget -= gains[best]
         lines.pop(best)
+        gains.pop(best)
+        # Only the neighbours of a side that went have another triangle to add now.
+        for k in (best - 1, best % len(lines)):
+            gains[k] = _gain(lines, k, kept)
     return Polygon([(round(x, 5), round(y, 5)) for x, y in _corners(lines)])
 
 

@@ -96,6 +96,46 @@ class _Ring:
         self.size: list[float] = np.abs(np.roll(edge, -first)).tolist()
         self.straight: list[bool] = np.roll(straight, -first).tolist()
         self.bulges: list[bool] = np.roll(bulges, -first).tolist()
+        bend = np.abs(np.angle(np.roll(edge, 1).conj() * edge))
+        # How far the ring has turned, without regard to the side, up to vertex k; twice round.
+        self.turned: list[float] = np.cumsum(np.tile(np.roll(bend, -first), 2)).tolist()
+
+    def turn(self, lo: int, hi: int) -> float:
+        """Radians turned at the vertices lo + 1 .. hi, of one curvature."""
+        n = self.n
+        lo, hi = (lo, hi) if lo >= 0 else (lo + n, hi + n)
+        return self.turned[hi] - self.turned[lo]
+
+    def to_arc(self, p: complex, lo: int, hi: int) -> float:
+        """As to_chain for a point outside an arc of one curvature: the foot is found by halving.
+
+        Any point of the chain bounds the distance from above, so a foot that was missed costs a vertex, no more.
+        """
+        n, v, edges = self.n, self.v, self.edge
+        low, high = lo, hi - 1
+        while low < high:
+            middle = (low + high + 1) // 2
+            # Past the start of this edge: the foot is on it or further on.
+            if (edges[middle % n].conjugate() * (p - v[middle % n])).real > 0:
+                low = middle
+            else:
+                high = middle - 1
+        return _to_segment(p, v[low % n], v[(low + 1) % n])
+
+    def height(self, lo: int, hi: int) -> float:
+        """Farthest that a vertex of an arc of one curvature, turning by less than half a turn, lies from its chord."""
+        n, v, edges = self.n, self.v, self.edge
+        chord = v[hi % n] - v[lo % n]
+        side = (edges[lo % n].conjugate() * chord).imag
+        low, high = lo + 1, hi
+        while low < high:
+            middle = (low + high) // 2
+            # The arc still leaves the chord along this edge.
+            if (edges[middle % n].conjugate() * chord).imag * side > 0:
+                low = middle + 1
+            else:
+                high = middle
+        return _to_segment(v[low % n], v[lo % n], v[hi % n])
 
     def to_chain(self, p: complex, lo: int, hi: int) -> float:
         """Distance from p to the polyline through the vertices lo..hi (numbers may exceed n)."""
@@ -169,11 +209,11 @@ def _bulge(ring: _Ring, a: int, b: int, tolerance: float) -> list[_Corner]:
         point = meet(i, j)
         if point is None:
             return math.inf
-        away = ring.to_chain(point, i + 1, j)
-        if away > limit:
-            return away
-        ends = (v[(i + 1) % n], point, v[j % n])
-        return max(away, ring.off_line(i + 2, j - 1, ends, limit))
+        if j <= i + 1:
+            return 0.0
+        # The tip is farthest of all: the distance to a convex arc grows along both legs up to there, and
+        # each point of the arc is the foot of a point of the legs.
+        return ring.to_arc(point, i + 1, j)
 
     for lo, hi in pairwise(stops):
         picks = _fewest(lo, hi, apart, tolerance)
@@ -192,6 +232,10 @@ def _hollow(ring: _Ring, a: int, b: int, tolerance: float) -> list[_Corner]:
     found: list[_Corner] = []
 
     def apart(i: int, j: int, limit: float) -> float:
+        if j <= i + 1:
+            return 0.0
+        if ring.turn(i, j - 1) < 2.5:
+            return ring.height(i, j)
         return ring.off_line(i + 1, j - 1, (v[i % n], v[j % n]), limit)
 
     for lo, hi in pairwise([a, *sorted(ends), last]):

@@ -6,6 +6,7 @@ convex and nearly straight; :mod:`nestcut.outlines.flatten` builds polygons on t
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from dataclasses import dataclass
@@ -211,13 +212,14 @@ def arc_from_endpoints(
     return Arc(centre, (cos * rx, sin * rx), (-sin * ry, cos * ry), begin, turn, start, end)
 
 
+@functools.lru_cache(maxsize=512)  # a loop is asked for twice: for its cut, and for the rim around it
 def sample(curve: Bezier | Arc, sagitta_mm: float) -> tuple[Floats, Floats]:
     """Points on a curve and unit directions of travel there, dense enough to flatten it.
 
     Between two samples the curve is convex, turns by 0.35 rad at most and lies within ``sagitta_mm``
     of its chord; a sharper bend is shorter than 1e-7 mm and counts as a corner.
 
-    Returns: points (n, 2) and directions (n, 2), the ends included.
+    Returns: points (n, 2) and directions (n, 2), the ends included; not to be written to.
     """
     t = np.unique(np.array([0.0, *curve.breaks(), 1.0]))
     # Uneven first steps: a symmetric S sampled at its ends and middle only would look straight.
@@ -238,6 +240,7 @@ def sample(curve: Bezier | Arc, sagitta_mm: float) -> tuple[Floats, Floats]:
         left, gap = t[:-1][coarse], np.diff(t)[coarse]
         new = [lo + g * np.arange(1, n) / n for lo, g, n in zip(left, gap, parts, strict=True)]
         t = np.unique(np.concatenate([t, *new]))
+    points.flags.writeable = directions.flags.writeable = False
     return points, directions
 
 

@@ -75,7 +75,12 @@ class NestcutError(Exception):
     def __str__(self) -> str:
         place = str(self.where)
         text = f"{place}: {self.what}" if place else self.what
-        return f"{text}\n  To mend: {self.mend}" if self.mend else text
+        # What a file holds is quoted here and there: it must not steer a terminal, or fail to be encoded.
+        return _printable(f"{text}\n  To mend: {self.mend}" if self.mend else text)
+
+
+def _printable(text: str) -> str:
+    return "".join(char if char.isprintable() or char == "\n" else "?" for char in text)
 
 
 class InputError(NestcutError):

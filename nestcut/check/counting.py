@@ -8,7 +8,7 @@ from nestcut.check.report import Notebook
 from nestcut.check.table import Table
 from nestcut.plan.model import DemandMet, Plan
 
-__all__ = ["check_counts"]
+__all__ = ["check_counts", "check_demand_names"]
 
 MINUTES_TOLERANCE = 0.0051
 """Minutes may be rounded to the hundredth."""
@@ -66,10 +66,11 @@ def _totals(plan: Plan, table: Table, pieces: int, notes: Notebook) -> None:
 
 
 def _demand(plan: Plan, table: Table, cut: Counter[tuple[str, str]], notes: Notebook) -> None:
+    check_demand_names(plan, notes)
     given = Counter[tuple[str, str]]()
     for number, line in enumerate(plan.demand, start=1):
         notes.count("lines of demand")
-        _line(number, line, table, notes)
+        _line(number, line, notes)
         for share in line.by:
             given[share.die, share.paper] += share.count
     for (die, paper), count in given.items():
@@ -96,14 +97,22 @@ def _demand(plan: Plan, table: Table, cut: Counter[tuple[str, str]], notes: Note
             notes.fault("unknown", f"a shortage names an unknown paper {shortage.paper}")
 
 
-def _line(number: int, line: DemandMet, table: Table, notes: Notebook) -> None:
+def check_demand_names(plan: Plan, notes: Notebook) -> None:
+    """Rule ``unknown`` for the dies and papers that lines of demand name."""
+    dies = {die.name for die in plan.dies}
+    papers = {paper.name for paper in plan.papers}
+    for number, line in enumerate(plan.demand, start=1):
+        where = f"demand line {number} ({line.card})"
+        for die in line.dies:
+            if die not in dies:
+                notes.fault("unknown", f"{where} names an unknown die {die}", die=die)
+        for paper in line.papers:
+            if paper not in papers:
+                notes.fault("unknown", f"{where} names an unknown paper {paper}")
+
+
+def _line(number: int, line: DemandMet, notes: Notebook) -> None:
     where = f"demand line {number} ({line.card})"
-    for die in line.dies:
-        if die not in table.dies:
-            notes.fault("unknown", f"{where} names an unknown die {die}", die=die)
-    for paper in line.papers:
-        if paper not in table.papers:
-            notes.fault("unknown", f"{where} names an unknown paper {paper}")
     for share in line.by:
         if share.die not in line.dies:
             notes.fault("demand", f"{where} is met by the {share.die} die, which it does not allow")

@@ -14,6 +14,8 @@ from __future__ import annotations
 
 import math
 import re
+import sys
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -21,6 +23,7 @@ from typing import Any
 
 import shapely
 
+from nestcut.check.counting import check_demand_names
 from nestcut.check.disproof import Plate, disprove
 from nestcut.check.report import TOLERANCE_MM, Notebook, Report
 from nestcut.check.safe_side import grown_area_mm2, shrunk
@@ -31,6 +34,18 @@ __all__ = ["check_proof"]
 
 MOST_NODES = 3_000_000
 """Sets looked at before the check gives up (and refuses): some seconds."""
+
+MOST_STEPS = 120_000_000
+"""The same for all that is done with them, in sums of small numbers: a minute or so."""
+
+MOST_KINDS = 2_000
+"""Dies with a price. The search goes as deep as there are dies."""
+
+MOST_DIGITS = 20_000
+"""Binary digits of the unit that all prices are whole numbers of."""
+
+MOST_SECONDS = 900.0
+"""CPU time for all disproofs of a plan. Each alone is bounded, their number is not."""
 
 _FRACTION = re.compile(r"\d{1,1000}(/\d{1,1000})?")
 
@@ -52,6 +67,9 @@ def check_proof(plan: Plan) -> Report:
         return notes.report()
     if not plan.proof:
         notes.fault("bound", f"the bound of {plan.bound.passes} passes carries no proof")
+        return notes.report()
+    check_demand_names(plan, notes)
+    if not notes.clean:
         return notes.report()
     try:
         _verify(plan, notes)
@@ -192,18 +210,29 @@ def _nothing_worth_more(
     plan: Plan, prices: _Prices, plate: Plate, disproofs: Sequence[Mapping[str, Any]], notes: Notebook
 ) -> None:
     """Every set of dies worth more than 1 is refused by copies, by area or by a disproof."""
-    unit = math.lcm(*(price.denominator for price in prices.dies.values()), 1)
+    unit = 1
+    for price in prices.dies.values():
+        unit = math.lcm(unit, price.denominator)
+        if unit.bit_length() > MOST_DIGITS:
+            raise _ProofError("its prices have no common unit that can be worked with")
     kinds = [
         _Kind(name, int(price * unit), plate.rim_area(name), plan.die(name).copies)
         for name, price in prices.dies.items()
         if price > 0
     ]
+    if len(kinds) > MOST_KINDS:
+        raise _ProofError(f"it prices {len(kinds)} dies, and at most {MOST_KINDS} can be gone through")
     # Best worth for its area first: the greedy bound below wants it so.
     kinds.sort(key=lambda kind: (-Fraction(kind.price, max(kind.area, 1)), kind.name))
     search = _Search(kinds, unit, plate.area, disproofs)
     used = search.run()
     notes.count("sets of dies", search.nodes)
+    begin_s = time.process_time()
     for index in sorted(used):
+        if time.process_time() - begin_s > MOST_SECONDS:
+            raise _ProofError(
+                f"its {len(used)} disproofs take more than {MOST_SECONDS / 60:.0f} minutes to redo"
+            )
         entry = disproofs[index]
         notes.count("disproofs")
         why = disprove(plate, entry)
@@ -223,6 +252,9 @@ class _Search:
     ) -> None:
         self.kinds, self.unit, self.room = kinds, unit, room
         self.nodes = 0
+        self.steps = 0
+        # Sums of long numbers take as many steps as they have machine words, in a way.
+        self.weight = 1 + unit.bit_length() // 256
         place = {kind.name: i for i, kind in enumerate(kinds)}
         # A disproof is complete once its last die (in our order) is chosen.
         self.ending: list[list[tuple[int, dict[int, int]]]] = [[] for _ in kinds]
@@ -235,13 +267,21 @@ class _Search:
 
     def run(self) -> set[int]:
         """The numbers of the disproofs that were needed. Raises _ProofError for a set that nothing refuses."""
-        self._extend(0, 0, 0)
+        depth = sys.getrecursionlimit()
+        # Frames of Python code alone take no room on the machine's stack (since 3.11).
+        sys.setrecursionlimit(depth + len(self.kinds) + 100)
+        try:
+            self._extend(0, 0, 0)
+        finally:
+            sys.setrecursionlimit(depth)
         return self.used
 
     def _most(self, start: int, room: int) -> int:
         """The most worth that the dies from ``start`` on can add in this room, rounded down."""
         worth = 0
-        for kind in self.kinds[start:]:
+        for at in range(start, len(self.kinds)):
+            kind = self.kinds[at]
+            self.steps += self.weight
             fits = kind.copies if kind.area == 0 else min(kind.copies, room // kind.area)
             worth += fits * kind.price
             room -= fits * kind.area
@@ -251,13 +291,14 @@ class _Search:
 
     def _refusal(self, last: int) -> int | None:
         for index, needs in self.ending[last]:
+            self.steps += len(needs)
             if all(self.chosen[i] >= number for i, number in needs.items()):
                 return index
         return None
 
     def _extend(self, start: int, worth: int, area: int) -> None:
         self.nodes += 1
-        if self.nodes > MOST_NODES:
+        if self.nodes > MOST_NODES or self.steps > MOST_STEPS:
             raise _ProofError("it has too many sets of dies to go through")
         if worth > self.unit:
             named = ", ".join(

@@ -1,0 +1,1 @@
+"""Fuzzing of everything that nestcut reads: see ``python -m tests.fuzz --help`` and DEVELOPERS.md."""

@@ -64,7 +64,7 @@ def estimate(
         seconds: time limit for all of them together.
     Raises: BatchError where a die fits the plate in no way.
     """
-    prepare()
+    prepare(load=False)  # an answer within seconds: kernels that are not needed stay where they are
     start = time.monotonic()
     result = []
     for number, count in enumerate(kits):

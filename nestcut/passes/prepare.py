@@ -17,17 +17,19 @@ from nestcut.passes.types import Room
 __all__ = ["prepare"]
 
 
-def prepare(tell: Callable[[str], None] | None = None) -> None:
+def prepare(tell: Callable[[str], None] | None = None, *, load: bool = True) -> None:
     """Compile or load the kernels of the search.
 
     Args:
         tell: is told "preparing (once)" where they must be compiled first.
+        load: also load them where they were compiled before; else each is loaded when it is first called.
     """
     from nestcut.placement.cache import keep_kernels, tell_if_new
 
     keep_kernels()
-    tell_if_new("overlap.search", tell or (lambda _text: None))
-    _planned_once()
+    new = tell_if_new("overlap.search", tell or (lambda _text: None))
+    if new or load:
+        _planned_once()
 
 
 @lru_cache(maxsize=1)

@@ -16,7 +16,7 @@ from typing import Any
 from nestcut.errors import InputError
 from tests.fuzz import seeds
 
-__all__ = ["READERS", "BrokenPromiseError", "Reader", "answer"]
+__all__ = ["READERS", "BrokenPromiseError", "Reader", "answer", "printable"]
 
 LONGEST_MESSAGE = 4_000
 """Characters; the longest honest ones list five problems."""
@@ -58,14 +58,15 @@ def answer(reader: Reader, path: Path, data: bytes) -> str:
             raise BrokenPromiseError(f"a message without a mend: {text!r}") from err
         if err.where.file is None:
             raise BrokenPromiseError(f"a message that names no file: {text!r}") from err
-        _printable(text)
+        printable(text)
         return "message"
     if not reader.sane(value):
         raise BrokenPromiseError(f"a value that makes no sense: {str(value)[:300]}")
     return "value"
 
 
-def _printable(text: str) -> None:
+def printable(text: str) -> None:
+    """Raises: BrokenPromiseError for a text that is too long for a message or holds what does not print."""
     if len(text) > LONGEST_MESSAGE:
         raise BrokenPromiseError(f"a message of {len(text)} characters: {text[:200]!r}")
     odd = [char for char in text if not char.isprintable() and char != "\n"]
@@ -108,7 +109,7 @@ def _batch(path: Path) -> Any:
 
 def _batch_sane(batch: Any) -> bool:
     for note in batch.notes:
-        _printable(note)
+        printable(note)
     return (
         bool(batch.dies)
         and all(math.isfinite(side) and side > 0 for side in batch.machine.plate_mm)
@@ -156,7 +157,7 @@ def _plan(path: Path) -> Any:
 def _plan_sane(reports: Any) -> bool:
     for report in reports:
         for fault in report.faults:
-            _printable(str(fault))
+            printable(str(fault))
         for fault in report.faults:
             for length in (fault.measured_mm, fault.allowed_mm):
                 if length is not None and not math.isfinite(length):

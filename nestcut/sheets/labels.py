@@ -1,8 +1,9 @@
 """Where names and numbers stand on a lay-up: readable, and never over one another.
 
-Each die gets its number and name inside its cut where they fit, otherwise the number alone, and
-where even that does not fit, a number outside with a leader line. The table on the sheet holds
-number, name and measures of every die. Greedy, in the order of the slots.
+Each die gets its number and name inside its cut where they fit, clear of pierced detail; otherwise the
+number alone, and where even that does not fit, a number outside with a leader line. The name then stands
+beside the die where the plate is free. The table on the sheet holds number, name and measures of every
+die. Greedy, in the order of the slots.
 """
 
 from __future__ import annotations
@@ -65,20 +66,26 @@ def _beside(
     label: Label,
     name: str,
     own: BaseGeometry,
+    room: BaseGeometry,
     rims: Sequence[BaseGeometry],
     taken: list[BaseGeometry],
     frame: Polygon,
 ) -> Label:
-    """The label with its name under, over or next to the die, where the plate is free."""
+    """The label with its name apart from its number: in the die, or under, over or next to it where the plate is free."""
     shown = clipped(name, 26)
     x0, y0, x1, y1 = own.bounds
+    middle = label.leader[0] if label.leader else label.x_mm
     for size in _NAME_SIZES_MM[1:]:
         half, tall = text_width(shown, size) / 2, size * 0.6
+        for at in _grid(room) if not label.leader and not room.is_empty else ():
+            spot = name_box(shown, size, at.x, at.y)
+            if room.covers(spot) and not any(spot.intersects(other) for other in taken):
+                return replace(label, name=shown, size_mm=size, beside=(at.x, at.y))
         for x, y in (
-            (label.x_mm, y1 + tall + 0.6),
-            (label.x_mm, y0 - tall - 0.6),
-            (x1 + half + 0.8, label.y_mm),
-            (x0 - half - 0.8, label.y_mm),
+            (middle, y1 + tall + 0.6),
+            (middle, y0 - tall - 0.6),
+            (x1 + half + 0.8, (y0 + y1) / 2),
+            (x0 - half - 0.8, (y0 + y1) / 2),
         ):
             spot = name_box(shown, size, x, y)
             if (
@@ -90,6 +97,16 @@ def _beside(
     return label
 
 
+def _grid(room: BaseGeometry) -> list[Point]:
+    """Places all over a room, those near its middle first."""
+    x0, y0, x1, y1 = room.bounds
+    grid = [
+        Point(x0 + (x1 - x0) * i / 14, y0 + (y1 - y0) * j / 14) for i in range(1, 14) for j in range(1, 14)
+    ]
+    shapely.prepare(room)
+    return sorted((p for p in grid if room.covers(p)), key=room.centroid.distance)
+
+
 def _inside(number: int, name: str, room: BaseGeometry, taken: list[BaseGeometry]) -> Label | None:
     centre, radius = inner_circle(room)
     if radius <= 0:
@@ -98,6 +115,8 @@ def _inside(number: int, name: str, room: BaseGeometry, taken: list[BaseGeometry
     middle = room.centroid
     if room.covers(middle):
         spots.append(middle)
+    # Off the middle a petal or a margin may still have room for a name, beside what is pierced.
+    spots += _grid(room)
     shown = clipped(name, 26)
     for size in _NAME_SIZES_MM:
         for spot in spots:
@@ -160,30 +179,41 @@ def place_labels(
         frame: where labels may stand (the plate and a little around it), as seen, mm.
     """
     taken: list[BaseGeometry] = []
-    waiting: list[int] = []
+    rooms = [_rooms(k, cuts, rims) for k in range(len(names))]
     found: dict[int, Label] = {}
-    for k, (name, cut) in enumerate(zip(names, cuts, strict=True)):
-        others = [rim for j, rim in enumerate(rims) if j != k and rim.intersects(filled(cut))]
-        solid = filled(cut) if not others else cut
-        room = shapely.difference(solid, shapely.union_all(others)) if others else solid
-        label = None
-        if others or solid.area > shapely.area(cut) * 1.05:
-            # A frame: rather on what is cut than in its opening.
-            label = _inside(
-                k + 1, name, shapely.difference(cut, shapely.union_all(others)).buffer(-0.3), taken
-            )
-        if label is None or not label.name:
-            label = _inside(k + 1, name, room.buffer(-0.3), taken)
-        if label is None:
-            waiting.append(k)
-            continue
+
+    def settle(k: int, label: Label) -> None:
+        if k in found:
+            taken.remove(found[k].box)
         found[k] = label
         taken.append(label.box)
-    for k in waiting:
-        found[k] = _outside(k + 1, rims[k], rims, taken, frame)
-        taken.append(found[k].box)
+
     for k, name in enumerate(names):
-        if not found[k].name and not found[k].leader:
-            found[k] = _beside(found[k], name, rims[k], rims, taken, frame)
-            taken.append(found[k].box)
+        # Clear of pierced detail if it can be; a name right over it only where it can stand nowhere else.
+        for room in rooms[k]:
+            label = _inside(k + 1, name, room, taken)
+            if label:
+                settle(k, label)
+                break
+    for k in range(len(names)):
+        if k not in found:
+            settle(k, _outside(k + 1, rims[k], rims, taken, frame))
+    for k, name in enumerate(names):
+        if found[k].name:
+            continue
+        label = _beside(found[k], name, rims[k], rooms[k][0], rims, taken, frame)
+        if not label.name and not label.leader:
+            others = [spot for spot in taken if spot != found[k].box]
+            inside = _inside(k + 1, name, rooms[k][-1], others)
+            label = inside if inside and inside.name else label
+        settle(k, label)
     return [found[k] for k in range(len(names))]
+
+
+def _rooms(k: int, cuts: Sequence[BaseGeometry], rims: Sequence[BaseGeometry]) -> list[BaseGeometry]:
+    """Where a die's label may stand, best first: on what is cut, clear of openings and pierced detail; all inside."""
+    cut, solid = cuts[k], filled(cuts[k])
+    others = [rim for j, rim in enumerate(rims) if j != k and rim.intersects(solid)]
+    away = shapely.union_all(others)
+    rooms = [solid] if solid.area <= cut.area * 1.0001 else [cut, solid]
+    return [(shapely.difference(room, away) if others else room).buffer(-0.3) for room in rooms]

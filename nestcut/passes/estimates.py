@@ -6,7 +6,9 @@ import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
@@ -17,10 +19,13 @@ from nestcut.passes.regions import groups_of
 from nestcut.passes.schedule import RunTask, cuts_wanted, paper_turns, run_tasks, stretches
 from nestcut.passes.slabs import Bed, Form, lay, turned
 from nestcut.passes.totals import minutes_of
-from nestcut.passes.types import PlatePlan
+from nestcut.passes.types import PlatePlan, Room
 from nestcut.plan.model import Share
 
-__all__ = ["Estimate", "estimate", "one_paper_per_pass", "paper_need"]
+if TYPE_CHECKING:
+    from nestcut.passes.patterns import PatternBook
+
+__all__ = ["Counting", "Estimate", "estimate", "one_paper_per_pass", "paper_need"]
 
 DENSITY = 0.78
 """Share of a fresh sheet that chips cover when it is packed (measured with the slab packer)."""
@@ -107,24 +112,33 @@ def plate_for(
     seed: int = 0,
     stop: Callable[[], bool] | None = None,
     work_limit: int | None = None,
+    book: PatternBook | None = None,
+    apart: bool = True,
 ) -> PlatePlan:
-    """The plate half alone: hulls, so that papers separate; bare rims where hulls don't go."""
+    """The plate half alone: hulls, so that papers separate; bare rims where hulls don't go.
+
+    ``book`` keeps what hulls are found to share a plate, for a later question about the same dies.
+    ``apart`` moves the dies of a lay-up apart.
+    """
     from nestcut.passes.plate import plan_plate
 
-    try:
+    def planned(room: Room, known: PatternBook | None) -> PlatePlan:
         return plan_plate(
             batch,
             demand,
-            room="hulls",
+            room=room,
             seconds=max(0.2, seconds),
             seed=seed,
             stop=stop,
             work_limit=work_limit,
+            book=known,
+            apart=apart,
         )
+
+    try:
+        return planned("hulls", book)
     except BatchError:
-        return plan_plate(
-            batch, demand, room="rims", seconds=max(0.2, seconds), seed=seed, stop=stop, work_limit=work_limit
-        )
+        return planned("rims", None)
 
 
 def _cranks(batch: Batch, task: RunTask) -> int:
@@ -152,38 +166,65 @@ def _parts(batch: Batch, task: RunTask) -> int:
     return total
 
 
-def paper_need(batch: Batch, wanted: Counter[tuple[str, str]]) -> tuple[float, float, dict[str, int]]:
+class Counting:
+    """Scraps and chips as the slab packer wants them: made once, for many counts of the same stock."""
+
+    def __init__(self) -> None:
+        self._beds: dict[bytes, Bed] = {}
+        self._chips: dict[tuple[str, str], Form] = {}
+
+    def bed(self, outline: Polygon) -> Bed:
+        """A fresh bed."""
+        key = outline.wkb
+        if key not in self._beds:
+            self._beds[key] = Bed(outline)
+        return self._beds[key].copy()
+
+    def chip(self, batch: Batch, name: str, paper: str) -> Form:
+        """A chip of the die for this paper, turned square."""
+        if (name, paper) not in self._chips:
+            die = batch.die(name)
+            deg = _square_deg(batch, name, paper)
+            turns = paper_turns(die, batch.paper(paper), deg, papers=batch.hand.papers) or (0.0,)
+            outline = grown_hull(turned(die.cut, deg), batch.hand.edge_mm)
+            self._chips[name, paper] = Form(outline, turns, 0)
+        return self._chips[name, paper]
+
+
+def paper_need(
+    batch: Batch, wanted: Counter[tuple[str, str]], counting: Counting | None = None
+) -> tuple[float, float, dict[str, int]]:
     """(area of the scraps that are needed, area of the stock of these papers, paper → missing pieces).
 
     Every cut is counted as a chip of its own, turned square. The work is bounded by the stock, not by
-    the demand.
+    the demand. ``counting`` is kept between counts that differ in numbers of pieces only.
     """
+    counting = counting or Counting()
     scraps = scraps_by_paper(batch)
     need = stock = 0.0
     short: dict[str, int] = {}
     for paper in sorted({p for _, p in wanted}):
         own = sorted(scraps.get(paper, []), key=lambda scrap: (scrap.outline.area, scrap.id))
         stock += sum(scrap.outline.area for scrap in own)
-        forms = []
-        for (name, p), cuts in sorted(wanted.items()):
-            if p != paper:
-                continue
-            die = batch.die(name)
-            deg = _square_deg(batch, name, paper)
-            turns = paper_turns(die, batch.paper(paper), deg, papers=batch.hand.papers) or (0.0,)
-            forms.append((die, Form(grown_hull(turned(die.cut, deg), batch.hand.edge_mm), turns, cuts)))
+        forms = [
+            (batch.die(name), counting.chip(batch, name, paper), cuts)
+            for (name, p), cuts in sorted(wanted.items())
+            if p == paper
+        ]
         forms.sort(key=lambda entry: -entry[1].outline.area)
-        left = [form.want for _, form in forms]
+        left = [cuts for _, _, cuts in forms]
         for number, scrap in enumerate(own):
             if not any(left):
                 break
-            bed = Bed(scrap.outline)
-            for k, (_, form) in enumerate(forms):
+            bed = counting.bed(scrap.outline)
+            for k, (_, form, _) in enumerate(forms):
                 left[k] -= len(lay(bed, number, form, k, left[k]))
             if bed.laid:
                 need += scrap.outline.area
-        need += sum(rest * form.outline.area for rest, (_, form) in zip(left, forms, strict=True)) / DENSITY
-        missing = sum(rest * die.pieces for rest, (die, _) in zip(left, forms, strict=True))
+        need += (
+            sum(rest * form.outline.area for rest, (_, form, _) in zip(left, forms, strict=True)) / DENSITY
+        )
+        missing = sum(rest * die.pieces for rest, (die, _, _) in zip(left, forms, strict=True))
         if missing:
             short[paper] = missing
     return need, stock, short

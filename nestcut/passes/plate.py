@@ -39,6 +39,8 @@ def plan_plate(
     stop: Callable[[], bool] | None = None,
     on_progress: Callable[[float, int, int, str], None] | None = None,
     work_limit: int | None = None,
+    book: PatternBook | None = None,
+    apart: bool = True,
 ) -> PlatePlan:
     """Lay-ups, how often each goes through, and a proved lower bound on the passes.
 
@@ -51,12 +53,14 @@ def plan_plate(
         stop: asked now and then; True ends the search with the best so far.
         on_progress: called with (seconds, passes, bound, text).
         work_limit: most tries to lay a set of dies, in place of the clock.
+        book: what an earlier search of the same dies, room and window found; what is found now is added.
+        apart: move the dies of each lay-up apart; needless where only the numbers are wanted.
     Returns: runs whose cuts meet the demand exactly as ``shares`` says.
     Raises: BatchError when a needed die fits the plate at no allowed angle that was found, when no die or
         paper may meet a line, or when the supplies can't give the demand.
     """
     limit = Limit(seconds, work_limit, stop)
-    search, dies = searched(batch, demand, supplies, room, limit, seed, on_progress)
+    search, dies = searched(batch, demand, supplies, room, limit, seed, on_progress, book)
     if search is None:
         return PlatePlan(
             (), tuple(() for _ in demand), 0, "nothing has to be cut", room=room, proved_room=True
@@ -67,7 +71,7 @@ def plan_plate(
     choice = _fewer(search, dies, _choice(search, dies, seed), seed)
     bound = search.bound
     proof = proof_json(search.bound_task, bound, search.sets)
-    runs = tuple(_runs(search, choice, dies))
+    runs = tuple(_runs(search, choice, dies, apart))
     plan = PlatePlan(
         runs=runs,
         shares=_shares(search.task, choice),
@@ -211,7 +215,7 @@ def _short_list(search: PlateSearch, most: int = 120) -> tuple[tuple[int, ...], 
     return tuple([*used, *rest][: max(most, len(used))])
 
 
-def _runs(search: PlateSearch, choice: Choice, dies: Sequence[Kept]) -> list[PlateRun]:
+def _runs(search: PlateSearch, choice: Choice, dies: Sequence[Kept], apart: bool) -> list[PlateRun]:
     """Lay-ups as slots: only dies that are needed, spread apart; longest run first."""
     runs = []
     # Room for hands is worth a tenth of the time, also when the search took all of it; the longest runs first.
@@ -219,7 +223,7 @@ def _runs(search: PlateSearch, choice: Choice, dies: Sequence[Kept]) -> list[Pla
     most_s = max(limit.elapsed_s, limit.seconds) + max(1.0, limit.seconds / 10)
 
     def late() -> bool:
-        return limit.work_limit is None and limit.elapsed_s > most_s
+        return not apart or (limit.work_limit is None and limit.elapsed_s > most_s)
 
     order = sorted(range(len(choice.sets)), key=lambda k: (-choice.times[k], choice.sets[k]))
     for counts, times, cuts in ((choice.sets[k], choice.times[k], choice.cuts[k]) for k in order):

@@ -1,26 +1,31 @@
 """What if: what another die, another plate, more or fewer kits or spares would save or cost.
 
 Every question is answered by solving the plate half again, not by reading it off prices: copies sit inside
-the sets of dies that share a plate, so prices mislead. Only dies that the lower bound rests on can save
-passes when a second copy is bought; the others are not asked about.
+the sets of dies that share a plate, so prices mislead. Solving again is cheap, since sets of dies that were
+found to share the plate do so whatever is asked of them: the book of patterns is handed on. Only dies that
+the lower bound rests on can save passes when a second copy is bought; the others are not asked about.
 """
 
 from __future__ import annotations
 
+import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from typing import Any
 
 from nestcut.batch.model import Batch, Spares
 from nestcut.errors import BatchError
-from nestcut.passes.estimates import paper_need, plate_for
+from nestcut.passes.estimates import Counting, paper_need, plate_for
+from nestcut.passes.kept import Kept, keep_dies
+from nestcut.passes.patterns import PatternBook
+from nestcut.passes.prepare import prepare
 from nestcut.passes.schedule import cuts_wanted, run_tasks
 from nestcut.passes.totals import minutes_of
 from nestcut.passes.types import PlatePlan
 
-__all__ = ["WhatIf", "what_if"]
+__all__ = ["WhatIf", "advice", "what_if"]
 
 TRIES = 40
 """Work of the plate search for one question."""
@@ -37,10 +42,53 @@ class WhatIf:
     paper_mm2: float
     short: int
     """Pieces fewer that are short."""
+    kind: str = "other"
+    """"die" for something to buy, "plate", "spares", "kits", "colour"."""
 
     def to_json(self) -> dict[str, Any]:
-        """As plain JSON values."""
-        return asdict(self)
+        """As plain JSON values, the sentence among them."""
+        return {**asdict(self), "sentence": advice(self)}
+
+
+def advice(answer: WhatIf) -> str:
+    """The answer as a sentence: "a second campion die saves 31 passes, about half an hour"."""
+    plural = answer.kind in ("plate", "spares") or " and " in answer.what
+    gains, costs = [], []
+    for amount, one, many in (
+        (answer.passes, "pass", "passes"),
+        (answer.short, "piece that is short", "pieces that are short"),
+    ):
+        if amount:
+            (gains if amount > 0 else costs).append(f"{abs(amount)} {one if abs(amount) == 1 else many}")
+    if abs(answer.minutes) >= 1:
+        (gains if answer.minutes > 0 else costs).append(f"about {_time_words(abs(answer.minutes))}")
+    if abs(answer.paper_mm2) >= 1000:
+        (gains if answer.paper_mm2 > 0 else costs).append(
+            f"{_area_words(abs(answer.paper_mm2))} of paper{' more' if answer.paper_mm2 < 0 else ''}"
+        )
+    parts = []
+    if gains:
+        parts.append(f"save{'' if plural else 's'} {', '.join(gains)}")
+    if costs:
+        parts.append(f"cost{'' if plural else 's'} {', '.join(costs)}")
+    if not parts:
+        parts.append(f"change{'' if plural else 's'} nothing")
+    return f"{answer.what} {' but '.join(parts)}"
+
+
+def _time_words(minutes: float) -> str:
+    whole = round(minutes)
+    if 25 <= whole <= 35:
+        return "half an hour"
+    if whole < 90:
+        return f"{whole} minute{'' if whole == 1 else 's'}"
+    return f"{round(whole / 30) / 2:g} hours"
+
+
+def _area_words(mm2: float) -> str:
+    """Below a sheet in cm², above it in sheets of A4 (210 × 297 mm, ISO 216)."""
+    sheets = mm2 / (210 * 297)
+    return f"{mm2 / 100:.0f} cm²" if sheets < 1 else f"{sheets:.1f} A4 sheets' worth"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,22 +99,83 @@ class _Figures:
     short: int
 
 
-def _figures(batch: Batch, plate: PlatePlan, *, known: _Figures | None = None) -> _Figures:
-    wanted = cuts_wanted(batch, plate.shares)
-    tasks, _ = run_tasks(batch, plate.runs, wanted)
-    cranks = 0
-    for task in tasks:
-        dies = [batch.die(slot.die) for slot in task.slots]
-        cranks += task.passes * max((die.trips for die in dies), default=1)
-    minutes = minutes_of(
-        batch.machine, cranks=cranks, dies_set_up=sum(len(task.slots) for task in tasks), trims=0
-    )
-    if known is not None:
-        paper, short = known.paper_mm2, known.short
-    else:
-        need, _, missing = paper_need(batch, wanted)
-        paper, short = need, sum(missing.values())
-    return _Figures(sum(task.passes for task in tasks), minutes, paper, short)
+@dataclass(frozen=True, slots=True)
+class _Question:
+    what: str
+    batch: Batch
+    kind: str
+    same_paper: bool = False
+
+
+class _Asker:
+    """Solves changed batches, with what is known from the ones before."""
+
+    def __init__(self, batch: Batch, seconds: float, seed: int) -> None:
+        self.seed, self.seconds = seed, seconds
+        self.counting = Counting()
+        self.dies = self._bare(keep_dies(batch, batch.demand, "hulls"))
+        self.window = batch.machine.plate_mm
+        self.book = PatternBook(len(self.dies))
+
+    @staticmethod
+    def _bare(dies: Sequence[Kept]) -> tuple[Kept, ...]:
+        """The dies whatever number of copies is owned: layouts say nothing about that."""
+        return tuple(replace(die, copies=1) for die in dies)
+
+    def _book_for(self, batch: Batch) -> PatternBook | None:
+        """What is known that holds here, too; on a larger plate layouts hold, disproofs do not."""
+        if self._bare(keep_dies(batch, batch.demand, "hulls")) != self.dies:
+            return None
+        width, length = batch.machine.plate_mm
+        if width < self.window[0] or length < self.window[1]:
+            return None
+        same = (width, length) == self.window
+        return replace(
+            self.book,
+            witnesses=dict(self.book.witnesses),
+            disproofs=dict(self.book.disproofs) if same else {},
+            effort=dict(self.book.effort) if same else {},
+        )
+
+    def first(self, batch: Batch) -> PlatePlan:
+        """The batch as it is: fills the book."""
+        return plate_for(
+            batch,
+            batch.demand,
+            seconds=self.seconds,
+            seed=self.seed,
+            work_limit=TRIES,
+            book=self.book,
+            apart=False,
+        )
+
+    def plate(self, batch: Batch) -> PlatePlan:
+        return plate_for(
+            batch,
+            batch.demand,
+            seconds=1.0,
+            seed=self.seed,
+            work_limit=TRIES,
+            book=self._book_for(batch),
+            apart=False,
+        )
+
+    def figures(self, batch: Batch, plate: PlatePlan, known: _Figures | None = None) -> _Figures:
+        wanted = cuts_wanted(batch, plate.shares)
+        tasks, _ = run_tasks(batch, plate.runs, wanted)
+        cranks = 0
+        for task in tasks:
+            dies = [batch.die(slot.die) for slot in task.slots]
+            cranks += task.passes * max((die.trips for die in dies), default=1)
+        minutes = minutes_of(
+            batch.machine, cranks=cranks, dies_set_up=sum(len(task.slots) for task in tasks), trims=0
+        )
+        if known is not None:
+            paper, short = known.paper_mm2, known.short
+        else:
+            need, _, missing = paper_need(batch, wanted, self.counting)
+            paper, short = need, sum(missing.values())
+        return _Figures(sum(task.passes for task in tasks), minutes, paper, short)
 
 
 def _with_more(batch: Batch, names: Sequence[str]) -> Batch:
@@ -82,48 +191,43 @@ def _bought(batch: Batch, names: Sequence[str]) -> str:
     return " and ".join(f"a {words.get(batch.die(name).copies, 'further')} {name} die" for name in names)
 
 
-def _purchases(batch: Batch, plate: PlatePlan, seed: int) -> list[tuple[str, Batch, bool]]:
-    """Two or three dies bought together, where one alone saves nothing: the next die holds the passes up."""
+def _priced(plate: PlatePlan) -> list[str]:
+    """Dies that the bound rests on."""
+    prices = plate.proof.get("prices", {})
+    return [name for name in prices if Fraction(str(prices[name])) > 0]
+
+
+def _purchases(batch: Batch, plate: PlatePlan, asker: _Asker) -> Iterator[_Question]:
+    """Two or three dies bought together, where one alone saves little: the next die holds the passes up."""
     names: list[str] = []
-    result = []
     for _ in range(3):
-        prices = plate.proof.get("prices", {})
-        busiest = [n for n in prices if Fraction(str(prices[n])) > 0 and n not in names]
+        busiest = [name for name in _priced(plate) if name not in names]
         if not busiest:
-            break
+            return
         names += busiest[:1]
         changed = _with_more(batch, names)
-        plate = plate_for(changed, changed.demand, seconds=1.0, seed=seed, work_limit=TRIES)
+        plate = asker.plate(changed)
         if len(names) > 1:
-            result.append((_bought(batch, names), changed, True))
-    return result
+            yield _Question(_bought(batch, names), changed, "die", same_paper=True)
 
 
-def _questions(batch: Batch, plate: PlatePlan) -> list[tuple[str, Batch, bool]]:
-    """(what, changed batch, whether the paper stays as it is)."""
-    result: list[tuple[str, Batch, bool]] = []
-    prices = plate.proof.get("prices", {})
+def _questions(batch: Batch, plate: PlatePlan) -> Iterator[_Question]:
+    priced = set(_priced(plate))
     for die in batch.dies:
-        if Fraction(str(prices.get(die.name, "0"))) > 0:
-            result.append((_bought(batch, [die.name]), _with_more(batch, [die.name]), True))
+        if die.name in priced:
+            yield _Question(_bought(batch, [die.name]), _with_more(batch, [die.name]), "die", same_paper=True)
     width, length = batch.machine.plate_mm
     larger = replace(batch.machine, plate_mm=(width, round(length * 1.5)))
-    result.append(
-        (
-            f"plates half as long again ({width:g} × {round(length * 1.5)} mm)",
-            replace(batch, machine=larger),
-            True,
-        )
-    )
+    what = f"plates half as long again ({width:g} × {round(length * 1.5)} mm)"
+    yield _Question(what, replace(batch, machine=larger), "plate", same_paper=True)
     if batch.spares.percent or batch.spares.pieces:
-        result.append(("no spares", replace(batch, spares=Spares()), False))
-    result.append(("one kit more", replace(batch, kits=batch.kits + 1), False))
+        yield _Question("no spares", replace(batch, spares=Spares()), "spares")
+    yield _Question("one kit more", replace(batch, kits=batch.kits + 1), "kits")
     if batch.kits > 1:
-        result.append(("one kit less", replace(batch, kits=batch.kits - 1), False))
-    return result
+        yield _Question("one kit less", replace(batch, kits=batch.kits - 1), "kits")
 
 
-def _other_colours(batch: Batch, short: Sequence[str]) -> list[tuple[str, Batch, bool]]:
+def _other_colours(batch: Batch, short: Sequence[str]) -> Iterator[_Question]:
     """Lines that insist on a short paper, let loose to the paper with most stock per wanted piece."""
     stock: Counter[str] = Counter()
     for scrap in batch.scraps:
@@ -132,7 +236,6 @@ def _other_colours(batch: Batch, short: Sequence[str]) -> list[tuple[str, Batch,
         for paper in line.papers:
             area = min(batch.die(die).cut.area for die in line.dies)
             stock[paper] -= round(line.count * area * 1.8 / len(line.papers))
-    result = []
     for c, card in enumerate(batch.cards):
         for n, line in enumerate(card.lines):
             if len(line.papers) != 1 or line.papers[0] not in short:
@@ -146,8 +249,7 @@ def _other_colours(batch: Batch, short: Sequence[str]) -> list[tuple[str, Batch,
             cards = list(batch.cards)
             cards[c] = replace(card, lines=tuple(lines))
             what = f"{' or '.join(line.dies)} of card {card.name} in {best} instead of {line.papers[0]}"
-            result.append((what, replace(batch, cards=tuple(cards)), False))
-    return result
+            yield _Question(what, replace(batch, cards=tuple(cards)), "colour")
 
 
 def what_if(
@@ -160,34 +262,39 @@ def what_if(
     """Answers, the one that saves most passes first; minutes, short pieces and paper decide ties.
 
     Args:
-        seconds: time limit for the first solution; each question has a work limit of its own.
+        seconds: no question is begun later; the first solution and each question have work limits, too.
         stop: asked between questions; True ends with the answers so far.
     """
-    plate = plate_for(batch, batch.demand, seconds=seconds / 3, seed=seed, work_limit=TRIES)
-    now = _figures(batch, plate)
-    wanted = cuts_wanted(batch, plate.shares)
-    _, _, missing = paper_need(batch, wanted)
+    prepare()
+    start = time.monotonic()
+    asker = _Asker(batch, seconds / 3, seed)
+    plate = asker.first(batch)
+    now = asker.figures(batch, plate)
+    _, _, missing = paper_need(batch, cuts_wanted(batch, plate.shares), asker.counting)
+
+    def questions() -> Iterator[_Question]:
+        yield from _questions(batch, plate)
+        yield from _purchases(batch, plate, asker)
+        yield from _other_colours(batch, list(missing))
+
     answers = []
-    for what, changed, same_paper in [
-        *_questions(batch, plate),
-        *_purchases(batch, plate, seed),
-        *_other_colours(batch, list(missing)),
-    ]:
-        if stop and stop():
+    for asked in questions():
+        if (stop and stop()) or time.monotonic() - start > seconds:
             break
         try:
-            other = plate_for(changed, changed.demand, seconds=1.0, seed=seed, work_limit=TRIES)
+            other = asker.plate(asked.batch)
         except BatchError:
             continue
-        then = _figures(changed, other, known=now if same_paper else None)
+        then = asker.figures(asked.batch, other, known=now if asked.same_paper else None)
         answer = WhatIf(
-            what,
+            asked.what,
             now.passes - then.passes,
             round(now.minutes - then.minutes, 2),
             round(now.paper_mm2 - then.paper_mm2, 1),
             now.short - then.short,
+            asked.kind,
         )
-        if answer.passes or answer.short or not same_paper:
+        if answer.passes or answer.short or not asked.same_paper:
             answers.append(answer)
     # Another die on top that saves nothing more is no advice.
     answers = [

@@ -239,12 +239,12 @@ def _lane_text(
                 label,
                 codes[lane.paper],
                 plain(lane.paper),
-                "" if len({feed.deg for feed in lane.feeds}) > 1 else album.laid_words(lane.first),
+                album.laid_words(lane.first),
                 id_list(distinct[:1], most=1),
                 number(lane.box[0], 0 if abs(lane.box[0] - round(lane.box[0])) < 0.05 else 1),
                 _along(view, lane.box[1]),
                 ", ".join(part for part in (does, turned_over) if part),
-                _feed_words(lane, [twin.feeds for twin in twins], album),
+                _feed_words(lane, [twin.feeds for twin in twins], album, "after each pass" not in does),
                 lane.before in ("new", "next"),
             )
         still = lane.step is None or (abs(lane.step[0]) < 0.05 and abs(lane.step[1]) < 0.05)
@@ -294,13 +294,17 @@ def _lane_text(
     )
 
 
-def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album) -> str:
-    """How a lane goes through scraps that are not all alike: which, for how many passes, laid where."""
+def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album, tell_step: bool) -> str:
+    """How a lane goes through scraps that are not all alike: which, for how many passes, laid where.
+
+    Args:
+        tell_step: say how far they are pulled on; False where that was said already.
+    """
     view = album.view
     several_turns = len({feed.deg for feed in lane.feeds}) > 1
     one_column = len({round(feed.corner[0], 1) for feed in lane.feeds}) == 1
     parts = []
-    if lane.step is not None and max(abs(lane.step[0]), abs(lane.step[1])) >= 0.05:
+    if tell_step and lane.step is not None and max(abs(lane.step[0]), abs(lane.step[1])) >= 0.05:
         parts.append(f"pull each one on {view.step_words(*lane.step)} after every pass")
     stretch: list[tuple[Feed, list[str]]] = []
     for k, feed in enumerate(lane.feeds):
@@ -317,11 +321,16 @@ def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album) -> st
         else:
             stretch.append((feed, names))
     for place, (feed, names) in enumerate(stretch):
+        lasts = f"{counted(feed.uses, 'pass', 'passes')}" + (" each" if len(set(names)) > 1 else "")
+        if not place and len(set(names)) == 1:
+            # The scrap itself and its arrow stand beside these words.
+            parts.append(f"it lasts {lasts}")
+            continue
         words = id_list(dict.fromkeys(names), most=30)
         if several_turns:
             paper = PaperOnPlate(feed.scrap, Pose(0.0, 0.0, feed.deg), lane.first.flipped)
             words += f" {album.laid_words(paper)}"
-        words += f": {counted(feed.uses, 'pass', 'passes')}" + (" each" if len(set(names)) > 1 else "")
+        words = ("then " if place else "") + f"{words}, {lasts}"
         if place:
             where = "" if one_column else f"{number(feed.corner[0], 0)} from the {view.side}, "
             words += f", begun {where}{_along(view, feed.corner[1])}" + (

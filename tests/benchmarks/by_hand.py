@@ -1,0 +1,178 @@
+"""What people do today against nestcut, on the three examples: passes, minutes, paper.
+
+    python -m tests.benchmarks.by_hand --seconds 60
+
+Three ways of one evening, with the same dies, demand and times of the batch file:
+
+- *rows*: one paper in a pass, under everything; the dies lie in rows, box beside box, those with most left to
+  cut first; a die that is done is lifted, and when a row is free the next one is laid. Paper: every cut takes
+  the box of its rim.
+- *rims*: one paper in a pass, the rims packed on the plate as tightly as the plate search can. Paper: every
+  cut takes its share of a plate-sized sheet that is filled with this rim alone.
+- *nestcut*: the plan as `nestcut plan` makes it, checked; paper is the area of the scraps that it takes.
+
+Papers for free lines are shared out as nestcut does, so that the three cut the same pieces. The two ways by
+hand are common practice, no source; their paper is counted without edges and offcuts, in their favour.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections import Counter
+from pathlib import Path
+
+from shapely.geometry import box
+
+from nestcut.batch import read_batch
+from nestcut.batch.model import Batch, Demand, Die
+from nestcut.check import check_plan
+from nestcut.passes import plan_batch
+from nestcut.passes.plate import plan_plate
+from nestcut.passes.totals import minutes_of
+from nestcut.placement import Part, fill_region
+from nestcut.plan.model import Plan
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+Needs = dict[str, Counter[str]]
+"""Paper → die → cuts."""
+
+
+def in_rows(batch: Batch, dies: list[Die]) -> list[str]:
+    """The dies, in this order, that find room in rows of boxes; a row is as deep as its deepest box."""
+    x0, y0, x1, y1 = batch.machine.window.bounds
+    gap = batch.hand.gap_mm
+    rows: list[list[float]] = []  # [top, depth, next x]
+    laid = []
+    for die in dies:
+        w, h = (die.rim.bounds[2] - die.rim.bounds[0], die.rim.bounds[3] - die.rim.bounds[1])
+        for row in rows:
+            if row[2] + w <= x1 + 1e-9 and h <= row[1] + 1e-9:
+                row[2] += w + gap
+                laid.append(die.name)
+                break
+        else:
+            top = rows[-1][0] + rows[-1][1] + gap if rows else y0
+            if top + h <= y1 + 1e-9 and x0 + w <= x1 + 1e-9:
+                rows.append([top, h, x0 + w + gap])
+                laid.append(die.name)
+    return laid
+
+
+def rows_by_hand(batch: Batch, needs: Needs) -> tuple[int, float, float]:
+    """(passes, minutes, paper mm²) with dies in rows, one paper at a time."""
+    passes = cranks = set_up = 0
+    paper = 0.0
+    for need in needs.values():
+        left = Counter(need)
+        lying: list[str] = []
+        while left := +left:
+            kinds = [batch.die(name) for name, _ in left.most_common() for _ in range(batch.die(name).copies)]
+            # Deepest first makes better rows; those that must be cut most often come before all others.
+            kinds.sort(key=lambda d: (-left[d.name], d.name))
+            now = in_rows(batch, kinds)
+            if set(now) - set(lying):
+                set_up += len(set(now) - set(lying))
+            lying = now
+            down = Counter(now)
+            for name, copies in down.items():
+                paper_cuts = min(copies, left[name])
+                x0, y0, x1, y1 = batch.die(name).rim.bounds
+                paper += paper_cuts * (x1 - x0) * (y1 - y0)
+                left[name] -= paper_cuts
+            passes += 1
+            cranks += max(batch.die(name).trips for name in down)
+    return passes, minutes_of(batch.machine, cranks=cranks, dies_set_up=set_up, trims=0), paper
+
+
+def rims_by_hand(batch: Batch, needs: Needs, seconds: float) -> tuple[int, float, float]:
+    """(passes, minutes, paper mm²) with rims packed as tightly as can be, one paper at a time."""
+    passes = cranks = set_up = 0
+    paper = 0.0
+    sheet = box(0, 0, *batch.machine.plate_mm)
+    wanted = sorted({die for need in needs.values() for die in need})
+    room_for = {
+        die: len(
+            fill_region(
+                sheet,
+                [Part(die, batch.die(die).rim)],
+                web_mm=batch.hand.gap_mm,
+                edge_mm=0.0,
+                seconds=seconds / 2 / len(wanted),
+            ).placed
+        )
+        for die in wanted
+    }
+    for name, need in needs.items():
+        demand = [
+            Demand("", (die,), (name,), cuts * batch.die(die).pieces, 0, cuts * batch.die(die).pieces)
+            for die, cuts in sorted(need.items())
+        ]
+        plate = plan_plate(batch, demand, room="rims", seconds=seconds / 2 / len(needs))
+        for run in plate.runs:
+            dies = [batch.die(slot.die) for slot in run.slots]
+            passes += run.passes
+            cranks += run.passes * max(die.trips for die in dies)
+            set_up += len(dies)
+        paper += sum(cuts * sheet.area / room_for[die] for die, cuts in need.items())
+    return passes, minutes_of(batch.machine, cranks=cranks, dies_set_up=set_up, trims=0), paper
+
+
+def paper_taken(plan: Plan) -> float:
+    """Area of the scraps that a plan takes, less the remnants that can still be used, mm²."""
+    used = {paper.scrap for one in plan.passes for paper in one.papers} | {trim.scrap for trim in plan.trims}
+    return sum(scrap.outline.area for scrap in plan.scraps if scrap.id in used)
+
+
+def needs_of(plan: Plan) -> Needs:
+    """What a plan cuts: paper → die → cuts."""
+    slots = {layup.id: layup.slots for layup in plan.layups}
+    colour = {scrap.id: scrap.paper for scrap in plan.scraps}
+    for trim in plan.trims:
+        colour.update({name: colour[trim.scrap] for name, _ in trim.into})
+    needs: Needs = {}
+    for one in plan.passes:
+        for cut in one.cuts:
+            paper = colour[cut.scrap]
+            needs.setdefault(paper, Counter())[slots[one.layup][cut.slot].die] += 1
+    return needs
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--seconds", type=float, default=60.0, help="time for each plan")
+    parser.add_argument("--json", type=Path, default=None)
+    asked = parser.parse_args(arguments)
+    rows = []
+    print(f"{'example':14}{'way':10}{'passes':>8}{'minutes':>9}{'paper cm²':>11}   against nestcut")
+    for path in sorted(EXAMPLES.glob("*.toml")):
+        batch = read_batch(path)
+        plan = plan_batch(batch, seconds=asked.seconds)
+        assert check_plan(plan).ok
+        needs = needs_of(plan)
+        own = (plan.totals.passes, plan.totals.minutes, paper_taken(plan))
+        ways = {
+            "rows": rows_by_hand(batch, needs),
+            "rims": rims_by_hand(batch, needs, asked.seconds),
+            "nestcut": own,
+        }
+        for way, (passes, minutes, paper) in ways.items():
+            ratios = [a / b for a, b in zip((passes, minutes, paper), own, strict=True)]
+            rows.append(
+                {"example": path.stem, "way": way, "passes": passes, "minutes": minutes, "paper_mm2": paper,
+                 "complete": plan.complete, "pieces": plan.totals.pieces}
+            )  # fmt: skip
+            print(
+                f"{path.stem:14}{way:10}{passes:8}{minutes:9.0f}{paper / 100:11.0f}   "
+                + ", ".join(f"{ratio:.2f} × {what}" for ratio, what in zip(ratios, ("passes", "minutes", "paper"), strict=True)),
+                flush=True,
+            )  # fmt: skip
+    if asked.json:
+        asked.json.write_text(json.dumps(rows, indent=1), encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -10,6 +10,7 @@ from nestcut.check.layups import check_layups
 from nestcut.check.packing import check_packing
 from nestcut.check.papers import check_papers
 from nestcut.check.report import Notebook, Report
+from nestcut.check.size import check_size
 from nestcut.check.table import build_table
 from nestcut.check.trimming import check_trims
 from nestcut.check.values import check_values
@@ -22,13 +23,16 @@ def check_plan(plan: Plan) -> Report:
     """Go through every rule of the game for a finished plan and name each one that is broken.
 
     Shares no code with the planner beyond the plan's own values and shapely. Distances are in mm and hold
-    within 1e-6 mm. If numbers, shapes or names are broken, nothing further is measured.
+    within 1e-6 mm. If numbers, shapes or names are broken, or the plan is beyond all size, nothing further is measured.
     """
     notes = Notebook()
     check_values(plan, notes)
     if not notes.clean:
         return notes.report()
     table = build_table(plan, notes)
+    check_size(plan, table, notes)
+    if "size" in notes.report().rules:
+        return notes.report()
     check_layups(plan, table, notes)
     check_trims(plan, table, notes)
     check_papers(plan, table, notes)

@@ -20,8 +20,17 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Die
-from nestcut.check.measure import Geometries, clearance, filled, place_many, polygons_in, sticking_out
+from nestcut.check.measure import (
+    Geometries,
+    clearance,
+    filled,
+    near_pairs,
+    place_many,
+    polygons_in,
+    sticking_out,
+)
 from nestcut.check.report import TOLERANCE_MM, Notebook, mm
+from nestcut.check.size import MOST_CORNERS_AT_ONCE
 from nestcut.check.table import Sheet, Table
 from nestcut.plan.model import Plan, Remnant
 
@@ -42,7 +51,11 @@ def check_cuts(plan: Plan, table: Table, notes: Notebook) -> None:
     remnants = _remnants_by_sheet(plan, table, notes)
     linear, shift, turns = table.cut_maps()
     holes = {die.name: filled(die.cut) for die in plan.dies}
-    for sheets in _batches(by_sheet):
+    corners = {die.name: int(shapely.get_num_coordinates(die.cut)) for die in plan.dies}
+    sizes = {
+        sheet: sum(corners[table.cut_rows[row].die.name] for row in rows) for sheet, rows in by_sheet.items()
+    }
+    for sheets in _batches(by_sheet, sizes):
         rows = np.concatenate([by_sheet[sheet] for sheet in sheets])
         dies = [table.cut_rows[row].die for row in rows]
         batch = _Batch(
@@ -64,16 +77,17 @@ def check_cuts(plan: Plan, table: Table, notes: Notebook) -> None:
             _compare_remnant(table.sheets[sheet_id].outline, remnant, sheet_id, notes)
 
 
-def _batches(by_sheet: Mapping[str, Sequence[int]]) -> Iterator[list[str]]:
-    """The scraps in groups of about BATCH cuts."""
+def _batches(by_sheet: Mapping[str, Sequence[int]], corners: Mapping[str, int]) -> Iterator[list[str]]:
+    """The scraps in groups of about BATCH cuts, or fewer where the cuts have very many corners."""
     batch: list[str] = []
-    size = 0
+    size = at_once = 0
     for sheet, rows in by_sheet.items():
         batch.append(sheet)
         size += len(rows)
-        if size >= BATCH:
+        at_once += corners[sheet]
+        if size >= BATCH or at_once >= MOST_CORNERS_AT_ONCE:
             yield batch
-            batch, size = [], 0
+            batch, size, at_once = [], 0, 0
     if batch:
         yield batch
 
@@ -179,8 +193,7 @@ class _Batch:
                 few += [(number, i, j) for i, j in combinations(range(start, stop), 2)]
                 continue
             holes = self.holes[start:stop]
-            near = shapely.STRtree(holes).query(holes, predicate="dwithin", distance=reach)
-            yield from ((number, start + i, start + j) for i, j in near.T.tolist() if i < j)
+            yield from ((number, start + i, start + j) for i, j in near_pairs(holes, reach))
         if few:
             pairs = np.array(few)
             i, j = pairs[:, 1], pairs[:, 2]
@@ -198,7 +211,7 @@ class _Batch:
             sheet = self.sheets[number]
             broken.add(number)  # near is enough for what this is used for
             if self.notes.full("web"):
-                continue
+                return set(range(len(self.sheets)))  # which of the rest are broken is not asked any more
             first, second = self.table.cut_rows[self.rows[i]], self.table.cut_rows[self.rows[j]]
             same_pass = first.a_pass == second.a_pass
             shapes = self.cuts if same_pass else self.holes

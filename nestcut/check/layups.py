@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections import Counter
 
 import numpy as np
-import shapely
 
-from nestcut.check.measure import clearance, sticking_out
+from nestcut.check.measure import clearance, near_pairs, sticking_out
 from nestcut.check.report import TOLERANCE_MM, Notebook, mm
 from nestcut.check.table import PlacedLayup, Table
 from nestcut.plan.model import Plan
@@ -63,11 +62,10 @@ def _gaps(gap_mm: float, placed: PlacedLayup, notes: Notebook) -> None:
     rims = np.array(placed.rims, dtype=object)
     if len(rims) < 2:
         return
-    near = shapely.STRtree(rims).query(rims, predicate="dwithin", distance=max(gap_mm, 0.0) + 1.0)
     notes.count("rim pairs", len(rims) * (len(rims) - 1) // 2)
-    for i, j in near.T:
-        if i >= j:
-            continue
+    for i, j in near_pairs(rims, max(gap_mm, 0.0) + 1.0):
+        if notes.full("rim-gap"):
+            return
         air = clearance(rims[i], rims[j])
         if air < gap_mm - TOLERANCE_MM:
             a, b = placed.dies[i].name, placed.dies[j].name

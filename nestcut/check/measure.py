@@ -8,6 +8,8 @@ All depths are least values: some point really lies that deep. So a fault is nev
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -19,12 +21,16 @@ from nestcut.check.report import TOLERANCE_MM
 __all__ = [
     "clearance",
     "filled",
+    "near_pairs",
     "overlap_depth",
     "place_many",
     "polygons_in",
     "sticking_out",
     "turn_matrices",
 ]
+
+MANY = 4_000_000
+"""Points times corners from which on a tree pays."""
 
 Floats = NDArray[np.float64]
 Geometries = NDArray[np.object_]
@@ -66,13 +72,28 @@ def _inner_radius(polygon: Polygon) -> float:
     return float(shapely.maximum_inscribed_circle(polygon, tolerance=1e-4).length)
 
 
+def _farthest(points: Geometries, shape: BaseGeometry) -> float:
+    """The distance of the point that is farthest from the shape, mm."""
+    corners = shapely.get_coordinates(shape)
+    if len(points) * len(corners) < MANY or shape.geom_type not in ("LineString", "MultiLineString"):
+        return float(shapely.distance(points, shape).max())
+    # A tree of the sides: the plain way goes through all of them for each point.
+    lines = [shapely.get_coordinates(line) for line in shapely.get_parts(shape)]
+    sides = np.concatenate([np.stack([line[:-1], line[1:]], axis=1) for line in lines])
+    tree = shapely.STRtree(shapely.linestrings(sides))
+    _, distances = tree.query_nearest(points, return_distance=True, all_matches=False)
+    return float(distances.max())
+
+
 def sticking_out(inner: BaseGeometry, outer: BaseGeometry) -> float:
     """How far ``inner`` reaches beyond ``outer``, mm; 0 when it is contained."""
     if outer.covers(inner):
         return 0.0
     deepest = 0.0
+    edge = outer.boundary
     for part in polygons_in(shapely.difference(inner, outer)):
-        deepest = max(deepest, float(shapely.distance(_probe_points(part), outer).max()))
+        # What lies outside is as far from the shape as from its outline.
+        deepest = max(deepest, _farthest(_probe_points(part), edge))
         if deepest <= TOLERANCE_MM:
             # A closed opening has all its corners on the boundary: look at its middle, too.
             deepest = max(deepest, _inner_radius(part))
@@ -87,8 +108,8 @@ def overlap_depth(a: BaseGeometry, b: BaseGeometry) -> float:
         probes = _probe_points(part)
         deepest = max(
             deepest,
-            float(shapely.distance(probes, edge_a).max()),
-            float(shapely.distance(probes, edge_b).max()),
+            _farthest(probes, edge_a),
+            _farthest(probes, edge_b),
         )
         if deepest <= TOLERANCE_MM:
             deepest = max(deepest, _inner_radius(part))
@@ -99,6 +120,17 @@ def clearance(a: BaseGeometry, b: BaseGeometry) -> float:
     """Distance between two shapes, mm; where they overlap, minus the depth."""
     distance = float(shapely.distance(a, b))
     return distance if distance > 0.0 else -overlap_depth(a, b)
+
+
+def near_pairs(shapes: Geometries, reach_mm: float) -> Iterator[tuple[int, int]]:
+    """Pairs i < j that may be nearer than the reach, from a tree of boxes, a few shapes at a time.
+
+    So whoever asks may stop early: a heap of dies in one place has more pairs than memory.
+    """
+    tree = shapely.STRtree(shapes)
+    for start in range(0, len(shapes), 100):
+        near = tree.query(shapes[start : start + 100], predicate="dwithin", distance=reach_mm)
+        yield from ((start + i, j) for i, j in near.T.tolist() if start + i < j)
 
 
 def turn_matrices(degrees: Floats) -> Floats:

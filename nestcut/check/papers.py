@@ -6,6 +6,7 @@ earlier pass does not excuse a cut that comes down on another paper.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import combinations
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from nestcut.check.measure import Geometries, overlap_depth, place_many, polygons_in
 from nestcut.check.report import TOLERANCE_MM, Notebook, mm
+from nestcut.check.size import MOST_CORNERS_AT_ONCE
 from nestcut.check.table import Table
 from nestcut.plan.model import Plan
 
@@ -21,12 +23,28 @@ __all__ = ["check_papers"]
 
 BLOCK = 500
 """Passes measured at a time: keeps the memory small."""
+BLOCK_PAIRS = 500_000
+"""Pairs of papers at a time, about."""
 
 
 def check_papers(plan: Plan, table: Table, notes: Notebook) -> None:
     """Rules ``flipped``, ``square``, ``sideways``, ``overhang``, ``metal-on-overlap``, ``other-paper``."""
-    for start in range(0, len(plan.passes), BLOCK):
-        _Block(plan, table, notes, start, min(start + BLOCK, len(plan.passes))).check()
+    for start, stop in _blocks(table, len(plan.passes)):
+        _Block(plan, table, notes, start, stop).check()
+
+
+def _blocks(table: Table, passes: int) -> Iterator[tuple[int, int]]:
+    """(first pass, the one after the last) of blocks with not too many passes, pairs and corners."""
+    start = pairs = corners = 0
+    for index in range(passes):
+        rows = table.paper_rows[table.first_paper[index] : table.first_paper[index + 1]]
+        pairs += len(rows) * (len(rows) + table.first_cut[index + 1] - table.first_cut[index])
+        corners += sum(int(shapely.get_num_coordinates(row.sheet.outline)) for row in rows)
+        if index + 1 - start >= BLOCK or pairs >= BLOCK_PAIRS or corners >= MOST_CORNERS_AT_ONCE:
+            yield start, index + 1
+            start, pairs, corners = index + 1, 0, 0
+    if start < passes:
+        yield start, passes
 
 
 class _Block:
@@ -103,15 +121,34 @@ class _Block:
         self.notes.count("paper pairs", len(pairs))
         if not pairs:
             return
-        a, b = np.array(pairs).T - self.offset
-        meet = self._boxes_meet(self.bounds[a], self.bounds[b])
-        a, b = a[meet], b[meet]
-        meet = shapely.intersects(self.placed[a], self.placed[b])
-        a, b = a[meet], b[meet]
-        overlaps = shapely.intersection(self.placed[a], self.placed[b])
-        real = shapely.area(overlaps) > 0.0
-        for i, j, overlap in zip(a[real], b[real], overlaps[real], strict=True):
-            self._rims_over(int(i) + self.offset, int(j) + self.offset, overlap)
+        down = self._down_boxes()
+        for start in range(0, len(pairs), 20_000):
+            if self.notes.full("metal-on-overlap"):
+                return
+            a, b = np.array(pairs[start : start + 20_000]).T - self.offset
+            # Only where the pair's boxes share something with the box around the rims that are down.
+            low = np.maximum(self.bounds[a, :2], self.bounds[b, :2])
+            high = np.minimum(self.bounds[a, 2:], self.bounds[b, 2:])
+            meet = (low <= high).all(axis=1) & self._boxes_meet(np.hstack([low, high]), down[a])
+            a, b = a[meet], b[meet]
+            meet = shapely.intersects(self.placed[a], self.placed[b])
+            a, b = a[meet], b[meet]
+            overlaps = shapely.intersection(self.placed[a], self.placed[b])
+            real = shapely.area(overlaps) > 0.0
+            for i, j, overlap in zip(a[real], b[real], overlaps[real], strict=True):
+                self._rims_over(int(i) + self.offset, int(j) + self.offset, overlap)
+
+    def _down_boxes(self) -> NDArray[np.float64]:
+        """For each paper row of the block, the box around the rims that are down in its pass (nowhere: no rim)."""
+        boxes = np.tile([np.inf, np.inf, -np.inf, -np.inf], (len(self.rows), 1))
+        for i in self.passes:
+            rows = self.table.cut_rows[self.table.first_cut[i] : self.table.first_cut[i + 1]]
+            if rows:
+                box = shapely.total_bounds([row.layup.rims[row.slot] for row in rows])
+                boxes[
+                    self.table.first_paper[i] - self.offset : self.table.first_paper[i + 1] - self.offset
+                ] = box
+        return boxes
 
     def _rims_over(self, i: int, j: int, overlap: shapely.Geometry) -> None:
         """The rims of dies that are down keep off the overlap of papers i and j."""

@@ -18,6 +18,7 @@ RULES: Mapping[str, str] = {
     "number": "every number is finite and of the right kind and size",
     "shape": "every outline is a simple polygon with an area",
     "name": "names and ids are there, and no two things of a kind share one",
+    "size": "there is no more to measure than a check can",
     "unknown": "what is referred to exists",
     "rim": "a rim contains its cut",
     "window": "all rims of a lay-up lie in the plate's usable window",

@@ -386,6 +386,11 @@ def part_trimmed_before_it_is_there(plan: Plan) -> Plan:
     return replace(plan, trims=plan.trims[::-1])
 
 
+@damage(squares, "size")
+def lay_up_with_more_dies_than_can_be_measured(plan: Plan) -> Plan:
+    return replace(plan, layups=(Layup("A", plan.layups[0].slots * 3000),))
+
+
 @damage(squares, "numbering")
 def pass_number_twice(plan: Plan) -> Plan:
     return change_pass(plan, 1, number=1)

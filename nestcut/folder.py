@@ -54,7 +54,21 @@ def write_plan_folder(plan: Plan, folder: str | os.PathLike[str]) -> list[Path]:
         write_plan(plan, where / "plan.json")
         write_sheets(plan, where)
 
-    return replace_folder(Path(folder), fill)
+    try:
+        return replace_folder(Path(folder), fill)
+    except OutputError as err:
+        kept = _kept_elsewhere(fill)
+        if kept is not None:
+            err.mend = f"the plan was written to {kept} instead; {err.mend}"
+        raise
+
+
+def _kept_elsewhere(fill: Callable[[Path], None]) -> Path | None:
+    """An hour's planning must not be lost because a disk filled up meanwhile: try the folder for temporary files."""
+    try:
+        return replace_folder(Path(tempfile.mkdtemp(prefix="nestcut-")) / "plan", fill)[0].parent
+    except (OutputError, OSError):
+        return None
 
 
 def check_writable(folder: str | os.PathLike[str]) -> None:

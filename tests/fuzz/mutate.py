@@ -29,10 +29,11 @@ def mutate(
         words: put in now and then.
         others: inputs to take parts from.
     """
-    for _ in range(rng.choice((1, 1, 1, 2, 2, 3, 5, 9))):
-        if shape == "json" and rng.random() < 0.85:
-            data = _json(data, rng, words, others)
-        elif shape == "rows" and rng.random() < 0.5:
+    changes = rng.choice((1, 1, 1, 2, 2, 3, 5, 9))
+    if shape == "json" and rng.random() < 0.9:
+        return _json(data, rng, words, others, changes)[:LARGEST]
+    for _ in range(changes):
+        if shape == "rows" and rng.random() < 0.5:
             data = _cell(data, rng, words)
         else:
             data = _text(data, rng, words, others)
@@ -112,19 +113,33 @@ def _cell(data: bytes, rng: random.Random, words: Sequence[str]) -> bytes:
     return b"\n".join(lines)
 
 
-def _json(data: bytes, rng: random.Random, words: Sequence[str], others: Sequence[bytes]) -> bytes:
+def _json(
+    data: bytes, rng: random.Random, words: Sequence[str], others: Sequence[bytes], changes: int
+) -> bytes:
     try:
         value = json.loads(data)
     except (ValueError, RecursionError):
         return _text(data, rng, words, others)
-    places: list[tuple[Any, Any]] = []
-    _walk(value, places)
-    if not places:
-        return _text(data, rng, words, others)
-    # Long lists of coordinates would take every change: half of the time one of the others is chosen.
-    if rng.random() < 0.6:
-        places = [(holder, key) for holder, key in places if not _coordinate(holder)] or places
+    for _ in range(changes):
+        places: list[tuple[Any, Any]] = []
+        _walk(value, places)
+        if places:
+            _change(value, places, rng, words, others)
+    return as_bytes(value)
+
+
+def _change(
+    value: Any,
+    places: list[tuple[Any, Any]],
+    rng: random.Random,
+    words: Sequence[str],
+    others: Sequence[bytes],
+) -> None:
+    """One change somewhere in a JSON value."""
     holder, key = rng.choice(places)
+    if _coordinate(holder) and rng.random() < 0.6:
+        # Long lists of coordinates would take nearly every change: look for something else.
+        holder, key = next((p for p in rng.choices(places, k=60) if not _coordinate(p[0])), (holder, key))
     way = rng.randrange(8)
     old = holder[key]
     if way in (0, 1, 2):
@@ -133,22 +148,21 @@ def _json(data: bytes, rng: random.Random, words: Sequence[str], others: Sequenc
         holder[key] = rng.choice(
             (None, True, False, 0, -1, 1.5, 10**30, 1e308, float("nan"), "", [], {}, [[]], "x")
         )
-    elif (way == 4 and isinstance(holder, dict)) or way == 4:
+    elif way == 4:
         del holder[key]
     elif way == 5 and isinstance(holder, list):
         holder.insert(key, old)
     elif way == 6:
         other_holder, other_key = rng.choice(places)
-        holder[key], other_holder[other_key] = other_holder[other_key], json.loads(as_bytes(old))
+        one, other = json.loads(as_bytes(old)), json.loads(as_bytes(other_holder[other_key]))
+        holder[key], other_holder[other_key] = other, one
     else:
-        source: list[tuple[Any, Any]] = []
-        _walk(
-            json.loads(rng.choice(others)) if others and rng.random() < 0.5 and _is_json(others) else value,
-            source,
-        )
+        source: list[tuple[Any, Any]] = places
+        if others and rng.random() < 0.3 and _is_json(others):
+            source = []
+            _walk(json.loads(rng.choice(others)), source)
         same = [h[k] for h, k in source if k == key] or [old]
         holder[key] = json.loads(as_bytes(rng.choice(same)))
-    return as_bytes(value)
 
 
 def _is_json(others: Sequence[bytes]) -> bool:

@@ -144,12 +144,13 @@ def _cards_sane(cards: Any) -> bool:
 
 
 def _plan(path: Path) -> Any:
-    from nestcut.check import check_file, check_proof
+    from nestcut.check import check_plan, check_proof  # what check_file and `nestcut check --proof` do
     from nestcut.plan import plan_from_json, plan_to_json, read_plan
 
-    report = check_file(path)
     plan = read_plan(path)
-    if plan_to_json(plan_from_json(plan_to_json(plan))) != plan_to_json(plan):
+    report = check_plan(plan)
+    written = plan_to_json(plan)
+    if plan_to_json(plan_from_json(written)) != written:
         raise BrokenPromiseError("a plan that changes when it is written and read again")
     return report, check_proof(plan)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 
 __all__ = [
     "CSV_WORDS",
@@ -18,8 +17,6 @@ __all__ = [
     "plans",
     "scrap_tables",
 ]
-
-ROOT = Path(__file__).resolve().parents[2]
 
 NUMBERS = (
     "0", "-0", "1", "-1", "0.5", "1e-9", "1e-300", "1e9", "1e300", "1e999", "-1e999", "NaN", "nan", "inf", "-inf",
@@ -80,22 +77,25 @@ def beside() -> dict[str, str]:
 
 
 def drawings() -> list[bytes]:
-    """The simplest shapes that come with nestcut, and small ones that use what SVG has."""
-    ours = [p.read_bytes() for p in sorted((ROOT / "shapes").glob("*.svg")) if p.stat().st_size < 510]
+    """Small drawings that use what SVG has; quick to read, so that many can be."""
     head = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
     bodies = [
-        f'{head} viewBox="0 0 30 20" width="30mm" height="20mm"><rect x="1" y="1" width="20" height="10" rx="3"/></svg>',
-        f'{head} width="4cm" height="4cm"><defs><g id="a"><circle r="9" cx="20" cy="20"/></g></defs>'
+        f'{head} viewBox="0 0 30 20" width="30mm" height="20mm"><rect x="1" y="1" width="20" height="10" rx="1"/></svg>',
+        f'{head} width="4cm" height="4cm"><defs><g id="a"><circle r="2" cx="20" cy="20"/></g></defs>'
         '<use href="#a" transform="rotate(20 20 20) scale(1.5)"/></svg>',
         f'{head} viewBox="0 0 50 50"><style>.rim{{fill:none;stroke:red}}</style>'
         '<path class="rim" d="M5 5H45V45H5z"/><g transform="matrix(1 .2 0 1 0 0)">'
-        '<path d="M10 10A8 5 30 1 0 20 25Q15 30 12 20T10 10z"/></g></svg>',
+        '<path d="M10 10A2 2 30 1 0 12 12Q15 14 12 14T10 10z"/></g></svg>',
         f'{head}><symbol id="b" viewBox="0 0 10 10"><polygon points="1,1 9,1 5,9"/></symbol>'
         '<use xlink:href="#b" width="60" height="40"/><polyline points="1 1 2 2 3 1" fill="none" stroke="red"/></svg>',
         f'{head} width="60" height="60"><clipPath id="c"><rect width="60" height="60"/></clipPath>'
-        '<g clip-path="url(#c)"><ellipse cx="30" cy="30" rx="20" ry="9"/></g><text>x</text></svg>',
+        '<g clip-path="url(#c)"><ellipse cx="30" cy="30" rx="4" ry="2"/></g><text>x</text></svg>',
+        f'{head} viewBox="0 0 40 40" width="4cm"><path d="M1 1L30 2 25 20 12 9Z M40 40h-5v-5z"/></svg>',
+        f'{head} width="40mm" height="40mm"><g id="rim"><rect width="40" height="40"/></g>'
+        '<g transform="translate(5 5)"><polygon points="0 0 20 0 20 20 0 20"/><rect x="5" y="5" width="3" height="3"/></g></svg>',
+        f'{head} width="40" height="40"><path d="M5 5l10 0c2 0 2 3 0 3s-3 4-10 0z" style="fill:none;stroke:#000"/></svg>',
     ]
-    return [*ours, *(body.encode() for body in bodies)]
+    return [body.encode() for body in bodies]
 
 
 def batches() -> list[bytes]:

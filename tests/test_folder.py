@@ -155,7 +155,7 @@ def fill(version):
     return write
 print("ready", flush=True)
 while True:
-    for version in "xy":
+    for version in "yx":
         replace_folder(Path(sys.argv[1]), fill(version))
 """
 
@@ -165,6 +165,9 @@ def test_kill_at_any_moment_leaves_a_whole_output(tmp_path: Path) -> None:
     """A process that rewrites the folder again and again is killed (SIGKILL) at 50 random moments."""
     target = tmp_path / "out"
     replace_folder(target, write_version("x"))
+    begin = time.monotonic()
+    replace_folder(target, write_version("x"))
+    longest = 0.02 + 4 * (time.monotonic() - begin)  # several replacements long, on a busy machine too
     rng = random.Random(5)
     seen = set()
     for _ in range(50):
@@ -174,12 +177,34 @@ def test_kill_at_any_moment_leaves_a_whole_output(tmp_path: Path) -> None:
         )
         assert process.stdout is not None
         process.stdout.readline()
-        time.sleep(rng.uniform(0.0, 0.05))
+        time.sleep(rng.uniform(0.0, longest))
         process.send_signal(signal.SIGKILL)
         process.wait()
         process.stdout.close()
         seen.add(version_of(target))
     assert seen == {"x", "y"}, "the kills never fell between two versions, so nothing was tested"
+
+
+def test_plan_is_not_lost_when_the_disk_fills_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """If the asked-for folder can't take the plan after all, it is written among the temporary files, and that is told."""
+    from tests.check.plans import squares
+
+    elsewhere = tmp_path / "temporary"
+    elsewhere.mkdir()
+    monkeypatch.setattr(folder_module.tempfile, "tempdir", str(elsewhere))
+    real = folder_module.replace_folder
+
+    def full(folder: Path, fill: object) -> list[Path]:
+        if folder == tmp_path / "out":
+            raise OutputError("can't be written: the disk is full", mend="make room")
+        return real(folder, fill)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(folder_module, "replace_folder", full)
+    with pytest.raises(OutputError, match="disk is full") as caught:
+        folder_module.write_plan_folder(squares(), tmp_path / "out")
+    (kept,) = elsewhere.glob("nestcut-*/plan")
+    assert str(kept) in caught.value.mend
+    assert {"plan.json", "run-sheet.html"} <= {path.name for path in kept.iterdir()}
 
 
 def test_leftovers_of_killed_runs_are_swept(tmp_path: Path) -> None:

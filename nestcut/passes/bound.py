@@ -76,7 +76,7 @@ def simple_prices(task: Task) -> list[tuple[Fraction, ...]]:
     whole = sorted(groups, key=lambda group: (len(group), sorted(group)))
     # Unions of lines' groups catch several free lines that lean on the same few dies.
     unions = (
-        {frozenset(a | b) for a in whole for b in whole if len(a | b) <= 6} if len(whole) <= 40 else set()
+        {frozenset(a | b) for a in whole for b in whole if len(a | b) <= 6} if len(whole) <= 24 else set()
     )
     for group in sorted(groups | unions, key=lambda group: (len(group), sorted(group))):
         found.append(tuple(Fraction(task.pieces[die]) if die in group else Fraction(0) for die in range(n)))
@@ -176,7 +176,7 @@ def prove(
         # Any one cut fits the plate, so no scaling can lift the worth of the demand above this.
         lines = line_prices(task, prices)
         most = sum(price * count for price, (count, _) in zip(lines, task.lines, strict=True)) / max(prices)
-        if simple is not None and math.ceil(most) <= simple.passes:
+        if simple is not None and (math.ceil(most) <= simple.passes or (over is not None and over())):
             continue
         bound = exact_bound(task, prices, search)
         if simple is None or bound.passes > simple.passes:

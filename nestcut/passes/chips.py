@@ -22,7 +22,7 @@ from nestcut.outlines import grow_outline
 from nestcut.passes.convex_paper import grown_hull, hull_through
 from nestcut.plan.model import Slot
 
-__all__ = ["Site", "chips_of", "sites_of", "snapped", "whole_mm"]
+__all__ = ["Site", "chips_of", "chips_or_slot", "sites_of", "snapped", "whole_mm"]
 
 TINY_MM = 1e-7
 TINY_MM2 = 1e-9
@@ -153,7 +153,13 @@ def snapped(batch: Batch, slots: Sequence[Slot]) -> tuple[Slot, ...]:
 
 
 def chips_of(batch: Batch, sites: Sequence[Site], *, sparing: bool = False) -> list[Polygon] | None:
-    """A chip for every slot, or None when some slot can't have one beside its neighbours.
+    """A chip for every slot, or None when some slot can't have one beside its neighbours."""
+    found = chips_or_slot(batch, sites, sparing=sparing)
+    return None if isinstance(found, int) else found
+
+
+def chips_or_slot(batch: Batch, sites: Sequence[Site], *, sparing: bool = False) -> list[Polygon] | int:
+    """A chip for every slot, or the number of the first slot that can't have one beside its neighbours.
 
     Convex chips where they are apart; elsewhere chips that follow the cut. ``sparing`` prefers the
     tightest outlines to those with fewer corners.
@@ -171,7 +177,7 @@ def chips_of(batch: Batch, sites: Sequence[Site], *, sparing: bool = False) -> l
         grown = grow_outline(sites[k].cut, edge + 1e-5)
         outer = max(grown.geoms, key=lambda p: p.area) if grown.geom_type == "MultiPolygon" else grown
         if grown.geom_type == "MultiPolygon" and len(grown.geoms) > 1:
-            return None
+            return k
         followed[k] = Polygon(outer.exterior)
     least = [followed.get(k, tight[k]) for k in range(len(sites))]
     rims = [site.rim for site in sites]
@@ -196,7 +202,7 @@ def chips_of(batch: Batch, sites: Sequence[Site], *, sparing: bool = False) -> l
         )
         chips[k] = _first_fitting(forms, fits, square)
         if chips[k] is None:
-            return None
+            return k
     return [chip for chip in chips if chip is not None]
 
 

@@ -8,8 +8,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from shapely.geometry import Polygon
-
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.passes.convex_paper import grown_hull
@@ -167,18 +165,10 @@ def _parts(batch: Batch, task: RunTask) -> int:
 
 
 class Counting:
-    """Scraps and chips as the slab packer wants them: made once, for many counts of the same stock."""
+    """Chips as the slab packer wants them: made once, for many counts of the same stock."""
 
     def __init__(self) -> None:
-        self._beds: dict[bytes, Bed] = {}
         self._chips: dict[tuple[str, str], Form] = {}
-
-    def bed(self, outline: Polygon) -> Bed:
-        """A fresh bed."""
-        key = outline.wkb
-        if key not in self._beds:
-            self._beds[key] = Bed(outline)
-        return self._beds[key].copy()
 
     def chip(self, batch: Batch, name: str, paper: str) -> Form:
         """A chip of the die for this paper, turned square."""
@@ -216,7 +206,7 @@ def paper_need(
         for number, scrap in enumerate(own):
             if not any(left):
                 break
-            bed = counting.bed(scrap.outline)
+            bed = Bed.fresh(scrap.outline)
             for k, (_, form, _) in enumerate(forms):
                 left[k] -= len(lay(bed, number, form, k, left[k]))
             if bed.laid:

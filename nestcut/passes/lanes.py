@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import random
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -83,6 +84,7 @@ def lane_layups(
     most_layups: int = 3,
     work: float = 1.0,
     seed: int = 0,
+    seconds: float = 60.0,
 ) -> tuple[LaneLayup, ...] | None:
     """Lay-ups in lanes that cut everything in as few passes as the model finds.
 
@@ -90,17 +92,19 @@ def lane_layups(
         wanted: (die, paper) → cuts.
         at_least: a proved lower bound on the passes; the search ends there.
         work: deterministic time for the model (OR-Tools' own unit, about seconds).
+        seconds: time limit, in case the work takes longer than foreseen.
     Returns: None where some die fits no lane.
     """
     copies = _copies(batch, wanted)
     if copies is None:
         return None
     best: tuple[LaneLayup, ...] | None = None
+    end = time.monotonic() + seconds
     for count in range(1, most_layups + 1):
-        found = _solve(batch, copies, count, at_least=at_least, work=work, seed=seed)
+        found = _solve(batch, copies, count, at_least=at_least, work=work, seed=seed, end=end)
         if found and (best is None or _passes(found) < _passes(best)):
             best = found
-        if best is not None and _passes(best) <= at_least:
+        if (best is not None and _passes(best) <= at_least) or time.monotonic() >= end:
             break
     return best
 
@@ -158,7 +162,7 @@ def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[_Variant, 
 
 
 def _solve(
-    batch: Batch, copies: Sequence[_Copy], count: int, *, at_least: int, work: float, seed: int
+    batch: Batch, copies: Sequence[_Copy], count: int, *, at_least: int, work: float, seed: int, end: float
 ) -> tuple[LaneLayup, ...] | None:
     """Which copy lies in which lane of which lay-up, and how often (OR-Tools CP-SAT)."""
     from ortools.sat.python import cp_model
@@ -217,7 +221,7 @@ def _solve(
         False  # Ctrl-C is ours: OR-Tools would put the default handler back
     )
     solver.parameters.max_deterministic_time = work
-    solver.parameters.max_time_in_seconds = 5 * work
+    solver.parameters.max_time_in_seconds = max(0.1, min(5 * work, end - time.monotonic()))
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = seed
     if solver.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
@@ -243,7 +247,7 @@ def _solve(
                     number -= part
             lanes_of.setdefault((e, k), []).append((copies[c], copies[c].variants[v], tuple(taken)))
         longest = max(sum(n for *_, taken in own for _, n in taken) for own in lanes_of.values())
-        slots = _settled(batch, lanes_of, longest, seed)
+        slots = _settled(batch, lanes_of, longest, seed, end)
         if slots is None:
             return None
         layups.append(LaneLayup(slots, longest))
@@ -258,6 +262,7 @@ def _settled(
     lanes_of: Mapping[tuple[int, int], Sequence[_Item]],
     passes: int,
     seed: int,
+    end: float,
     tries: int = 6000,
 ) -> tuple[LaneSlot, ...] | None:
     """Move dies between lanes and turn them so that as few strips as possible serve them all.
@@ -274,6 +279,8 @@ def _settled(
         return None
     best_cost = cost = _strips_needed(best)
     for step in range(tries):
+        if step % 100 == 99 and time.monotonic() >= end:
+            break
         heat = 3.0 * (1 - step / tries) + 1e-3
         trial = [[list(lane) for lane in end] for end in lanes]
         trial_share = min(1.0, max(0.0, share + rng.gauss(0, 0.2))) if rng.random() < 0.3 else share

@@ -49,12 +49,7 @@ class Stock:
     beds: list[Bed] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        twins: dict[bytes, Bed] = {}
-        for scrap in self.scraps:
-            key = scrap.outline.wkb
-            if key not in twins:
-                twins[key] = Bed(scrap.outline)
-            self.beds.append(twins[key].copy())
+        self.beds += [Bed.fresh(scrap.outline) for scrap in self.scraps]
 
     def ordered(self, order: str) -> list[int]:
         """Numbers of the scraps, small ones first or large ones first."""

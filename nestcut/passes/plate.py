@@ -22,7 +22,7 @@ from nestcut.passes.search import Limit, PlateSearch
 from nestcut.passes.types import PlatePlan, PlateRun, Room, Supply
 from nestcut.plan.model import Share, Slot
 
-__all__ = ["TradeOff", "plan_plate", "plate_bound", "searched", "trade_off"]
+__all__ = ["Books", "TradeOff", "plan_plate", "plate_bound", "searched", "trade_off"]
 
 JOINABLE = 0.9
 """Sets that fill more of the window are not tried when lay-ups are joined."""
@@ -83,6 +83,19 @@ def plan_plate(
     )
     search.say("lay-ups chosen")
     return plan
+
+
+class Books:
+    """What is known of sets of dies, kept from one search to the next of the same dies, room and plate."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[object, ...], PatternBook] = {}
+
+    def of(self, batch: Batch, demand: Sequence[Demand], room: Room) -> PatternBook:
+        """The book for these dies, whatever number of copies is owned: layouts say nothing about that."""
+        dies = tuple(replace(die, copies=1) for die in keep_dies(batch, demand, room))
+        key = (batch.machine.plate_mm, batch.machine.clear_mm, batch.hand.gap_mm, room, dies)
+        return self._known.setdefault(key, PatternBook(len(dies)))
 
 
 def searched(

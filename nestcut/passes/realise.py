@@ -8,14 +8,18 @@ from dataclasses import dataclass, field, replace
 
 from shapely.geometry import Polygon
 
-from nestcut.batch.model import Batch, Pose
-from nestcut.passes.chips import Site, chips_of, sites_of, snapped
+from nestcut.batch.model import Batch, Pose, Scrap
+from nestcut.passes.chips import Site, chips_or_slot, sites_of, snapped
 from nestcut.passes.papers import LaidPart, Node, Stock, Want, lay_parts, scraps_by_paper
 from nestcut.passes.regions import Group, groups_of
 from nestcut.passes.schedule import RunTask, Stretch, paper_turns, stretches
 from nestcut.passes.slabs import moved
 
-__all__ = ["PartUse", "PassDraft", "Realised", "RunDraft", "draft_runs", "realise"]
+__all__ = ["PartUse", "PassDraft", "Realised", "RunDraft", "Squeeze", "closed_up", "draft_runs", "realise"]
+
+
+Squeeze = Callable[[Sequence[Scrap], Sequence[Node], float], object]
+"""Squeezes in what found no scrap of a paper; takes at most this share of its own time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,16 +66,37 @@ class Realised:
 
 
 def draft_runs(batch: Batch, tasks: Sequence[RunTask], *, sparing: bool = False) -> list[RunDraft] | None:
-    """Sites, chips and stretches of every run; None when some lay-up leaves no room for chips."""
+    """Sites, chips and stretches of every run; None when some die has no room for a chip even alone.
+
+    Dies whose papers do not separate from their neighbours' leave the lay-up and get one of their own.
+    """
     drafts = []
-    for task in tasks:
+    waiting = list(tasks)
+    while waiting:
+        task = waiting.pop(0)
         task = replace(task, slots=snapped(batch, task.slots))
-        sites = sites_of(batch, task.slots)
-        chips = chips_of(batch, sites, sparing=sparing)
-        if chips is None:
-            return None
+        left_out: list[int] = []
+        while True:
+            inside = [s for s in range(len(task.slots)) if s not in left_out]
+            sites = sites_of(batch, [task.slots[s] for s in inside])
+            chips = chips_or_slot(batch, sites, sparing=sparing)
+            if not isinstance(chips, int):
+                break
+            if len(inside) == 1:
+                return None
+            left_out.append(inside[chips])
+        if left_out:
+            waiting.append(_only(task, left_out))
+            task = _only(task, inside)
         drafts.append(RunDraft(task, sites, chips, stretches(task)))
     return drafts
+
+
+def _only(task: RunTask, slots: Sequence[int]) -> RunTask:
+    """The run with some of its dies only."""
+    cuts = tuple(task.cuts[s] for s in slots)
+    passes = max(sum(count for _, count in row) for row in cuts)
+    return RunTask(tuple(task.slots[s] for s in slots), passes, cuts)
 
 
 def realise(
@@ -83,6 +108,7 @@ def realise(
     seed: int = 0,
     tries: int = 1,
     stop: Callable[[], bool] | None = None,
+    squeeze: Squeeze | None = None,
 ) -> Realised:
     """Lay the parts for all passes into the scraps and put the passes together.
 
@@ -90,6 +116,7 @@ def realise(
         waste: paper → how wasteful a part shared by neighbours may be (see :func:`groups_of`).
         order: which scraps are used first, "small" or "large".
         tries: how often the parts of a paper are laid anew while some find no scrap.
+        squeeze: squeezes in what found no scrap, paper by paper (see :func:`nestcut.passes.squeeze.squeeze_in`).
     """
     scraps = scraps_by_paper(batch)
     largest = {paper: _sizes(batch, paper) for paper in scraps}
@@ -132,6 +159,11 @@ def realise(
         nodes[paper] = _best_laid(
             scraps.get(paper, []), asked, turns_of, order=order, seed=seed, tries=tries, stop=stop
         )
+    if squeeze is not None:
+        # Papers with least missing first: those are soonest complete.
+        short = {paper: lost for paper in nodes if (lost := sum(map(_missing_parts, nodes[paper])))}
+        for number, paper in enumerate(sorted(short, key=lambda paper: (short[paper], paper))):
+            squeeze(scraps.get(paper, []), nodes[paper], 1 / (len(short) - number))
     outlines = {scrap.id: scrap.outline for scrap in batch.scraps}
     at: dict[tuple[int, int], list[Node]] = defaultdict(list)
     for r, s, paper, _, number in tops:
@@ -215,5 +247,30 @@ def _best_laid(scraps, asked, turns_of, *, order, seed, tries, stop) -> list[Nod
     return best
 
 
+def _missing_parts(node: Node) -> int:
+    return node.missing + sum(_missing_parts(half) for half in node.halves)
+
+
 def _missing_area(node: Node) -> float:
     return node.missing * node.want.group.outline.area + sum(_missing_area(half) for half in node.halves)
+
+
+def closed_up(realised: Realised) -> Realised:
+    """The same cuts in fewer passes: what found no paper leaves gaps that later passes can fill.
+
+    Only runs in which every part serves one slot: such parts keep to their own slot's place on the plate, so
+    any of them may share a pass (see :mod:`nestcut.passes.chips`). Each slot keeps its order of papers.
+    """
+    passes: list[PassDraft] = []
+    for run in sorted({draft.run for draft in realised.passes}):
+        own = [draft for draft in realised.passes if draft.run == run]
+        if any(len(use.slots) > 1 or use.whole for draft in own for use in draft.uses):
+            passes += own
+            continue
+        queues: dict[int, list[PartUse]] = defaultdict(list)
+        for draft in own:
+            for use in draft.uses:
+                queues[use.slots[0]].append(use)
+        for number in range(max(map(len, queues.values()), default=0)):
+            passes.append(PassDraft(run, [q[number] for q in queues.values() if number < len(q)]))
+    return Realised(realised.runs, passes, realised.missing)

@@ -33,6 +33,8 @@ __all__ = ["Limit", "PlateSearch"]
 
 WORTH = 1.0 + 1e-6
 LEAST_WORK = 25
+PROVING = 0.2
+"""Share of the time left that one renewal of the bound may take."""
 HOPEFUL = (0.82, 0.88)
 """Sets that fill more of the window are not worth a quick try (they may still be tried with effort)."""
 Report = Callable[[float, int, int, str], None]
@@ -109,6 +111,8 @@ class PlateSearch:
         self.best_sets: tuple[Counts, ...] = ()
         self.linear: LinearMaster | None = None
         self._proved_at = -1
+        self._cut_short = False
+        """The last renewal of the bound ran out of its time."""
         self._solved_at: frozenset[Counts] = frozenset()
 
     # --- small steps -------------------------------------------------------------------------
@@ -197,7 +201,7 @@ class PlateSearch:
             if index % 4 == 3:
                 self.settle()
 
-    def settle(self) -> None:
+    def settle(self, *, prove: bool = True) -> None:
         """Solve the linear master, and the whole-number one if it can bring fewer passes; renew the bound."""
         sets = tuple(self.book.witnesses)
         if frozenset(sets) != self._solved_at:
@@ -218,7 +222,7 @@ class PlateSearch:
                 )
                 if found is not None and (self.best is None or found.passes < self.best.passes):
                     self.best, self.best_sets = found, sets
-        if self._proved_at != len(self.book.disproofs) or self.bound is None:
+        if prove and (self._proved_at != len(self.book.disproofs) or self.bound is None):
             if not self.closed():
                 fresh = self.renewed()
                 # A renewal cut short by the clock may prove less than is known.
@@ -228,13 +232,27 @@ class PlateSearch:
         self.say("laying dies together")
 
     def renewed(self) -> PlateBound:
-        """The bound from what is disproved by now."""
+        """The bound from what is disproved by now; takes a fifth of the time at most, and leaves time to search."""
         goal = self.best.passes if self.best is not None else None
-        return prove(self.bound_task, self.sets, self.pool, goal=goal, over=self._time_over)
+        end = self.limit.elapsed_s + max(0.2, PROVING * self.limit.left_s())
+
+        def over() -> bool:
+            late = self.limit.work_limit is None and self.limit.elapsed_s > end
+            self._cut_short = self._cut_short or late
+            return late or self._time_over()
+
+        self._cut_short = False
+        return prove(self.bound_task, self.sets, self.pool, goal=goal, over=over)
 
     def run(self) -> None:
         """All phases. The result is in ``best``, ``best_sets``, ``bound`` and ``book``."""
-        self.settle()
+        self._phases()
+        if self.bound is None or (self._cut_short and not self.closed() and not self.over()):
+            self._proved_at = -1
+            self.settle()
+
+    def _phases(self) -> None:
+        self.settle(prove=self.sets.listed)
         if self.closed() or self.over():
             return
         self.first_sets(rounds=6)

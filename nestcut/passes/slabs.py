@@ -14,8 +14,10 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
+import shapely
 from shapely.affinity import affine_transform
 from shapely.geometry import MultiPolygon, Polygon
 
@@ -124,6 +126,11 @@ class Bed:
                 self.free_r[row, k] = b
             self.n_free[row] = len(gaps)
 
+    @staticmethod
+    def fresh(outline: Polygon) -> Bed:
+        """A bed for this outline; the rastering is kept from one time to the next."""
+        return _bed(outline.wkb).copy()
+
     def copy(self) -> Bed:
         """A bed of its own with the same free stretches."""
         twin = object.__new__(Bed)
@@ -132,6 +139,11 @@ class Bed:
         twin.free_r = self.free_r.copy()
         twin.n_free = self.n_free.copy()
         return twin
+
+
+@lru_cache(maxsize=1024)
+def _bed(outline: bytes) -> Bed:
+    return Bed(shapely.from_wkb(outline))
 
 
 @dataclass

@@ -1,0 +1,109 @@
+"""Drafts of a whole plan: what they take, which is better, and what they offer to choose from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from nestcut.batch.model import Batch
+from nestcut.passes.realise import Realised
+from nestcut.passes.totals import minutes_of
+from nestcut.passes.types import PlatePlan
+from nestcut.plan.model import Share
+
+__all__ = ["Draft", "Shares", "better", "choices", "figures"]
+
+Shares = tuple[tuple[Share, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A plate plan with its papers. ``bound`` and its proof are for the pieces in ``shares``."""
+
+    plate: PlatePlan
+    bound: PlatePlan
+    shares: Shares
+    realised: Realised
+
+    @property
+    def passes(self) -> int:
+        return len(self.realised.passes)
+
+    @property
+    def missing(self) -> int:
+        return sum(self.realised.missing.values())
+
+    @property
+    def paper_mm2(self) -> float:
+        """Paper in all parts that are used, mm²."""
+        parts = {(u.scrap, u.outline.wkb): u.outline.area for d in self.realised.passes for u in d.uses}
+        return sum(parts.values())
+
+    @property
+    def trims(self) -> int:
+        return len({(use.scrap, use.outline.wkb) for draft in self.realised.passes for use in draft.uses})
+
+
+def figures(batch: Batch, draft: Draft) -> dict[str, float]:
+    """Passes, changes, trims, paper in mm² and minutes of a draft."""
+    runs = draft.realised.runs
+    used = {draft_pass.run for draft_pass in draft.realised.passes}
+    cranks = sum(
+        max((runs[one.run].sites[slot].die.trips for use in one.uses for slot in use.slots), default=1)
+        for one in draft.realised.passes
+    )
+    return {
+        "passes": float(draft.passes),
+        "changes": float(len(used)),
+        "trims": float(draft.trims),
+        "paper": draft.paper_mm2,
+        "minutes": minutes_of(
+            batch.machine,
+            cranks=cranks,
+            dies_set_up=sum(len(runs[run].task.slots) for run in used),
+            trims=draft.trims,
+        ),
+    }
+
+
+def better(batch: Batch, a: Draft, b: Draft) -> bool:
+    """Whether ``a`` is what the person would rather have."""
+    return _rank(batch, a) < _rank(batch, b)
+
+
+def _rank(batch: Batch, draft: Draft) -> tuple[float, ...]:
+    """What is missing first, then what the person wishes, in their order; fewer trims where all else is equal."""
+    found = figures(batch, draft)
+    return (float(draft.missing), *(found[wish] for wish in batch.wishes.order), found["trims"])
+
+
+def choices(
+    batch: Batch, drafts: Sequence[Draft], chosen: Mapping[str, float], most: int = 6
+) -> list[dict[str, Any]]:
+    """Rows of the trade-off, as plain JSON values: the plan, and drafts that are better than it in something.
+
+    Args:
+        drafts: whole drafts for the same pieces.
+        chosen: passes, changes, trims, paper and minutes of the plan itself.
+    """
+    keys = ("passes", "changes", "trims", "paper", "minutes")
+    rows = [dict(chosen)]
+    for draft in drafts:
+        row = figures(batch, draft)
+        if not any(all(round(known[k], 2) <= round(row[k], 2) for k in keys) for known in rows):
+            rows.append(row)
+    rows.sort(key=lambda row: (row["passes"], row["changes"], row["trims"]))
+    if len(rows) > most:
+        rows = [row for row in rows if row == dict(chosen)][:1] + rows[: most - 1]
+    return [
+        {
+            "passes": round(row["passes"]),
+            "layups": round(row["changes"]),
+            "trims": round(row["trims"]),
+            "paper_mm2": round(row["paper"], 1),
+            "minutes": round(row["minutes"], 2),
+            "chosen": row == dict(chosen),
+        }
+        for row in rows
+    ]

@@ -1,0 +1,146 @@
+"""Papers under the dies of given lay-ups: shared parts first, then chips, then chips squeezed together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from nestcut.batch.model import Batch, Scrap
+from nestcut.passes.clock import Clock
+from nestcut.passes.drafts import Draft, Shares
+from nestcut.passes.papers import Node
+from nestcut.passes.realise import Realised, Squeeze, draft_runs, realise
+from nestcut.passes.schedule import cuts_wanted, run_tasks
+from nestcut.passes.squeeze import EFFORTS, squeeze_in
+from nestcut.passes.trimming import obey_trims
+from nestcut.passes.types import PlatePlan, PlateRun
+
+__all__ = ["in_strips", "straightened", "with_papers"]
+
+WASTES = (1.0, 0.25, 0.12, 0.0)
+"""How wasteful shared parts may be, first to last resort (share of the part's area)."""
+
+TRIES_BY_WORK = 30
+"""Most parts that are squeezed in per paper where work is counted instead of time."""
+
+
+def straightened(batch: Batch) -> Batch:
+    """The batch with dies that may turn freely kept square to their papers.
+
+    A die across the corner of a small scrap wastes it: the smallest box around the die, turned square
+    to the plate, is what fits most scraps.
+    """
+    from nestcut.passes.kept import chip_angle
+
+    dies = []
+    for die in batch.dies:
+        if die.turns == "any":
+            deg = chip_angle(die.cut)
+            die = replace(
+                die, turns=tuple(sorted((deg + quarter) % 360.0 for quarter in (0.0, 90.0, 180.0, 270.0)))
+            )
+        dies.append(die)
+    return replace(batch, dies=tuple(dies))
+
+
+def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft | None:
+    """The same cuts with strips that are pulled on under dies in lanes: far fewer trims."""
+    from nestcut.passes.lanes import lane_layups
+    from nestcut.passes.strips import realise_strips
+
+    clock.say(None, plate.bound, "lanes and strips")
+    layups = lane_layups(
+        batch,
+        cuts_wanted(batch, plate.shares),
+        at_least=plate.bound,
+        seed=seed,
+        seconds=60.0 if clock.by_work else min(20.0, clock.left() / 6),
+    )
+    if layups is None:
+        return None
+    return Draft(
+        plate, plate, plate.shares, obey_trims(batch, realise_strips(batch, layups, stop=clock.stopped))
+    )
+
+
+def with_papers(
+    batch: Batch,
+    plate_runs: Sequence[PlateRun],
+    shares: Shares,
+    clock: Clock,
+    seed: int,
+    *,
+    sparing: bool = False,
+    most_tries: int = 6,
+    squeezing: float = 0.0,
+) -> Realised | None:
+    """The lay-ups with papers under their dies, parts shared by neighbours where the stock allows it.
+
+    Args:
+        sparing: go straight to the way that takes the least paper.
+        squeezing: share of the time left for squeezing in parts that found no scrap.
+    Returns: None where some die has no room for its paper even alone.
+    """
+    wanted = cuts_wanted(batch, shares)
+    tasks, lost = run_tasks(batch, plate_runs, wanted)
+    runs = draft_runs(batch, tasks, sparing=sparing)
+    if runs is None:
+        return None
+    last = len(WASTES) - 1
+    level: dict[str, int] = {paper.name: last if sparing else 0 for paper in batch.papers}
+    best: Realised | None = None
+    while True:
+        tries = most_tries if sparing or all(k == last for k in level.values()) else 2
+        wastes = {paper: WASTES[k] for paper, k in level.items()}
+        got = realise(
+            batch,
+            runs,
+            waste=wastes,
+            seed=seed,
+            tries=tries,
+            stop=clock.over,
+            squeeze=_squeezer(batch, clock, squeezing) if sparing else None,
+        )
+        got = obey_trims(batch, got)
+        if best is None or sum(got.missing.values()) < sum(best.missing.values()):
+            best = got
+        short = {paper for _, paper in got.missing}
+        raised = [paper for paper in short if level[paper] < last]
+        if not raised or clock.over():
+            break
+        for paper in raised:
+            level[paper] += 1
+    best.missing.update(lost)
+    if best.missing and not sparing and not clock.over():
+        tight = with_papers(
+            batch,
+            plate_runs,
+            shares,
+            clock,
+            seed,
+            sparing=True,
+            most_tries=most_tries,
+            squeezing=squeezing,
+        )
+        if tight is not None and sum(tight.missing.values()) < sum(best.missing.values()):
+            return tight
+    return best
+
+
+def _squeezer(batch: Batch, clock: Clock, share: float) -> Squeeze | None:
+    """Squeezes within this share of the time that is left; not where parts must be cut straight or not at all."""
+    if batch.hand.trims != "scissors" or share <= 0:
+        return None
+    end = clock.spent() + share * clock.left()
+
+    def squeeze(scraps: Sequence[Scrap], nodes: Sequence[Node], part: float) -> None:
+        if clock.by_work:
+            squeeze_in(scraps, nodes, over=clock.stopped, efforts=EFFORTS[:1], most_tries=TRIES_BY_WORK)
+        else:
+            squeeze_in(scraps, nodes, over=_until(clock, clock.spent() + part * (end - clock.spent())))
+
+    return squeeze
+
+
+def _until(clock: Clock, second: float) -> Callable[[], bool]:
+    return lambda: clock.stopped() or clock.spent() >= second

@@ -1,0 +1,341 @@
+"""Scraps as they are under the dies: no trims, each scrap shifted from pass to pass.
+
+A scrap lies square on whole millimetres, so its places on the plate are the points of a grid. For every die of a
+lay-up a mask says at which of them the die's cut keeps the edge of the scrap and the web to all earlier cuts; a cut
+that is made takes its no-fit mask out of the masks of all dies. Masks are read off exact inner-fit and no-fit regions
+(see :mod:`nestcut.placement`), so nothing is lost to the grid and nothing wrong can pass.
+
+Greedy, pass by pass: the scrap and place with the most urgent cuts first, then the next scrap that lies clear of it.
+A die is urgent when what it has left to cut is most of what the busiest die has left.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.affinity import translate
+from shapely.geometry import Polygon
+
+from nestcut.batch.model import Batch, Pose, Scrap
+from nestcut.outlines import grow_outline, shrink_outline
+from nestcut.passes.chips import Site, sites_of
+from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
+from nestcut.passes.schedule import RunTask, paper_turns
+from nestcut.passes.totals import filled
+from nestcut.plan.model import Slot
+
+__all__ = ["Station", "in_whole_scraps"]
+
+SAFE_MM = 1e-4
+"""On top of web and edge, so that no rounding matters."""
+AGAIN = 1.05
+"""A scrap that has been cut before is worth this much more than a fresh one: few scraps, few leftovers."""
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """A lay-up and the cuts it has to make."""
+
+    slots: tuple[Slot, ...]
+    cuts: Mapping[tuple[str, str], int]
+    """(die, paper) → cuts."""
+
+
+@dataclass(slots=True)
+class _Kind:
+    """Scraps of one paper and outline at one turn: the places they can take, and where each die may cut."""
+
+    paper: str
+    group: tuple[str, bytes]
+    """Which scraps: their paper and outline."""
+    deg: float
+    outline: Polygon
+    """Turned, its box beginning at (0, 0)."""
+    shift: tuple[float, float]
+    """From the turned frame of the scrap to ``outline``, mm."""
+    size: tuple[float, float]
+    y0: int
+    """The first place along the feed, mm; the first across is 0."""
+    shape: tuple[int, int]
+    """Places across and along."""
+    masks: dict[tuple[int, int], Mask] = field(default_factory=dict)
+    """(station, slot) → places at which the die's cut lies well in the fresh scrap."""
+
+
+@dataclass(slots=True)
+class _Sheet:
+    """A scrap that has been cut, at the turn that it keeps."""
+
+    scrap: Scrap
+    kind: _Kind
+    masks: dict[tuple[int, int], Mask]
+
+
+@dataclass(slots=True)
+class _Choice:
+    """Where a scrap lies in a pass, and which dies cut it."""
+
+    sheet: _Sheet | None
+    kind: _Kind
+    at: tuple[int, int]
+    slots: list[int]
+
+
+def in_whole_scraps(
+    batch: Batch, stations: Sequence[Station], *, over: Callable[[], bool] = lambda: False
+) -> Realised:
+    """Passes that cut everything from untrimmed scraps, as far as the greedy search gets.
+
+    Args:
+        stations: lay-ups in the order in which they are set up.
+        over: asked once a pass; True leaves the rest missing.
+    """
+    table = _Table(batch, stations)
+    runs, passes, missing = [], [], Counter()
+    for number, station in enumerate(stations):
+        left = Counter({key: count for key, count in station.cuts.items() if count > 0})
+        made = 0
+        while +left and not over():
+            choices = table.next_pass(number, left)
+            if not choices:
+                break
+            made += 1
+            passes.append(PassDraft(number, [table.settle(number, choice, left) for choice in choices]))
+        missing += +left
+        task = RunTask(station.slots, made, tuple(() for _ in station.slots))
+        runs.append(RunDraft(task, table.sites[number], [], []))
+    return Realised(runs, passes, missing)
+
+
+class _Table:
+    """Everything that is on the table: fresh scraps, scraps in use, and the masks of both."""
+
+    def __init__(self, batch: Batch, stations: Sequence[Station]) -> None:
+        self.batch = batch
+        self.sites: list[list[Site]] = [sites_of(batch, station.slots) for station in stations]
+        self.cuts = [[filled(site.cut) for site in sites] for sites in self.sites]
+        self.grown = [[grow_outline(cut, batch.hand.web_mm + SAFE_MM) for cut in cuts] for cuts in self.cuts]
+        self.gaps: dict[tuple[int, int, int, int], tuple[Mask, int, int]] = {}
+        self.used: list[_Sheet] = []
+        self.fresh: dict[tuple[str, bytes], list[Scrap]] = {}
+        wanted = {paper for station in stations for (_, paper), n in station.cuts.items() if n > 0}
+        for scrap in batch.scraps:
+            if scrap.paper in wanted:
+                self.fresh.setdefault((scrap.paper, scrap.outline.wkb), []).append(scrap)
+        self.kinds = {key: self._kinds(own[0]) for key, own in self.fresh.items()}
+
+    def _kinds(self, scrap: Scrap) -> list[_Kind]:
+        width, length = self.batch.machine.plate_mm
+        over = self.batch.machine.overhang_mm
+        found: list[_Kind] = []
+        for deg in (0.0, 90.0, 180.0, 270.0):
+            turned = Pose(0.0, 0.0, deg).apply(scrap.outline)
+            x0, y0, x1, y1 = turned.bounds
+            w, h = x1 - x0, y1 - y0
+            first, last = math.ceil(-over - 1e-9), math.floor(length + over - h + 1e-9)
+            across = math.floor(width - w + 1e-9)
+            if across < 0 or last < first:
+                continue
+            outline = translate(turned, -x0, -y0)
+            directed = self.batch.paper(scrap.paper).direction != "none"
+            if not directed and any(
+                k.outline.normalize().equals_exact(outline.normalize(), 1e-7) for k in found
+            ):
+                continue  # symmetric: the same again
+            found.append(
+                _Kind(
+                    scrap.paper,
+                    (scrap.paper, scrap.outline.wkb),
+                    deg,
+                    outline,
+                    (-x0, -y0),
+                    (w, h),
+                    first,
+                    (across + 1, last - first + 1),
+                )
+            )
+        return found
+
+    def _mask(self, kind: _Kind, station: int, slot: int) -> Mask:
+        """Places at which this die's cut keeps the edge in a fresh scrap; None of them where its turn is wrong."""
+        from nestcut.placement import inner_fit
+
+        key = (station, slot)
+        if key not in kind.masks:
+            site = self.sites[station][slot]
+            paper = self.batch.paper(kind.paper)
+            turns = paper_turns(site.die, paper, site.slot.pose.deg, papers="square")
+            mask = np.zeros(kind.shape, dtype=bool)
+            if any(abs((turn + kind.deg + 180.0) % 360.0 - 180.0) < 1e-6 for turn in turns):
+                room = shrink_outline(kind.outline, self.batch.hand.edge_mm + SAFE_MM)
+                fit = inner_fit(room, self.cuts[station][slot])
+                if not fit.is_empty:
+                    shapely.prepare(fit)
+                    x = np.arange(kind.shape[0])[:, None]
+                    y = np.arange(kind.shape[1])[None, :] + kind.y0
+                    xs, ys = np.broadcast_arrays(-x.astype(float), -y.astype(float))
+                    fx0, fy0, fx1, fy1 = fit.bounds
+                    near = (xs >= fx0 - 1) & (xs <= fx1 + 1) & (ys >= fy0 - 1) & (ys <= fy1 + 1)
+                    mask[near] = shapely.intersects_xy(fit, xs[near], ys[near])
+            kind.masks[key] = mask
+        return kind.masks[key]
+
+    def _gap(self, a: int, r: int, b: int, s: int) -> tuple[Mask, int, int]:
+        """Shifts (of the scrap, from where slot r of station a cut it) at which slot s of b comes too near."""
+        from nestcut.placement import no_fit
+
+        key = (a, r, b, s)
+        if key not in self.gaps:
+            region = no_fit(self.grown[a][r], self.cuts[b][s])
+            x0, y0, x1, y1 = region.bounds
+            # A shift d of the scrap moves the earlier cut by d: the new cut lies at −d against it.
+            left, top = math.floor(-x1), math.floor(-y1)
+            x = np.arange(left, math.ceil(-x0) + 1)[:, None]
+            y = np.arange(top, math.ceil(-y0) + 1)[None, :]
+            shapely.prepare(region)
+            xs, ys = np.broadcast_arrays(-x.astype(float), -y.astype(float))
+            self.gaps[key] = (np.asarray(shapely.contains_xy(region, xs, ys)), left, top)
+        return self.gaps[key]
+
+    def next_pass(self, station: int, left: Counter[tuple[str, str]]) -> list[_Choice]:
+        """Scraps and places for one pass, most urgent first."""
+        sites = self.sites[station]
+        totals: Counter[str] = Counter()
+        for (die, _), count in left.items():
+            totals[die] += max(0, count)
+        copies = Counter(site.die.name for site in sites)
+        busiest = max(totals[die] / copies[die] for die in copies)
+        weights = {die: 1.0 + 4.0 * (totals[die] / copies[die] / busiest) ** 3 for die in copies}
+        rest = Counter(left)
+        free = set(range(len(sites)))
+        chosen: list[_Choice] = []
+        while free:
+            best = self._best(station, free, rest, weights, chosen)
+            if best is None:
+                break
+            chosen.append(best)
+            for slot in best.slots:
+                free.discard(slot)
+                rest[sites[slot].die.name, best.kind.paper] -= 1
+        return chosen
+
+    def _candidates(self) -> list[tuple[_Sheet | None, _Kind]]:
+        found: list[tuple[_Sheet | None, _Kind]] = [(sheet, sheet.kind) for sheet in self.used]
+        small_first = sorted(
+            self.fresh, key=lambda key: self.fresh[key][0].outline.area if self.fresh[key] else 0.0
+        )
+        for key in small_first:
+            if self.fresh[key]:
+                found += [(None, kind) for kind in self.kinds[key]]
+        return found
+
+    def _best(
+        self,
+        station: int,
+        free: set[int],
+        rest: Counter[tuple[str, str]],
+        weights: Mapping[str, float],
+        chosen: Sequence[_Choice],
+    ) -> _Choice | None:
+        sites = self.sites[station]
+        taken_sheets = {id(choice.sheet) for choice in chosen if choice.sheet is not None}
+        fresh_taken = Counter(choice.kind.group for choice in chosen if choice.sheet is None)
+        best: tuple[float, _Choice] | None = None
+        for sheet, kind in self._candidates():
+            if sheet is not None and id(sheet) in taken_sheets:
+                continue
+            if sheet is None and fresh_taken[kind.group] >= len(self.fresh[kind.group]):
+                continue
+            wish = [s for s in free if rest[sites[s].die.name, kind.paper] > 0]
+            more = AGAIN if sheet is not None else 1.0
+            if not wish or (best and more * sum(weights[sites[s].die.name] for s in wish) <= best[0]):
+                continue
+            masks = {s: sheet.masks[station, s] if sheet else self._mask(kind, station, s) for s in wish}
+            clear = self._clear(kind, chosen)
+            total = np.zeros(kind.shape)
+            for s in wish:
+                total += weights[sites[s].die.name] * masks[s]
+            total[~clear] = 0.0
+            top = float(total.max(initial=0.0))
+            if top <= 0.0 or (best and more * top <= best[0] + 1e-9):
+                continue
+            places = np.argwhere(total >= top - 1e-9)
+            at = self._tidiest(station, masks, places)
+            slots = self._together(station, [s for s in wish if masks[s][at]], kind.paper, rest)
+            best = (more * top, _Choice(sheet, kind, at, slots))
+        return best[1] if best else None
+
+    def _tidiest(self, station: int, masks: Mapping[int, Mask], places: NDArray[np.int64]) -> tuple[int, int]:
+        """Of equally good places the one furthest out towards the plate's nearer end, then furthest to the left:
+        cuts close up in the scrap, and the middle of the plate stays free."""
+        first = places[0]
+        down = [self.cuts[station][s].centroid.y for s, mask in masks.items() if mask[tuple(first)]]
+        towards = 1 if sum(down) / len(down) < self.batch.machine.plate_mm[1] / 2 else -1
+        order = np.lexsort((places[:, 0], towards * places[:, 1]))
+        x, y = places[order[0]]
+        return int(x), int(y)
+
+    def _together(
+        self, station: int, slots: Sequence[int], paper: str, rest: Counter[tuple[str, str]]
+    ) -> list[int]:
+        """Those of the slots that can cut one scrap in one pass: web kept, and no more than is wanted."""
+        left = Counter(rest)
+        kept: list[int] = []
+        for slot in slots:
+            die = self.sites[station][slot].die.name
+            if left[die, paper] <= 0:
+                continue
+            cut = self.cuts[station][slot]
+            if all(shapely.disjoint(self.grown[station][other], cut) for other in kept):
+                kept.append(slot)
+                left[die, paper] -= 1
+        return kept
+
+    def _clear(self, kind: _Kind, chosen: Sequence[_Choice]) -> Mask:
+        """Places at which this scrap's box meets no box of the scraps that lie already."""
+        clear = np.ones(kind.shape, dtype=bool)
+        w, h = kind.size
+        for other in chosen:
+            x, y = other.at[0], other.at[1] + other.kind.y0
+            ow, oh = other.kind.size
+            x0, x1 = math.floor(x - w + 1e-9) + 1, math.ceil(x + ow - 1e-9)
+            y0, y1 = math.floor(y - h + 1e-9) + 1 - kind.y0, math.ceil(y + oh - 1e-9) - kind.y0
+            clear[max(0, x0) : max(0, x1), max(0, y0) : max(0, y1)] = False
+        return clear
+
+    def settle(self, station: int, choice: _Choice, left: Counter[tuple[str, str]]) -> PartUse:
+        """Make the cuts of a choice: masks and wants shrink, a fresh scrap becomes one in use."""
+        kind, sheet = choice.kind, choice.sheet
+        if sheet is None:
+            scrap = self.fresh[kind.group].pop(0)
+            every = [(a, s) for a, sites in enumerate(self.sites) for s in range(len(sites))]
+            sheet = _Sheet(
+                scrap, kind, {(a, s): self._mask(kind, a, s).copy() for a, s in every if a >= station}
+            )
+            self.used.append(sheet)
+        for slot in choice.slots:
+            left[self.sites[station][slot].die.name, kind.paper] -= 1
+            for (b, s), mask in sheet.masks.items():
+                _take(mask, self._gap(station, slot, b, s), choice.at)
+        pose = Pose(choice.at[0] + kind.shift[0], choice.at[1] + kind.y0 + kind.shift[1], kind.deg)
+        return PartUse(
+            sheet.scrap.id, sheet.scrap.outline, pose, tuple(sorted(choice.slots)), kind.paper, whole=True
+        )
+
+
+def _take(mask: Mask, gap: tuple[Mask, int, int], at: tuple[int, int]) -> None:
+    """Switch off the places that lie in the gap around ``at`` (in place)."""
+    shifts, left, top = gap
+    x0, y0 = at[0] + left, at[1] + top
+    x1, y1 = x0 + shifts.shape[0], y0 + shifts.shape[1]
+    cx0, cy0, cx1, cy1 = max(0, x0), max(0, y0), min(mask.shape[0], x1), min(mask.shape[1], y1)
+    if cx0 < cx1 and cy0 < cy1:
+        mask[cx0:cx1, cy0:cy1] &= ~shifts[cx0 - x0 : cx1 - x0, cy0 - y0 : cy1 - y0]

@@ -1,0 +1,211 @@
+"""Lay-ups in rows at the two ends of the plate, for scraps that lie there as they are.
+
+Each end belongs to one scrap at a time, which hangs out over it as far as it must. Dies that lie at one end wait for
+each other's papers, so an end takes, for each paper, as many passes as its busiest die in that paper needs; the dies
+are shared out so that the slower end is as quick as can be (local search from many starts). Within an end dies lie
+in rows, box beside box: those of one paper together, since small scraps then reach them all, or deep ones together,
+which takes less of the plate.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from nestcut.batch.model import Batch, Die, Pose
+from nestcut.passes.kept import chip_angle
+from nestcut.passes.schedule import paper_turns
+from nestcut.passes.whole import Station
+from nestcut.plan.model import Slot
+
+__all__ = ["zone_stations"]
+
+STARTS = 30
+MOST_STATIONS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    """One copy of a die, turned as it will lie, with its cuts by paper."""
+
+    die: Die
+    deg: float
+    bounds: tuple[float, float, float, float]
+    cuts: Mapping[str, int]
+
+    @property
+    def width(self) -> float:
+        return self.bounds[2] - self.bounds[0]
+
+    @property
+    def depth(self) -> float:
+        return self.bounds[3] - self.bounds[1]
+
+    @property
+    def main(self) -> str:
+        return max(self.cuts, key=lambda paper: (self.cuts[paper], paper))
+
+
+def zone_stations(
+    batch: Batch,
+    wanted: Mapping[tuple[str, str], int],
+    *,
+    ends: int = 2,
+    by_paper: bool = True,
+    seed: int = 0,
+) -> list[Station] | None:
+    """Lay-ups that together make all the cuts; None where some die fits in no way.
+
+    Args:
+        wanted: (die, paper) → cuts.
+        ends: 2 for rows at both ends, 1 for rows from the first end only.
+        by_paper: lay dies of one paper together; otherwise the deepest together.
+    """
+    items = _items(batch, wanted)
+    if items is None:
+        return None
+    stations = []
+    rest = items
+    while rest and len(stations) < MOST_STATIONS:
+        # Busy dies first: a further lay-up should be a short one.
+        rest = sorted(rest, key=lambda item: (-sum(item.cuts.values()), item.die.name))
+        taken: list[_Item] = []
+        for item in rest:
+            if _split(batch, [*taken, item], ends, by_paper, random.Random(seed), 1) is not None:
+                taken.append(item)
+        split = _split(batch, taken, ends, by_paper, random.Random(seed), STARTS)
+        if split is None:
+            return None
+        cuts: Counter[tuple[str, str]] = Counter()
+        for item in taken:
+            for paper, count in item.cuts.items():
+                cuts[item.die.name, paper] += count
+        stations.append(Station(_laid(batch, split, by_paper), cuts))
+        rest = [item for item in rest if not any(item is one for one in taken)]
+    return None if rest else stations
+
+
+def _items(batch: Batch, wanted: Mapping[tuple[str, str], int]) -> list[_Item] | None:
+    items = []
+    x0, y0, x1, y1 = batch.machine.window.bounds
+    for die in batch.dies:
+        own = {paper: n for (name, paper), n in wanted.items() if name == die.name and n > 0}
+        if not own:
+            continue
+        base = chip_angle(die.cut) if die.turns == "any" else die.turns[0]
+        if die.turns == "any" and any(batch.paper(paper).direction != "none" for paper in own):
+            base = 0.0
+        ways = []
+        for quarter in (0.0, 90.0, 180.0, 270.0):
+            deg = (base + quarter) % 360.0
+            bounds = Pose(0.0, 0.0, deg).apply(die.rim).bounds
+            w, h = bounds[2] - bounds[0], bounds[3] - bounds[1]
+            if w <= x1 - x0 and h <= y1 - y0 and all(paper_turns(die, batch.paper(p), deg) for p in own):
+                ways.append((round(h, 6), deg, bounds))
+        if not ways:
+            return None
+        _, deg, bounds = min(ways)
+        copies = min(die.copies, max(1, sum(own.values())))
+        for k in range(copies):
+            part = {paper: (n + copies - 1 - k) // copies for paper, n in own.items()}
+            part = {paper: n for paper, n in part.items() if n}
+            if part:
+                items.append(_Item(die, deg, bounds, part))
+    return items
+
+
+def _passes(items: Sequence[_Item]) -> int:
+    """Least passes of one end: its scraps come one at a time."""
+    busiest: Counter[str] = Counter()
+    for item in items:
+        for paper, count in item.cuts.items():
+            busiest[paper] = max(busiest[paper], count)
+    return sum(busiest.values())
+
+
+def _ordered(items: Sequence[_Item], by_paper: bool) -> list[_Item]:
+    if by_paper:
+        work: Counter[str] = Counter()
+        for item in items:
+            work[item.main] += item.cuts[item.main]
+        return sorted(items, key=lambda i: (-work[i.main], i.main, -i.depth, i.die.name))
+    return sorted(items, key=lambda i: (-i.depth, i.die.name))
+
+
+def _rows(batch: Batch, items: Sequence[_Item], by_paper: bool) -> list[list[_Item]]:
+    """Rows from the end inward; first fit for rows by depth, next fit where papers keep together."""
+    x0, _, x1, _ = batch.machine.window.bounds
+    gap = batch.hand.gap_mm
+    rows: list[list[_Item]] = []
+    for item in _ordered(items, by_paper):
+        for row in rows[-1:] if by_paper else rows:
+            if sum(one.width + gap for one in row) + item.width <= x1 - x0 + 1e-9:
+                row.append(item)
+                break
+        else:
+            rows.append([item])
+    return rows
+
+
+def _depth(batch: Batch, items: Sequence[_Item], by_paper: bool) -> float:
+    return sum(max(i.depth for i in row) + batch.hand.gap_mm for row in _rows(batch, items, by_paper))
+
+
+def _split(
+    batch: Batch, items: Sequence[_Item], ends: int, by_paper: bool, chance: random.Random, starts: int
+) -> tuple[list[_Item], list[_Item]] | None:
+    """The dies of the two ends, so that the slower end takes as few passes as were found."""
+    _, y0, _, y1 = batch.machine.window.bounds
+    room = y1 - y0 + batch.hand.gap_mm + 1e-9
+
+    def cost(sides: Sequence[int]) -> tuple[float, float, float]:
+        both = [[item for item, side in zip(items, sides, strict=True) if side == k] for k in (0, 1)]
+        depth = sum(_depth(batch, own, by_paper) for own in both)
+        passes = [_passes(own) for own in both]
+        return (max(0.0, depth - room), float(max(passes)), float(sum(passes)))
+
+    best: tuple[tuple[float, float, float], list[int]] | None = None
+    for start in range(starts if ends == 2 else 1):
+        sides = [0] * len(items) if start == 0 else [chance.randrange(2) for _ in items]
+        now = cost(sides)
+        better = ends == 2
+        while better:
+            better = False
+            for k in range(len(items)):
+                sides[k] ^= 1
+                then = cost(sides)
+                if then < now:
+                    now, better = then, True
+                else:
+                    sides[k] ^= 1
+        if best is None or now < best[0]:
+            best = (now, list(sides))
+    if best is None or best[0][0] > 0:
+        return None
+    return tuple([i for i, side in zip(items, best[1], strict=True) if side == k] for k in (0, 1))  # type: ignore[return-value]
+
+
+def _laid(batch: Batch, split: tuple[list[_Item], list[_Item]], by_paper: bool) -> tuple[Slot, ...]:
+    x0, y0, x1, y1 = batch.machine.window.bounds
+    gap = batch.hand.gap_mm
+    slots = []
+    for end, items in enumerate(split):
+        at = y0
+        for row in _rows(batch, items, by_paper):
+            depth = max(item.depth for item in row)
+            # What is free across goes between the dies: hands are not exact.
+            air = (
+                gap + (x1 - x0 - sum(i.width + gap for i in row) + gap) / max(1, len(row) - 1)
+                if len(row) > 1
+                else 0.0
+            )
+            x = x0
+            for item in row:
+                bx0, by0, _, by1 = item.bounds
+                y = at - by0 if end == 0 else y0 + y1 - at - by1
+                slots.append(Slot(item.die.name, Pose(round(x - bx0, 6), round(y, 6), item.deg)))
+                x += item.width + min(air, gap + 4.0)
+            at += depth + gap
+    return tuple(slots)

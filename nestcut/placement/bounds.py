@@ -7,15 +7,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
+from .closing import closed_from_below, plugged_parts
+from .hexagons import cell_areas, convex_core, six_sided
 from .types import Part
 
 __all__ = ["best_bound", "bound_by_area"]
 
 _ARC = 16  # chords in a quarter circle
+_WORTH_IT = 1.2  # polygons around a core are hardly ever larger than it by more: no use where dents are deep
 
 
 def outer_area(shape: Polygon | MultiPolygon, radius_mm: float) -> float:
@@ -50,17 +54,28 @@ def bound_by_area(
     """
     half = gap_mm / 2 if grow_mm is None else grow_mm
     room = outer_area(region, gap_mm / 2)
+    useful = [
+        part for part in parts if part.value > 0 and part.most != 0 and not shapely.is_empty(part.shape)
+    ]
+    value, everything = knapsack([(part, inner_area(part.shape, half)) for part in useful], room)
+    if everything and all(part.most is not None for part in parts):
+        return value, "all the pieces that are wanted"
+    return value, (
+        f"the pieces with half the gap around them have {room / 100:.1f} cm² to lie in, "
+        "and no more than that can be filled"
+    )
+
+
+def knapsack(takes: Sequence[tuple[Part, float]], room_mm2: float) -> tuple[float, bool]:
+    """Most value of parts that take so much room each (mm², from below), and whether all caps are reached."""
     kinds = []
-    for part in parts:
-        if part.value <= 0 or part.most == 0 or shapely.is_empty(part.shape):
-            continue
-        area = inner_area(part.shape, half)
+    for part, area in takes:
         # Sums of many pieces: rounding must not turn 12.0 into 11.999…
-        cap = math.floor(room / area * (1 + 1e-9) + 1e-9)
+        cap = math.floor(room_mm2 / area * (1 + 1e-9) + 1e-9)
         kinds.append((part.value / area, area, part.value, cap if part.most is None else min(cap, part.most)))
     kinds.sort(reverse=True)
-    value, left = 0.0, room * (1 + 1e-9)
-    for density, area, worth, cap in kinds:
+    value, left = 0.0, room_mm2 * (1 + 1e-9)
+    for _, area, worth, cap in kinds:
         take = min(cap, left / area)
         if len(kinds) == 1:
             take = math.floor(take + 1e-9)
@@ -68,14 +83,8 @@ def bound_by_area(
         left -= take * area
         if left <= 0 or take < cap:
             break
-        del density
     total = sum(worth * cap for _, _, worth, cap in kinds)
-    if value >= total - 1e-9 and all(p.most is not None for p in parts):
-        return total, "all the pieces that are wanted"
-    return value, (
-        f"the pieces with half the gap around them have {room / 100:.1f} cm² to lie in, "
-        "and no more than that can be filled"
-    )
+    return (total, True) if value >= total - 1e-9 else (value, False)
 
 
 def best_bound(
@@ -98,9 +107,16 @@ def best_bound(
     fitting = [part for part in useful if _may_fit(part, room)]
     if not fitting or room.is_empty:
         return 0.0, "none of the pieces fits in with its edge"
-    area, why = _area_bound(fitting, room, web_mm, obstacles)
-    found = [(area, why)]
-    found.append(_disc_bound(fitting, room, web_mm))
+    # holes of the region could reach into a filled opening
+    whole = room.equals(shapely.convex_hull(room)) and not obstacles
+    plugged = plugged_parts(fitting, web_mm) if whole else tuple(fitting)
+    radius = web_mm if whole else min(web_mm, edge_mm)
+    closed = [replace(part, shape=closed_from_below(part.shape, radius)) for part in plugged]
+    found = [
+        _area_bound(closed, room, web_mm, obstacles),
+        _disc_bound(fitting, room, web_mm),
+        _polygon_bound(closed, room, web_mm),
+    ]
     return min(found, key=lambda pair: pair[0])
 
 
@@ -167,6 +183,34 @@ def _disc_bound(parts: Sequence[Part], room: Polygon | MultiPolygon, web_mm: flo
         f"each piece holds a disc {2 * radius:.1f} mm across, and no more than {count} such discs can lie "
         "in the region (Groemer, Oler)"
     )
+
+
+def _polygon_bound(parts: Sequence[Part], room: Polygon | MultiPolygon, web_mm: float) -> tuple[float, str]:
+    """Least polygons around convex cores of the pieces, six-sided on average (:mod:`.hexagons`)."""
+    half = web_mm / 2
+    cores = [
+        convex_core(part.shape.buffer(half, quad_segs=_ARC) if half > 0 else part.shape) for part in parts
+    ]
+    if any(core.is_empty for core in cores):
+        return math.inf, ""
+    if all(_WORTH_IT * core.area < part.shape.area for core, part in zip(cores, parts, strict=True)):
+        return math.inf, ""
+    area = 0.0
+    for piece in getattr(room, "geoms", [room]):
+        frame = six_sided(piece)
+        area += frame.buffer(half, join_style="mitre", mitre_limit=1000.0).area if half > 0 else frame.area
+    best, why = math.inf, ""
+    for takes in cell_areas(cores):
+        if min(takes) <= 0:
+            continue
+        value, _ = knapsack([(part, take) for part, take in zip(parts, takes, strict=True)], area)
+        if value < best:
+            best = value
+            each = f"a piece with its gaps takes {takes[0] / 100:.2f} cm² at least on average"
+            if len(parts) > 1:
+                each = "round pieces leave gaps between them that are no use"
+            why = f"{each}, and {area / 100:.1f} cm² are there (polygons around the pieces, L. Fejes Tóth)"
+    return best, why
 
 
 def _inscribed(shape: Polygon | MultiPolygon) -> float:

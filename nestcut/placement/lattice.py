@@ -20,6 +20,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Shape, Turns
 
+from .closing import cleft_free
 from .turning import Kit, cores_of, make_kit
 
 __all__ = ["Lattice", "find_lattices", "lay_out"]
@@ -173,10 +174,13 @@ class _Cell:
 def _squeeze(
     kit: Kit, m: int, area0: float, listed: tuple[float, ...], rng: np.random.Generator
 ) -> tuple[_Cell, float] | None:
-    cell = _Cell(kit, m, rng, listed)
     goal = 0.01
     area = area0 * m * 1.7
-    if not cell.relax(area, goal):
+    for _ in range(4):  # a start may be knotted up
+        cell = _Cell(kit, m, rng, listed)
+        if cell.relax(area, goal):
+            break
+    else:
         return None
     step = 0.1
     while step > 0.002:
@@ -210,10 +214,14 @@ def find_lattices(
     """
     rng = np.random.default_rng(seed)
     listed = () if turns == "any" else tuple(turns)
-    tol = min(0.12, 0.006 * math.sqrt(shape.area))
+    # squeezed with clefts closed and a coarse outline, polished with the true one
+    tol = min(0.2, 0.009 * math.sqrt(shape.area))
     far = float(np.hypot(shape.bounds[2] - shape.bounds[0], shape.bounds[3] - shape.bounds[1])) + gap_mm
     anywhere = shapely.box(-1e4 * far, -1e4 * far, 1e4 * far, 1e4 * far)
-    rough = make_kit([cores_of(shape, coarse_mm=tol)], [turns], anywhere, gap_mm=gap_mm + 0.004)
+    simple = cores_of(cleft_free(shape, gap_mm, tol), coarse_mm=tol)
+    if len(simple.rings) > len(cores_of(shape, coarse_mm=tol).rings):
+        simple = cores_of(shape, coarse_mm=tol)
+    rough = make_kit([simple], [turns], anywhere, gap_mm=gap_mm + 0.004)
     true = make_kit([cores_of(shape)], [turns], anywhere, gap_mm=gap_mm + 0.004)
     area0 = shape.buffer(gap_mm / 2).area
     found: list[Lattice] = []
@@ -226,7 +234,7 @@ def find_lattices(
         if squeezed is not None:
             best = min(best, squeezed[1] / m)
             # polishing pays only for patterns that are among the densest
-            done = _finish(squeezed[0], true, squeezed[1]) if squeezed[1] / m < 1.06 * best else None
+            done = _finish(squeezed[0], true, squeezed[1]) if squeezed[1] / m < 1.015 * best else None
             if done is not None:
                 found.append(done)
     found.sort(key=lambda lattice: lattice.area_each)

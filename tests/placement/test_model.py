@@ -57,7 +57,9 @@ def test_pentominoes_fill_3_by_20():
             cells.setdefault(cell, []).append(i)
     assert len(cells) == 60
     once = [[i for i, place in enumerate(grid.places) if place.part // 2 == k] for k in range(12)]
-    picked, _ = choose_places(parts, grid.places, [], seconds=200, cover=[*cells.values(), *once])
+    picked, _ = choose_places(
+        parts, [p.part for p in grid.places], [], seconds=200, cover=[*cells.values(), *once]
+    )
     layout = [grid.places[i] for i in picked]
     assert len(layout) == 12
     assert lies_well(parts, layout, box(0, 0, 3, 20), gap_mm=0.0)
@@ -137,7 +139,7 @@ def test_tangram():
     room = box(0, 0, 4, 4)
     places = corner_places(parts, room)
     cliques = conflict_cliques(parts, places, gap_mm=0.0)
-    picked, bound = choose_places(parts, places, cliques, seconds=120)
+    picked, bound = choose_places(parts, [p.part for p in places], cliques, seconds=120)
     layout = [places[i] for i in picked]
     assert sum(parts[one.part].value for one in layout) == 16 == bound
     assert lies_well(parts, layout, room, gap_mm=0.0)
@@ -156,6 +158,6 @@ def test_touching_places_lie_in_the_room():
     for i, a in enumerate(shapes):
         for j in range(i + 1, len(shapes)):
             assert ((i, j) in together) == (a.distance(shapes[j]) < 1.0 - 1e-6)
-    picked, bound = choose_places(parts, places, cliques, seconds=20)
+    picked, bound = choose_places(parts, [p.part for p in places], cliques, seconds=20)
     assert bound >= len(picked) > 0
     assert lies_well(parts, [places[i] for i in picked], room, gap_mm=1.0)

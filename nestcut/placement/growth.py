@@ -1,0 +1,394 @@
+"""The moves of a filling: patterns, choices of the OR-Tools model, one more piece squeezed in."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.affinity import translate
+
+from .filling import State, Task
+from .nofit import inner_fit
+from .types import Progress, StopCheck
+
+__all__ = ["Growth"]
+
+_MOST_VISITED = 3000
+_CHOICE_SECONDS = 0.6
+_CHOICE_STEPS = 12
+
+
+class Growth(State):
+    """Fills a region by turns: whatever has brought most per second so far is tried most."""
+
+    def __init__(
+        self,
+        task: Task,
+        on_layout: Callable[[Progress], None] | None = None,
+        stop: StopCheck | None = None,
+    ) -> None:
+        super().__init__(task, on_layout, stop)
+        self.patterns: dict[int, list[Any]] = {}
+        self.useful: list[int] = []
+        self.lean = np.zeros(2)
+
+    # ---- the work
+
+    def work(self) -> None:
+        """Grid model, patterns, choice, growth, until the time is over."""
+        task = self.task
+        if task.room.is_empty or not self.parts or self.bound <= 0:
+            return
+        if self._on_grid() or self.over():
+            return
+        from .ground import Ground
+
+        self.useful = self._useful()
+        if not self.useful:
+            return
+        self.ground = Ground(self.parts, task.room, task.web_mm, task.obstacles)
+        self.kind = np.empty(0, np.int64)
+        self.rows = np.empty((0, 3))
+        self.visited_kind = np.empty(0, np.int64)
+        self.visited_rows = np.empty((0, 3))
+        for number, k in enumerate(self.useful):
+            self._lay_patterns(k, 0.3 * task.seconds / len(self.useful) * (number + 1))
+            if self.over():
+                return
+        if len(self.useful) > 1 or not self.best:
+            self._choose_all()
+        arms: list[tuple[str, Callable[[], bool]]] = [
+            ("insert", self._insert),
+            ("squeeze", self._squeeze),
+            ("choose", self._choose),
+        ]
+        if len(self.useful) == 1 and self.patterns.get(self.useful[0]):
+            arms.append(("press", self._press))
+        won, spent = np.ones(len(arms)), np.full(len(arms), 1e-3)
+        turn = 0
+        while not self.over():
+            if not self.next_kinds(self.counts) and self.share is None and len(self.useful) < 2:
+                break
+            # every arm gets its turn; half of the time the one that did best does
+            if turn < 2 * len(arms) or self.rng.random() < 0.5:
+                arm = turn % len(arms)
+            else:
+                arm = int(np.argmax(won / spent))
+            turn += 1
+            began, before = time.monotonic(), self.moves
+            won[arm] = 0.95 * won[arm] + arms[arm][1]()
+            cost = time.monotonic() - began if self.task.moves_limit is None else self.moves - before
+            spent[arm] = 0.95 * spent[arm] + cost
+            self.moves += self.moves == before
+
+    def _on_grid(self) -> bool:
+        """Shapes on a common grid: the model on all places. True when nothing is left to do."""
+        from .model import fill_on_grid
+
+        task = self.task
+        grid = fill_on_grid(
+            self.parts,
+            self.free,
+            gap_mm=task.web_mm,
+            seconds=0.5 * task.seconds,
+            steps=task.moves_limit,
+            seed=task.seed,
+            proportions=self.share,
+            stop=self.stop,
+        )
+        if grid is None:
+            return False
+        placed, bound, complete = grid
+        self.offer(placed)
+        if complete and bound < self.bound - 1e-9:
+            self.bound = bound
+            self.reason = "no choice of places on the grid of these shapes holds more (CP-SAT)"
+        return self.proved()
+
+    def _useful(self) -> list[int]:
+        """Kinds that are worth something or wanted, the most valuable for their area first."""
+        kinds = [
+            k
+            for k, part in enumerate(self.parts)
+            if part.most != 0
+            and (part.value > 0 or part.least > 0)
+            and (self.share is None or self.share[k] > 0)
+        ]
+        return sorted(kinds, key=lambda k: -self.parts[k].value / self.area[k])
+
+    # ---- layouts as kinds and poses
+
+    def _adopt(self, kind: NDArray[np.int64], rows: NDArray[np.float64]) -> bool:
+        """Take over a layout; True if it is better than the best."""
+        counts = self.count(kind)
+        if self.better(counts):
+            placed = self.ground.placed_of(kind, rows)
+            if self.offer(placed):
+                self.kind, self.rows = kind, self.ground.rows_of(placed)
+                self._visit(kind, self.rows)
+                return True
+            self._back()
+        return False
+
+    def _back(self) -> None:
+        """Go on from the best layout."""
+        self.kind = np.array([one.part for one in self.best], np.int64)
+        self.rows = self.ground.rows_of(self.best)
+
+    def _visit(self, kind: NDArray[np.int64], rows: NDArray[np.float64]) -> None:
+        """Remember places for the model to choose from; the oldest are forgotten."""
+        self.visited_kind = np.concatenate((kind, self.visited_kind))[:_MOST_VISITED]
+        self.visited_rows = np.concatenate((rows, self.visited_rows))[:_MOST_VISITED]
+
+    # ---- patterns
+
+    def _lay_patterns(self, k: int, until_s: float) -> None:
+        """Find dense patterns of one kind, lay them over the room, take over the best."""
+        from .lattice import find_lattices, lay_out
+
+        part = self.ground.parts[k]
+        limit = self.task.moves_limit
+
+        def late() -> bool:
+            if self.stop is not None and self.stop():
+                return True
+            return limit is None and time.monotonic() - self.begin > until_s
+
+        tries = 8 if limit is None else max(2, min(8, limit // 60))
+        self.patterns[k] = find_lattices(
+            part.shape, part.turns, gap_mm=self.task.web_mm, seed=self.task.seed + k, tries=tries, over=late
+        )
+        layouts = []
+        for lattice in self.patterns[k]:
+            for rows in lay_out(
+                lattice, self._rooms(k), self.task.room, free_turn=part.turns == "any", rng=self.rng, looks=10
+            ):
+                layouts.append(rows)
+            if self.over():
+                break
+        layouts.sort(key=len, reverse=True)
+        most = part.most if part.most is not None else 10**9
+        for number, rows in enumerate(layouts[:12]):
+            kind = np.full(len(rows), k)
+            if number < 4 and self.better(self.count(kind[:most])) and self._exact(kind[:most], rows[:most]):
+                continue
+            self._visit(kind, np.array(rows))
+            if self.over():
+                return
+
+    def _exact(self, kind: NDArray[np.int64], rows: Sequence[Sequence[float]]) -> bool:
+        settled = self.ground.exact_rows(kind, np.array(rows, float))
+        return settled is not None and self._adopt(kind, settled)
+
+    def _rooms(self, k: int) -> Callable[[float], object]:
+        """Where the middle of a piece may lie, by angle (on an outline that is a little simplified)."""
+        from .lattice import turned
+        from .turning import cores_of
+
+        shape = self.ground.parts[k].shape
+        mx, my = cores_of(shape).middle
+        centred = translate(shape, -mx, -my).simplify(0.02)
+        seen: dict[int, object] = {}
+
+        def rooms(angle: float) -> object:
+            key = round(angle * 1e6)
+            if key not in seen:
+                seen[key] = inner_fit(self.free, turned(centred, angle))
+            return seen[key]
+
+        return rooms
+
+    # ---- one more piece
+
+    def _wanted(self) -> int | None:
+        can = self.next_kinds(self.count(self.kind))
+        if not can:
+            return None
+        return can[0] if len(can) == 1 or self.rng.random() < 0.6 else can[int(self.rng.integers(len(can)))]
+
+    def _gap_for(self, k: int) -> NDArray[np.float64]:
+        """A pose (of the exact kit) where one more piece of kind k overlaps little."""
+        from .overlap import relocate, set_world
+        from .settle import World
+
+        ground, n = self.ground, len(self.kind)
+        kit = ground.rough
+        kind = np.append(self.kind, k)
+        rows = np.zeros((n + 1, 3))
+        rows[:n] = ground.change_kit(self.kind, self.rows, ground.exact, kit)
+        x0, y0, x1, y1 = kit.box
+        turns = kit.turns_deg[k]
+        angle = math.radians(turns[int(self.rng.integers(len(turns)))]) if turns else self.rng.uniform(0, 7)
+        rows[n] = self.rng.uniform(x0, x1), self.rng.uniform(y0, y1), angle
+        world = World(kit, kind)
+        set_world(kit.arrays, kind, rows, *world.all)
+        state = np.array([self.rng.integers(1, 2**63)], np.uint64)
+        samples = int(self.rng.choice([20, 60, 200]))
+        relocate(
+            kit.arrays, kind, rows, n, np.ones((n + 1, n + 2)), *world.all, samples, state, kit.box
+        )  # fmt: skip
+        return ground.change_kit(kind[n:], rows[n:], kit, ground.exact)[0]
+
+    def _squeeze(self) -> bool:
+        """One more piece into a window of the layout, its neighbours squeezed aside."""
+        from .window import open_window
+
+        k = self._wanted()
+        if k is None:
+            return False
+        at = self._gap_for(k)
+        count = int(self.rng.choice([6, 10, 18]))
+        window = open_window(self.ground, self.kind, self.rows, at[:2], count)
+        choice, used = window.push(k, at, moves=30, seed=self.seed())
+        self.moves += used
+        return choice is not None and self._adopt(choice.kind, choice.rows)
+
+    def _insert(self) -> bool:
+        """One more piece into the layout, all others squeezed aside."""
+        k = self._wanted()
+        if k is None:
+            return False
+        kind = np.append(self.kind, k)
+        rows = np.vstack((self.rows, self._gap_for(k)))
+        n = len(kind)
+        return self._push(kind, rows, 24 + 2 * n if n > 14 else 160)
+
+    def _push(self, kind: NDArray[np.int64], rows: NDArray[np.float64], moves: int) -> bool:
+        """Squeeze until nothing overlaps; gives up when it does not get better."""
+        from .fits import Search
+
+        search = Search(self.ground, kind, self.seed())
+        search.pose[:] = self.ground.change_kit(kind, rows, self.ground.exact, self.ground.rough)
+        search.best_over[0] = 1e300
+        n = len(kind)
+        done, last, fine = 0, math.inf, False
+        limit = self.task.moves_limit
+        while done < moves and not self.over():
+            chunk = min(12, moves - done)
+            if limit is not None:
+                chunk = max(1, min(chunk, limit - self.moves))
+            used, found = search.grow(chunk) if n > 14 else search.run(chunk)
+            done += used
+            self.moves += used
+            if found is not None:
+                return self._adopt(kind, self.ground.rows_of(found))
+            left = float(search.best_over[0])
+            if search.fine and not fine:
+                fine, last, moves = True, math.inf, max(moves, done + 36)
+                continue
+            if n > 14 and done >= 24 and left > 0.97 * last:
+                break
+            last = left
+        return False
+
+    def _press(self) -> bool:
+        """A pattern pressed a little too tight, so that one piece more lies in the region; pushed apart."""
+        from .lattice import lay_out
+
+        k = self.useful[0]
+        part = self.parts[k]
+        want = int(self.counts[k]) + 1
+        if part.most is not None and want > part.most:
+            return False
+        patterns = self.patterns[k]
+        lattice = patterns[int(self.rng.integers(len(patterns)))]
+        room = math.sqrt(self.area[k] / max(self.free.area, 1e-9))
+        press = 1.0 - self.rng.uniform(0.1, 0.8) * room
+        free_turn = part.turns == "any"
+        for rows in lay_out(
+            lattice, self._rooms(k), self.task.room, free_turn=free_turn, rng=self.rng, looks=3, press=press
+        ):
+            if len(rows) < want:
+                continue
+            pick = np.sort(self.rng.permutation(len(rows))[:want])
+            if self._push(np.full(want, k), np.array([rows[i] for i in pick]), 24 + want):
+                return True
+            if self.over():
+                break
+        return False
+
+    # ---- choices of the model
+
+    def _wish(self) -> Any:
+        from .model import Wish
+
+        return Wish(self.share)
+
+    def _choose_all(self) -> None:
+        """The model chooses among everything found so far, over the whole room."""
+        from .window import open_window
+
+        limit = self.task.moves_limit
+        middle = np.array(self.task.room.centroid.coords[0])
+        window = open_window(self.ground, self.kind, self.rows, middle, len(self.kind))
+        order = self.rng.permutation(len(self.visited_kind))
+        choice = window.choose(
+            self.visited_kind[order], self.visited_rows[order], self._wish(),
+            seconds=min(0.15 * self.task.seconds, self.seconds_left()), seed=self.seed(),
+            steps=None if limit is None else 4 * _CHOICE_STEPS, stop=self.stop,
+        )  # fmt: skip
+        if choice is not None:
+            self._adopt(choice.kind, choice.rows)
+
+    def _choose(self) -> bool:
+        """The model lays a window anew; an equally good layout is taken over too, for what it opens up."""
+        from .window import open_window
+
+        limit = self.task.moves_limit
+        if self.rng.random() < 0.05:
+            self._back()
+        if self.rng.random() < 0.1 or not self.lean.any():
+            angle = self.rng.uniform(0, 2 * math.pi)
+            self.lean = np.array([math.cos(angle), math.sin(angle)])
+        k = self._wanted()
+        k = self.useful[0] if k is None else k
+        centre = self._gap_for(k)[:2]
+        count = int(self.rng.integers(3, 10))
+        window = open_window(self.ground, self.kind, self.rows, centre, count)
+        began = time.monotonic()
+
+        def late() -> bool:
+            return self.over() or (limit is None and time.monotonic() - began > 0.25)
+
+        freed = self.kind[window.inside]
+        sequences = [self._sequence(freed, k) for _ in range(24 if limit is None else 8)]
+        keep = float(self.rng.choice([0.0, 0.3, 0.6]))
+        kind, rows = window.fillings(sequences, seed=self.seed(), rng=self.rng, over=late, keep=keep)
+        self.moves += len(sequences) if limit is not None else 0
+        if len(self.visited_kind):
+            x0, y0, x1, y1 = window.box
+            x, y = self.visited_rows[:, 0], self.visited_rows[:, 1]
+            here = (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1)
+            kind = np.concatenate((kind, self.visited_kind[here][:400]))
+            rows = np.concatenate((rows, self.visited_rows[here][:400]))
+        choice = window.choose(
+            kind, rows, self._wish(), seconds=min(_CHOICE_SECONDS, max(0.0, self.seconds_left())),
+            seed=self.seed(), steps=None if limit is None else _CHOICE_STEPS, lean=self.lean, stop=self.stop,
+        )  # fmt: skip
+        if choice is None:
+            return False
+        if self._adopt(choice.kind, choice.rows):
+            return True
+        counts = self.count(choice.kind)
+        if self.worth(counts) >= self.worth(self.counts):
+            self.kind, self.rows = choice.kind, choice.rows
+        return False
+
+    def _sequence(self, freed: NDArray[np.int64], extra: int) -> NDArray[np.int64]:
+        """Kinds to fill a window with: what was there and one more, or any of the useful ones."""
+        if len(self.useful) == 1:
+            return np.append(freed, extra).astype(np.int64)
+        if self.rng.random() < 0.5:
+            sequence = np.append(freed, extra)
+        else:
+            weight = np.array([self.parts[k].value / self.area[k] ** 0.5 + 1e-9 for k in self.useful])
+            if self.share is not None:
+                weight = np.array([float(self.share[k]) for k in self.useful])
+            sequence = self.rng.choice(self.useful, 2 * len(freed) + 2, p=weight / weight.sum())
+        # larger pieces first, roughly
+        order = np.argsort(-self.area[sequence] * self.rng.uniform(0.5, 1.5, len(sequence)), kind="stable")
+        return sequence[order].astype(np.int64)

@@ -172,10 +172,18 @@ def prove(
         over: asked between rounds; True ends the search for better prices (every bound on the way is proved).
     """
     simple: PlateBound | None = None
-    for prices in simple_prices(task):
+
+    def potential(prices: Sequence[Fraction]) -> Fraction:
         # Any one cut fits the plate, so no scaling can lift the worth of the demand above this.
         lines = line_prices(task, prices)
-        most = sum(price * count for price, (count, _) in zip(lines, task.lines, strict=True)) / max(prices)
+        return sum(
+            (price * count for price, (count, _) in zip(lines, task.lines, strict=True)), Fraction(0)
+        ) / max(prices)
+
+    ranked = [(sum(1 for p in prices if p), -potential(prices), prices) for prices in simple_prices(task)]
+    # Of as many dies, those that can prove most come first: they make the others needless.
+    for _, less, prices in sorted(ranked, key=lambda entry: entry[:2]):
+        most = -less
         if simple is not None and (math.ceil(most) <= simple.passes or (over is not None and over())):
             continue
         bound = exact_bound(task, prices, search)

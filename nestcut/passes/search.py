@@ -33,6 +33,8 @@ __all__ = ["Limit", "PlateSearch"]
 
 WORTH = 1.0 + 1e-6
 LEAST_WORK = 25
+ONE_BY_ONE = 14
+"""Up to so many dies are added to a set one by one."""
 PROVING = 0.2
 """Share of the time left that one renewal of the bound may take."""
 HOPEFUL = (0.82, 0.88)
@@ -161,14 +163,28 @@ class PlateSearch:
             (w + 1e-3) / max(1, die.area_ticks) * self.rng.uniform(0.5, 1.5)
             for w, die in zip(weights, self.dies, strict=True)
         ]
-        for die in sorted(range(len(self.dies)), key=lambda d: -keys[d]):
-            while counts[die] < self.useful[die] and not self.over():
-                bigger = tuple(c + (1 if d == die else 0) for d, c in enumerate(counts))
-                if effort < len(HOPEFUL) and self.fill(bigger) > HOPEFUL[effort]:
-                    break
-                if not self.try_set(bigger, effort, self.book.layout(counts)):
-                    break
+        order = [
+            die
+            for die in sorted(range(len(self.dies)), key=lambda d: -keys[d])
+            for _ in range(self.useful[die] - counts[die])
+        ]
+        # Many dies are added in blocks, halved where they do not fit: a try for each would take too long.
+        block = 1 if len(order) <= ONE_BY_ONE else len(order) // 2
+        at, refused = 0, -1
+        while at < len(order) and not self.over():
+            if order[at] == refused:
+                at += 1
+                continue
+            more = order[at : at + block]
+            bigger = tuple(c + more.count(d) for d, c in enumerate(counts))
+            hopeless = effort < len(HOPEFUL) and self.fill(bigger) > HOPEFUL[effort]
+            if not hopeless and self.try_set(bigger, effort, self.book.layout(counts)):
                 counts = bigger
+                at += block
+            elif block > 1:
+                block //= 2
+            else:
+                refused = order[at]
         return counts
 
     # --- phases ------------------------------------------------------------------------------
@@ -199,7 +215,19 @@ class PlateSearch:
             if self.book.is_witnessed(self.single(die)):
                 self.grow(self.single(die), weights, effort=0)
             if index % 4 == 3:
-                self.settle()
+                self.settle(prove=self.sets.listed)
+
+    def priced_sets(self) -> None:
+        """Sets around the dies that the master finds dearest, as long as they save passes."""
+        vain = 0
+        while vain < 4 and self.linear is not None and not self.over() and not self.closed():
+            before = self.linear.value
+            weights = [price * self.rng.uniform(0.6, 1.4) for price in self.linear.prices]
+            die = max(range(len(self.dies)), key=lambda d: weights[d])
+            if self.book.is_witnessed(self.single(die)):
+                self.grow(self.single(die), weights, effort=0)
+            self.settle(prove=False)
+            vain = 0 if self.linear.value < before * 0.995 else vain + 1
 
     def settle(self, *, prove: bool = True) -> None:
         """Solve the linear master, and the whole-number one if it can bring fewer passes; renew the bound."""
@@ -256,6 +284,9 @@ class PlateSearch:
         if self.closed() or self.over():
             return
         self.first_sets(rounds=6)
+        if not self.sets.listed:
+            self.settle(prove=False)
+            self.priced_sets()
         self.settle()
         effort, disproved_at = 1, 0
         while not self.over() and not self.closed() and self.linear is not None:

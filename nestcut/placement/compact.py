@@ -9,6 +9,7 @@ Source: compaction and separation by linear programming (Li & Milenkovic 1995; G
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,6 +68,7 @@ def compact(
     rounds: int = 8,
     trust: float = 25.0,
     give_up_above: float | None = None,
+    time_left: Callable[[], float] | None = None,
 ) -> Layout | None:
     """The layout made exact and as short as linear programmes get it, or None when they find no way.
 
@@ -76,6 +78,7 @@ def compact(
         rounds: most linear programmes.
         trust: how far a piece may move in each of them.
         give_up_above: after the first feasible round, stop when the length is above this.
+        time_left: seconds that a linear programme may take; none is started when there are none.
     """
     from scipy.optimize import linprog
     from scipy.sparse import csr_array
@@ -86,6 +89,9 @@ def compact(
     best: Layout | None = None
     top = np.maximum(job.width - high, 0.0)
     for _ in range(rounds):
+        left = time_left() if time_left is not None else None
+        if left is not None and left <= 0.0:
+            return best
         c = _constraints(job, x, y, v, 2.9 * trust)
         if c is None:
             return best
@@ -105,7 +111,7 @@ def compact(
         objective = np.concatenate((np.full(n, 1e-4 / n), np.zeros(n), [1.0]))
         answer = linprog(
             objective, A_ub=matrix, b_ub=upper, bounds=np.column_stack((lower_bound, upper_bound)),
-            method="highs-ds", options={"primal_feasibility_tolerance": 1e-9, "presolve": True},
+            method="highs-ds", options={"primal_feasibility_tolerance": 1e-9, "presolve": True, "time_limit": left},
         )  # fmt: skip
         if answer.status != 0 or answer.x is None:
             return best

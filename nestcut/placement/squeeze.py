@@ -20,14 +20,25 @@ class Settings:
     """What the search goes by; lengths in search units (the strip is 1000 wide)."""
 
     keep: int = 4
-    patience: int = 120
+    """Low points of a map that are looked at closely."""
+    patience: int = 80
+    """Sweeps without a better sum before the search goes back to its best layout."""
+    strikes: int = 3
+    """How often it does so before the length is given up."""
     grow_least: float = 0.2
     grow: float = 1.0
-    additive: float = 0.0
+    """Weights of overlapping pairs grow by these shares in a sweep: at least, and for the deepest."""
     decay: float = 0.95
     near_feasible: float = 6.0
-    first_step: float = 0.02
-    least_step: float = 0.0008
+    """Sum of depths from which on a linear programme may finish the layout."""
+    explore: float = 0.75
+    """Share of the time in which layouts are disturbed; in the rest the best is pressed only."""
+    first_step: float = 0.01
+    most_step: float = 0.02
+    least_step: float = 0.001
+    tries: int = 5
+    """Failures at one length before a longer one is tried."""
+    pool: int = 12
 
 
 @dataclass
@@ -58,6 +69,11 @@ class Squeeze:
         self.x, self.y = np.zeros(n), np.zeros(n)
         self.v = job.first.copy()
         self.D = np.zeros((n, n))
+        # A call of the kernel should take some tenth of a second, whatever the size of the job.
+        turns = float(job.count.mean()) if n else 1.0
+        self.portion = max(8, int(150_000 / (30 + turns * (10 + 0.3 * n))))
+        self.time_left: Callable[[], float] | None = None
+        self.residue = np.inf
         self.weight = np.ones((n, n))
 
     # -- starts ---------------------------------------------------------------------------------
@@ -112,9 +128,16 @@ class Squeeze:
 
     # -- the search -----------------------------------------------------------------------------
 
-    def separate(self, length: float, stop: Callable[[], bool], patience: int | None = None) -> Layout | None:
+    def separate(
+        self,
+        length: float,
+        stop: Callable[[], bool],
+        patience: int | None = None,
+        strikes: int | None = None,
+    ) -> Layout | None:
         """Take the overlaps out at this length; a layout shorter than the best, or None."""
         from nestcut.placement import kernels
+        from nestcut.placement.sweeps import sweeps
 
         job, s = self.job, self.settings
         wide, high = job.tables.wide[self.v], job.tables.high[self.v]  # type: ignore[attr-defined]
@@ -123,35 +146,44 @@ class Squeeze:
         self.weight[:] = 1.0
         total = kernels.measure(job.tables, self.x, self.y, self.v, self.D)
         bx, by, bv = self.x.copy(), self.y.copy(), self.v.copy()
-        stale = 0
-        patience = patience or s.patience
-        tried = s.near_feasible
-        self.residue = total
+        patience, strikes = patience or s.patience, strikes or s.strikes
+        tried, stale, struck, mark = s.near_feasible, 0, 0, total
         while True:
-            before = total
-            total, fresh, moves, done = kernels.sweeps(
+            total, stale, moves, done = sweeps(
                 job.tables, self.x, self.y, self.v, self.D, self.weight, length, job.width, bx, by, bv, total,
-                8, patience, 1e-6, s.keep, s.grow_least, s.grow, s.additive, s.decay, self.map, self.state,
+                stale, self.portion, patience, max(tried, 1e-6), s.keep, s.grow_least, s.grow, s.decay,
+                self.map, self.state,
             )  # fmt: skip
             self.moves += moves
             self.sweeps += done
-            self.residue = total
-            stale = stale + done if total > 0.98 * before else fresh
             if total <= tried:
                 tried = 0.5 * total
                 self.lps += 1
                 better = compact(
-                    job, bx, by, bv, length, rounds=3, give_up_above=self.best.length if self.best else None
-                )
+                    job, bx, by, bv, length, rounds=3, give_up_above=self.best.length if self.best else None,
+                    time_left=self.time_left,
+                )  # fmt: skip
                 if better is not None and (self.best is None or better.length < self.best.length - 1e-7):
+                    self.residue = total
                     return better
-            if total <= 1e-6 or stale >= patience or stop():
+            if stale >= patience:
+                # Back to the best layout, with the weights that were learnt since; give up when that brought
+                # nothing a few times in a row.
+                struck = 0 if total < 0.98 * mark else struck + 1
+                stale, mark = 0, total
+                self.x[:], self.y[:], self.v[:] = bx, by, bv
+                kernels.measure(job.tables, self.x, self.y, self.v, self.D)
+            if total <= 1e-6 or struck >= strikes or stop():
+                self.residue = total
                 self.residual = Layout(bx, by, bv, length)
                 return None
 
     def accept(self, layout: Layout) -> bool:
         """Finish a layout and make it the best if it is exact and shorter."""
-        finished = compact(self.job, layout.x, layout.y, layout.v, layout.length, rounds=12) or layout
+        finished = compact(
+            self.job, layout.x, layout.y, layout.v, layout.length, rounds=12, time_left=self.time_left
+        )
+        finished = finished or layout
         self.lps += 1
         for candidate in (finished, layout):
             if self.best is not None and candidate.length >= self.best.length - 1e-9:
@@ -179,48 +211,81 @@ class Squeeze:
         """Search until the time, the moves or the patience of the caller is used up."""
         begin = self.clock()
         floor = float(self.job.area.sum()) / self.job.width
+        if moves_limit is None:
+            self.time_left = lambda: begin + seconds - self.clock()
+
+        def spent() -> float:
+            """Share of the time or the moves that is used up."""
+            share = (self.clock() - begin) / max(seconds, 1e-9)
+            return share if moves_limit is None else max(share, self.moves / moves_limit)
 
         def over() -> bool:
             return (
-                self.clock() - begin > seconds
-                or (moves_limit is not None and self.moves >= moves_limit)
+                spent() >= 1.0
                 or (stop is not None and stop())
                 or (self.best is not None and self.best.length <= floor * (1 + 1e-9))
             )
 
+        self.start(floor, over)
+        self.explore(floor, lambda: over() or spent() >= self.settings.explore)
+        self.press(floor, over, spent)
+
+    def start(self, floor: float, over: Callable[[], bool]) -> None:
+        """A first layout: from a scatter at a good density, longer until the overlaps come out."""
         if self.best is None:
             self.accept(self.row())
-        widest = min(float(np.max(self.job.tables.wide)), self.best.length)  # type: ignore[attr-defined, union-attr]
-        length = max(floor / 0.8, widest)
+        assert self.best is not None
+        length = max(floor / 0.8, min(float(np.max(self.job.tables.wide)), self.best.length))  # type: ignore[attr-defined]
         self.scatter(length)
-        while not over() and length < self.best.length:  # type: ignore[union-attr]
-            found = self.separate(length, over, patience=15)
+        while not over() and length < self.best.length:
+            found = self.separate(length, over, patience=15, strikes=1)
             if found is not None and self.accept(found):
                 break
             length *= 1.04
             self.load(self.residual, length)
             self.x *= 1.04
+
+    def explore(self, floor: float, over: Callable[[], bool]) -> None:
+        """Shorten by steps; where a length resists, disturb the layouts that came nearest to it."""
         s = self.settings
-        step = s.first_step
-        fails = 0
+        step, fails = s.first_step, 0
+        pool: list[tuple[float, Layout]] = []
+        assert self.best is not None
+        length = max(self.best.length * (1 - step), floor)
+        self.load(self.best, length)
         while not over():
-            self.hear()
-            best = self.best
-            assert best is not None
-            length = max(best.length * (1 - step), floor)
-            pick = self.rng.uniform()
-            if fails == 0 or pick < 0.5:
-                self.load(best, length)
-                if fails > 0:
-                    self.disturb(1 + int(self.rng.integers(3)))
-            elif pick < 0.9:
-                self.load(self.residual, length)
-                self.disturb(1 + int(self.rng.integers(4)))
-            else:
-                self.scatter(length)
             found = self.separate(length, over)
             if found is not None and self.accept(found):
-                fails = 0
+                step = min(step * 1.3, s.most_step) if fails == 0 else step
+            elif self.hear():
+                pass
             else:
                 fails += 1
-                step = max(step * 0.6, s.least_step)
+                pool.append((self.residue, self.residual))
+                pool.sort(key=lambda entry: entry[0])
+                del pool[s.pool :]
+                if fails % s.tries == 0:
+                    step = max(step * 0.6, s.least_step)
+                    length = max(self.best.length * (1 - step), floor)
+                # Mostly from the best of the pool: a half-normal draw.
+                at = int(abs(self.rng.normal()) * 0.3 * len(pool))
+                self.load(pool[min(at, len(pool) - 1)][1], length)
+                self.disturb(1 + int(self.rng.integers(3)))
+                continue
+            fails, pool = 0, []
+            length = max(self.best.length * (1 - step), floor)
+            self.load(self.best, length)
+
+    def press(self, floor: float, over: Callable[[], bool], spent: Callable[[], float]) -> None:
+        """Shorten the best by ever smaller steps, undisturbed: a stripe is taken out at a random place."""
+        s = self.settings
+        while not over():
+            self.hear()
+            assert self.best is not None
+            left = max(0.0, min(1.0, (1.0 - spent()) / (1.0 - s.explore)))
+            step = 1e-5 * (s.least_step / 1e-5) ** left
+            length = max(self.best.length * (1 - step), floor)
+            self.load(self.best, length)
+            found = self.separate(length, over, strikes=1)
+            if found is not None:
+                self.accept(found)

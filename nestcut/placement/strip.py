@@ -65,7 +65,7 @@ def least_length(
     from nestcut.placement.cache import keep_kernels, tell_if_new
 
     keep_kernels()
-    new = tell_if_new("kernels.sweeps", on_prepare)
+    new = tell_if_new("sweeps.sweeps", on_prepare)
     from nestcut.placement.tables import prepare
 
     shapes = [_grown(p.shape, gap_mm / 2) for p in wanted]

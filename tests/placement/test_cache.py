@@ -34,10 +34,10 @@ def test_the_first_run_says_so(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) 
     """Without kept kernels the message comes; with newer ones it does not."""
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
     said: list[str] = []
-    assert cache.tell_if_new("kernels.sweeps", said.append)
+    assert cache.tell_if_new("sweeps.sweeps", said.append)
     assert said == ["preparing (once)"]
     folder = tmp_path / "placement_0"
     folder.mkdir()
-    (folder / "kernels.sweeps-1.py311.nbi").write_bytes(b"")
-    assert not cache.tell_if_new("kernels.sweeps", said.append)
+    (folder / "sweeps.sweeps-1.py311.nbi").write_bytes(b"")
+    assert not cache.tell_if_new("sweeps.sweeps", said.append)
     assert len(said) == 1

@@ -2,8 +2,8 @@
 
     python -m tests.check.mutation --seconds 600 --seed 0
 
-works on a copy of the tree in a temporary folder. Each mutant changes one thing in one module of
-``nestcut/check``: a comparison, a sign, a number, ``and``/``or``, ``min``/``max``, a ``not``, a ``continue``,
+touches no file: each mutant lives in a forked process, where the import of one module of ``nestcut/check`` gives
+it instead, and the tests of the room are run. A mutant changes one thing: a comparison, a sign, a number, ``and``/``or``, ``min``/``max``, a ``not``, a ``continue``,
 a call that writes down a fault. Survivors are printed with file, line and change.
 Source: mutation testing (DeMillo, Lipton & Sayward, 1978); the list of operators is our own.
 """
@@ -12,15 +12,21 @@ from __future__ import annotations
 
 import argparse
 import ast
+import importlib.abc
+import os
 import random
-import shutil
-import subprocess
+import resource
 import sys
-import tempfile
 import time
+from importlib.machinery import ModuleSpec
 from pathlib import Path
+from types import ModuleType
+
+import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
+CPU_SECONDS = 120
+"""For the tests with one mutant; they take a few without."""
 COMPARISONS: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE,
     ast.LtE: ast.Lt,
@@ -147,33 +153,61 @@ def main() -> None:
     rng.shuffle(todo)
     killed = tried = 0
     start = time.monotonic()
-    with tempfile.TemporaryDirectory() as folder:
-        copy = Path(folder)
-        shutil.copytree(ROOT / "nestcut", copy / "nestcut", ignore=shutil.ignore_patterns("__pycache__"))
-        shutil.copytree(
-            ROOT / "tests/check", copy / "tests/check", ignore=shutil.ignore_patterns("__pycache__")
-        )
-        (copy / "tests/__init__.py").touch()
-        for path, number, what in todo:
-            if time.monotonic() - start > options.seconds:
-                break
-            target = copy / "nestcut/check" / path.name
-            original = path.read_text("utf-8")
-            target.write_text(mutate(original, number), "utf-8")
-            command = [sys.executable, "-B", "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider"]
-            try:
-                run = subprocess.run(
-                    command + tests_for(path.stem), cwd=copy, capture_output=True, timeout=180, check=False
-                )
-                dead = run.returncode != 0
-            except subprocess.TimeoutExpired:
-                dead = True  # it hangs: noticed
-            target.write_text(original, "utf-8")
-            tried += 1
-            killed += dead
-            if not dead:
-                print(f"survived: {path.name}, {what}", flush=True)
+    _imports()
+    for path, number, what in todo:
+        if time.monotonic() - start > options.seconds:
+            break
+        dead = is_noticed(path, number)
+        tried += 1
+        killed += dead
+        if not dead:
+            print(f"survived: {path.name}, {what}", flush=True)
     print(f"{killed} of {tried} killed ({100 * killed / max(1, tried):.0f} %)")
+
+
+def is_noticed(path: Path, number: int) -> bool:
+    """Whether the tests fail, or hang, with one mutant in the place of its module."""
+    source = mutate(path.read_text("utf-8"), number)
+    child = os.fork()
+    if child == 0:
+        code = 1
+        try:
+            resource.setrlimit(resource.RLIMIT_CPU, (CPU_SECONDS, CPU_SECONDS))  # a hang is noticed, too
+            null = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(null, 1)
+            os.dup2(null, 2)
+            sys.meta_path.insert(0, _Mutant(f"nestcut.check.{path.stem}", source))
+            options = ["-x", "-q", "-p", "no:cacheprovider", "--rootdir", str(ROOT)]
+            code = int(pytest.main([*options, *(str(ROOT / test) for test in tests_for(path.stem))]))
+        finally:
+            os._exit(code)
+    _, status = os.waitpid(child, 0)
+    return status != 0
+
+
+class _Mutant(importlib.abc.MetaPathFinder, importlib.abc.Loader):
+    """Gives one module from a source of our own."""
+
+    def __init__(self, name: str, source: str) -> None:
+        self.name, self.source = name, source
+
+    def find_spec(self, fullname: str, path: object, target: object = None) -> ModuleSpec | None:
+        """The module, if it is the one."""
+        return ModuleSpec(fullname, self) if fullname == self.name else None
+
+    def exec_module(self, module: ModuleType) -> None:
+        """Run the mutant's source."""
+        exec(compile(self.source, f"<mutant of {self.name}>", "exec"), module.__dict__)
+
+
+def _imports() -> None:
+    """What every mutant needs, once; nothing of the checker, or the mutant would come too late."""
+    import hypothesis  # noqa: F401
+    import shapely.ops  # noqa: F401
+
+    import nestcut.plan  # noqa: F401
+
+    assert not any(name.startswith("nestcut.check") for name in sys.modules)
 
 
 if __name__ == "__main__":

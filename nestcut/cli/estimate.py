@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -25,6 +26,13 @@ def estimate(
         float, typer.Option("--seconds", min=0.5, max=3600, help="Time limit for all of them.")
     ] = 4.0,
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same estimate.")] = 0,
+    ideas: Annotated[
+        bool,
+        typer.Option("--what-if", help="Also tell what another die, plate, kit or fewer spares would do."),
+    ] = False,
+    trade: Annotated[
+        bool, typer.Option("--trade-off", help="Also tell how many passes fewer lay-ups would cost.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the table as JSON.")] = False,
 ) -> None:
     """Estimate passes, time and paper for one or several numbers of kits; no lay-outs are written."""
@@ -32,12 +40,28 @@ def estimate(
         numbers = _kit_numbers(kits)
         from nestcut.batch import read_batch
         from nestcut.passes import estimate as estimate_kits
+        from nestcut.passes import trade_off, what_if
 
         asked = read_batch(batch)
         wanted = numbers or [asked.kits]
         rows = run_apart(lambda: estimate_kits(asked, wanted, seconds=seconds, seed=seed, stop=interrupt))
+        answers = (
+            run_apart(lambda: what_if(asked, seconds=2 * seconds, seed=seed, stop=interrupt)) if ideas else []
+        )
+        points = (
+            run_apart(lambda: trade_off(asked, asked.demand, seconds=seconds, seed=seed)) if trade else ()
+        )
     if as_json:
-        print_json([row.to_json() for row in rows])
+        found = [row.to_json() for row in rows]
+        if not ideas and not trade:
+            print_json(found)
+            return
+        # With more to tell, the list gets a name.
+        print_json(
+            {"estimates": found}
+            | ({"what_if": [answer.to_json() for answer in answers]} if ideas else {})
+            | ({"trade_off": [asdict(point) for point in points]} if trade else {})
+        )
         return
     from rich.console import Console
     from rich.table import Table
@@ -62,6 +86,25 @@ def estimate(
     reasons = dict.fromkeys(row.reason for row in rows)
     for reason in reasons:
         typer.echo(f"At least: {reason}")
+    if ideas:
+        typer.echo(f"What if (for {counted(asked.kits, 'kit')}; paper and minutes are estimates):")
+        for answer in answers:
+            typer.echo(f"  {answer.to_json()['sentence']}")
+        if not answers:
+            typer.echo("  nothing that was asked changes the passes")
+    if trade:
+        typer.echo(f"Lay-ups and passes (for {counted(asked.kits, 'kit')}):")
+        for point in points:
+            best = "" if point.proved else ", perhaps fewer"
+            typer.echo(
+                f"  {counted(point.layups, 'lay-up')}, {counted(point.dies_set_up, 'die')} to set up: "
+                f"{counted(point.passes, 'pass', 'passes')}{best}"
+            )
+
+
+def counted(number: int, noun: str, many: str | None = None) -> str:
+    """ "1 lay-up", "2 lay-ups", "3 passes"."""
+    return f"{number} {noun if number == 1 else many or noun + 's'}"
 
 
 def _kit_numbers(text: str | None) -> list[int]:

@@ -50,7 +50,13 @@ def plan_into(batch: Path, folder: Path, *, seconds: float, seed: int, workers: 
         with ProgressLine(seconds=seconds, quiet=as_json) as progress:
             result = run_apart(
                 lambda: plan_batch(
-                    asked, seconds=seconds, seed=seed, workers=workers, on_progress=progress, stop=interrupt
+                    asked,
+                    seconds=seconds,
+                    seed=seed,
+                    workers=workers,
+                    on_progress=progress,
+                    stop=interrupt,
+                    advise=True,
                 )
             )
         write_plan_folder(result, folder)
@@ -93,6 +99,8 @@ def summary_json(result: Plan, folder: Path) -> dict[str, Any]:
             }
             for s in result.short
         ],
+        "what_if": result.extras.get("what_if", []),
+        "trade_off": result.extras.get("trade_off", []),
         "folder": str(folder),
     }
 
@@ -134,8 +142,18 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         wanted, met = sum(d.count for d in result.demand), sum(d.met for d in result.demand)
         lines.append(f"Not all of the demand is met: {met} of {wanted} pieces.")
     lines.extend(f"Note: {note}" for note in result.notes)
+    lines.extend(f"Idea: {idea}" for idea in best_ideas(result))
     lines.append(f"Open {folder / 'run-sheet.html'} in a browser and print it.")
     return lines
+
+
+def best_ideas(result: Plan, most: int = 2) -> list[str]:
+    """The purchases that save most, as sentences; all ideas stand on the run sheet."""
+    ideas = result.extras.get("what_if")
+    if not isinstance(ideas, list):
+        return []
+    buys = [one for one in ideas if one.get("kind") == "die" and one.get("passes", 0) < 0]
+    return [str(one["sentence"]) for one in buys[:most]]
 
 
 def _count(number: int, noun: str) -> str:

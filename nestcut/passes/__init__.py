@@ -14,10 +14,21 @@ if TYPE_CHECKING:
     from nestcut.passes.estimates import estimate as estimate
     from nestcut.passes.estimates import one_paper_per_pass as one_paper_per_pass
     from nestcut.passes.planner import plan_batch as plan_batch
+    from nestcut.passes.plate import TradeOff as TradeOff
+    from nestcut.passes.plate import trade_off as trade_off
     from nestcut.passes.whatif import WhatIf as WhatIf
     from nestcut.passes.whatif import what_if as what_if
 
-__all__ = ["Estimate", "WhatIf", "estimate", "one_paper_per_pass", "plan_batch", "what_if"]
+__all__ = [
+    "Estimate",
+    "TradeOff",
+    "WhatIf",
+    "estimate",
+    "one_paper_per_pass",
+    "plan_batch",
+    "trade_off",
+    "what_if",
+]
 
 _DOORS = {
     "Estimate": "nestcut.passes.estimates",
@@ -25,6 +36,8 @@ _DOORS = {
     "WhatIf": "nestcut.passes.whatif",
     "one_paper_per_pass": "nestcut.passes.estimates",
     "plan_batch": "nestcut.passes.planner",
+    "TradeOff": "nestcut.passes.plate",
+    "trade_off": "nestcut.passes.plate",
     "what_if": "nestcut.passes.whatif",
 }
 

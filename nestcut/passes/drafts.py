@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from nestcut.batch.model import Batch
+from nestcut.passes.lighten import heavy_layups
 from nestcut.passes.realise import Realised
 from nestcut.passes.totals import minutes_of
 from nestcut.passes.types import PlatePlan
 from nestcut.plan.model import Share
 
-__all__ = ["Draft", "Shares", "better", "choices", "figures"]
+__all__ = ["Draft", "Shares", "better", "choices", "figures", "heavy"]
 
 Shares = tuple[tuple[Share, ...], ...]
 
@@ -73,9 +74,19 @@ def better(batch: Batch, a: Draft, b: Draft) -> bool:
 
 
 def _rank(batch: Batch, draft: Draft) -> tuple[float, ...]:
-    """What is missing first, then what the person wishes, in their order; fewer trims where all else is equal."""
+    """What is missing first, then what the person wishes, in their order; fewer trims where all else is equal.
+
+    A limit of the cranking load comes after the first wish: keeping it never costs a pass.
+    """
     found = figures(batch, draft)
-    return (float(draft.missing), *(found[wish] for wish in batch.wishes.order), found["trims"])
+    wished = [found[wish] for wish in batch.wishes.order]
+    return (float(draft.missing), *wished[:1], float(heavy(batch, draft)), *wished[1:], found["trims"])
+
+
+def heavy(batch: Batch, draft: Draft) -> int:
+    """How many lay-ups are above the batch's limit of the cranking load."""
+    used = sorted({one.run for one in draft.realised.passes})
+    return len(heavy_layups(batch, [draft.realised.runs[run].task.slots for run in used]))
 
 
 def choices(

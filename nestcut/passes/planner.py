@@ -11,7 +11,8 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.passes.assemble import assemble
 from nestcut.passes.clock import Clock, ProgressCall
-from nestcut.passes.drafts import Draft, better, choices
+from nestcut.passes.drafts import Draft, better, choices, heavy
+from nestcut.passes.lighten import heavy_layups, lightened
 from nestcut.passes.load import line_load
 from nestcut.passes.packing import pack_kits
 from nestcut.passes.papering import in_strips, straightened, with_papers
@@ -136,7 +137,8 @@ def _best_draft(
     for number, (room, square) in enumerate(ways):
         if best is not None and not clock.room_for(ANOTHER_WAY * clock.seconds):
             break
-        if best is not None and not best.missing and square:
+        # Square dies suit small scraps, bare rims save passes: each answers one kind of trouble.
+        if best is not None and square is not bool(best.missing):
             continue
         limit = clock.left() * (0.35 if number == 0 else 0.3)
         try:
@@ -150,11 +152,13 @@ def _best_draft(
             proof = plate
         if proof is None:
             continue
+        plate = lightened(turned, demand, plate, seed=seed, over=clock.within(0.1))
         if number == 0 and batch.hand.trims != "none":
             strips = in_strips(batch, plate, clock, seed)
             if strips is not None:
                 take(strips, "strips cut")
-        if best is not None and not best.missing and best.passes <= proof.bound:
+        # Strips in lanes lie square to the feed: where they are too hard to crank, chips are tried as well.
+        if best is not None and not best.missing and best.passes <= proof.bound and not heavy(batch, best):
             break
         realised = with_papers(batch, plate.runs, plate.shares, clock, seed, squeezing=0.3)
         if realised is not None:
@@ -181,6 +185,12 @@ def _finished(batch: Batch, draft: Draft) -> Plan:
         short=_short(batch, draft),
         packing=pack_kits(batch, batch.demand, draft.shares),
     )
+    warnings = [
+        f"Lay-up {plan.layups[number].id} brings {peak:.0f} mm of cut under the roller at once; your limit is "
+        f"{batch.machine.load_limit_mm:g} mm. Crank it slowly, or lift a die and give it passes of its own."
+        for number, peak in heavy_layups(batch, plan.layups)
+    ]
+    plan = replace(plan, notes=(*plan.notes, *warnings))
     dies = {die.name: die for die in plan.dies}
     loads = {layup.id: asdict(line_load(layup.slots, dies, plan.machine)) for layup in plan.layups}
     return replace(plan, extras={**plan.extras, "loads": loads})
@@ -224,5 +234,5 @@ def _advice(
     if not clock.over():
         clock.say(total.passes, plan.bound.passes, "asking what if")
         answers = what_if(batch, seconds=min(ADVICE_S, clock.left()), seed=seed, stop=clock.over)
-        found["what_if"] = [answer.to_json() for answer in answers]
+        found["what_if"] = [answer.as_change() for answer in answers]
     return found

@@ -20,6 +20,7 @@ from nestcut.passes.patterns import PatternBook
 from nestcut.passes.reasons import explain
 from nestcut.passes.search import Limit, PlateSearch
 from nestcut.passes.types import PlatePlan, PlateRun, Room, Supply
+from nestcut.passes.wishes import by_wish
 from nestcut.plan.model import Share, Slot
 
 __all__ = ["Books", "TradeOff", "plan_plate", "plate_bound", "searched", "trade_off"]
@@ -68,7 +69,16 @@ def plan_plate(
     assert search.best is not None
     assert search.bound is not None
     search.say("choosing lay-ups")
-    choice = _fewer(search, dies, _choice(search, dies, seed), seed)
+    choice = by_wish(
+        search.task,
+        _short_list(search),
+        _fewer(search, dies, _choice(search, dies, seed), seed),
+        batch.wishes,
+        batch.machine,
+        trips=[die.trips for die in dies],
+        seconds=max(1.0, min(4.0, limit.left_s())),
+        seed=seed,
+    )
     bound = search.bound
     proof = proof_json(search.bound_task, bound, search.sets)
     runs = tuple(_runs(search, choice, dies, apart))

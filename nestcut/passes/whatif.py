@@ -49,6 +49,18 @@ class WhatIf:
         """As plain JSON values, the sentence among them."""
         return {**asdict(self), "sentence": advice(self)}
 
+    def as_change(self) -> dict[str, Any]:
+        """For ``plan.extras``: what changes, so that fewer passes are below 0; and the sentence."""
+        return {
+            "what": self.what,
+            "kind": self.kind,
+            "passes": -self.passes,
+            "minutes": -self.minutes,
+            "paper_mm2": -self.paper_mm2,
+            "short": -self.short,
+            "sentence": advice(self),
+        }
+
 
 def advice(answer: WhatIf) -> str:
     """The answer as a sentence: "a second campion die saves 31 passes, about half an hour"."""

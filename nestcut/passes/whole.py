@@ -20,9 +20,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.affinity import translate
-from shapely.geometry import Polygon
+from shapely.geometry import Point, Polygon, box
 
-from nestcut.batch.model import Batch, Pose, Scrap
+from nestcut.batch.model import Batch, Pose, Scrap, Shape
 from nestcut.outlines import grow_outline, shrink_outline
 from nestcut.passes.chips import Site, sites_of
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
@@ -49,6 +49,22 @@ class Station:
     """(die, paper) → cuts."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """A scrap, or a straight part of it."""
+
+    scrap: Scrap
+    outline: Polygon
+    """In the scrap's frame."""
+    whole: bool
+
+    @property
+    def corner(self) -> tuple[float, float]:
+        """The upper left corner of its box, in the scrap's frame."""
+        x0, y0, _, _ = self.outline.bounds
+        return (x0, y0)
+
+
 @dataclass(slots=True)
 class _Kind:
     """Scraps of one paper and outline at one turn: the places they can take, and where each die may cut."""
@@ -60,7 +76,7 @@ class _Kind:
     outline: Polygon
     """Turned, its box beginning at (0, 0)."""
     shift: tuple[float, float]
-    """From the turned frame of the scrap to ``outline``, mm."""
+    """From the turned outline, with its corner in the turning point, to ``outline``, mm."""
     size: tuple[float, float]
     y0: int
     """The first place along the feed, mm; the first across is 0."""
@@ -74,9 +90,13 @@ class _Kind:
 class _Sheet:
     """A scrap that has been cut, at the turn that it keeps."""
 
-    scrap: Scrap
+    piece: _Piece
     kind: _Kind
-    masks: dict[tuple[int, int], Mask]
+    cuts: list[tuple[int, int, tuple[int, int]]] = field(default_factory=list)
+    """(station, slot, place) of every cut so far."""
+    masks: dict[tuple[int, int], Mask] = field(default_factory=dict)
+    spent: set[tuple[int, int]] = field(default_factory=set)
+    """Masks with no place left: nothing that is gone comes back."""
 
 
 @dataclass(slots=True)
@@ -90,54 +110,90 @@ class _Choice:
 
 
 def in_whole_scraps(
-    batch: Batch, stations: Sequence[Station], *, over: Callable[[], bool] = lambda: False
+    batch: Batch,
+    wanted: Mapping[tuple[str, str], int],
+    stations_for: Callable[[Mapping[tuple[str, str], int], int], Sequence[Station] | None],
+    *,
+    slit_mm: float | None = None,
+    rounds: int = 4,
+    over: Callable[[], bool] = lambda: False,
 ) -> Realised:
     """Passes that cut everything from untrimmed scraps, as far as the greedy search gets.
 
     Args:
-        stations: lay-ups in the order in which they are set up.
+        wanted: (die, paper) → cuts.
+        stations_for: lay-ups for cuts that are left, given those and the number of the round. Dies that lie in
+            other columns then reach paper that the lay-ups before could not.
+        slit_mm: scraps that are wider are slit beforehand into strips of this width at most (the plate's width
+            where it is not given: a wider scrap can't go through the machine).
+        rounds: most times that it is asked.
         over: asked once a pass; True leaves the rest missing.
     """
-    table = _Table(batch, stations)
-    runs, passes, missing = [], [], Counter()
-    for number, station in enumerate(stations):
-        left = Counter({key: count for key, count in station.cuts.items() if count > 0})
-        made = 0
-        while +left and not over():
-            choices = table.next_pass(number, left)
-            if not choices:
-                break
-            made += 1
-            passes.append(PassDraft(number, [table.settle(number, choice, left) for choice in choices]))
-        missing += +left
-        task = RunTask(station.slots, made, tuple(() for _ in station.slots))
-        runs.append(RunDraft(task, table.sites[number], [], []))
-    return Realised(runs, passes, missing)
+    table = _Table(batch, wanted, min(batch.machine.plate_mm[0], slit_mm or math.inf))
+    left = Counter({key: count for key, count in wanted.items() if count > 0})
+    passes: list[PassDraft] = []
+    for number in range(rounds):
+        before = len(passes)
+        for station in stations_for(+left, number) or ():
+            place = table.add(station)
+            mine = Counter(station.cuts)
+            while +mine and not over():
+                choices = table.next_pass(place, mine)
+                if not choices:
+                    break
+                passes.append(PassDraft(place, [table.settle(place, choice, mine) for choice in choices]))
+            made = Counter(station.cuts)
+            made.subtract(mine)
+            left.subtract(made)
+        if not +left or over() or len(passes) == before:
+            break
+    counts = Counter(draft.run for draft in passes)
+    runs = [
+        RunDraft(RunTask(slots, counts[place], tuple(() for _ in slots)), table.sites[place], [], [])
+        for place, slots in enumerate(table.slots)
+    ]
+    return Realised(runs, passes, +left)
 
 
 class _Table:
     """Everything that is on the table: fresh scraps, scraps in use, and the masks of both."""
 
-    def __init__(self, batch: Batch, stations: Sequence[Station]) -> None:
+    def __init__(self, batch: Batch, wanted: Mapping[tuple[str, str], int], slit_mm: float) -> None:
         self.batch = batch
-        self.sites: list[list[Site]] = [sites_of(batch, station.slots) for station in stations]
-        self.cuts = [[filled(site.cut) for site in sites] for sites in self.sites]
-        self.grown = [[grow_outline(cut, batch.hand.web_mm + SAFE_MM) for cut in cuts] for cuts in self.cuts]
+        self.slots: list[tuple[Slot, ...]] = []
+        self.sites: list[list[Site]] = []
+        self.cuts: list[list[Shape]] = []
+        self.grown: list[list[Shape]] = []
         self.gaps: dict[tuple[int, int, int, int], tuple[Mask, int, int]] = {}
         self.used: list[_Sheet] = []
-        self.fresh: dict[tuple[str, bytes], list[Scrap]] = {}
-        wanted = {paper for station in stations for (_, paper), n in station.cuts.items() if n > 0}
+        self.fresh: dict[tuple[str, bytes], list[_Piece]] = {}
+        papers = {paper for (_, paper), count in wanted.items() if count > 0}
         for scrap in batch.scraps:
-            if scrap.paper in wanted:
-                self.fresh.setdefault((scrap.paper, scrap.outline.wkb), []).append(scrap)
+            if scrap.paper in papers:
+                for piece in _slit(scrap, slit_mm):
+                    x0, y0 = piece.corner
+                    shape = translate(piece.outline, -x0, -y0)
+                    self.fresh.setdefault((scrap.paper, shape.wkb), []).append(piece)
         self.kinds = {key: self._kinds(own[0]) for key, own in self.fresh.items()}
 
-    def _kinds(self, scrap: Scrap) -> list[_Kind]:
+    def add(self, station: Station) -> int:
+        """Take up a further lay-up; returns its number."""
+        sites = sites_of(self.batch, station.slots)
+        cuts = [filled(site.cut) for site in sites]
+        self.slots.append(station.slots)
+        self.sites.append(sites)
+        self.cuts.append(cuts)
+        self.grown.append([grow_outline(cut, self.batch.hand.web_mm + SAFE_MM) for cut in cuts])
+        return len(self.sites) - 1
+
+    def _kinds(self, piece: _Piece) -> list[_Kind]:
+        paper = piece.scrap.paper
+        shape = translate(piece.outline, -piece.corner[0], -piece.corner[1])
         width, length = self.batch.machine.plate_mm
         over = self.batch.machine.overhang_mm
         found: list[_Kind] = []
         for deg in (0.0, 90.0, 180.0, 270.0):
-            turned = Pose(0.0, 0.0, deg).apply(scrap.outline)
+            turned = Pose(0.0, 0.0, deg).apply(shape)
             x0, y0, x1, y1 = turned.bounds
             w, h = x1 - x0, y1 - y0
             first, last = math.ceil(-over - 1e-9), math.floor(length + over - h + 1e-9)
@@ -145,15 +201,15 @@ class _Table:
             if across < 0 or last < first:
                 continue
             outline = translate(turned, -x0, -y0)
-            directed = self.batch.paper(scrap.paper).direction != "none"
+            directed = self.batch.paper(paper).direction != "none"
             if not directed and any(
                 k.outline.normalize().equals_exact(outline.normalize(), 1e-7) for k in found
             ):
                 continue  # symmetric: the same again
             found.append(
                 _Kind(
-                    scrap.paper,
-                    (scrap.paper, scrap.outline.wkb),
+                    paper,
+                    (paper, shape.wkb),
                     deg,
                     outline,
                     (-x0, -y0),
@@ -163,6 +219,21 @@ class _Table:
                 )
             )
         return found
+
+    def _left(self, sheet: _Sheet, station: int, slot: int) -> Mask | None:
+        """The mask of a scrap in use; None where no place is left."""
+        key = (station, slot)
+        if key in sheet.spent:
+            return None
+        if key not in sheet.masks:
+            mask = self._mask(sheet.kind, station, slot).copy()
+            for a, r, at in sheet.cuts:
+                _take(mask, self._gap(a, r, station, slot), at)
+            sheet.masks[key] = mask
+            if not mask.any():
+                sheet.spent.add(key)
+                return None
+        return sheet.masks[key]
 
     def _mask(self, kind: _Kind, station: int, slot: int) -> Mask:
         """Places at which this die's cut keeps the edge in a fresh scrap; None of them where its turn is wrong."""
@@ -255,21 +326,26 @@ class _Table:
             if sheet is None and fresh_taken[kind.group] >= len(self.fresh[kind.group]):
                 continue
             wish = [s for s in free if rest[sites[s].die.name, kind.paper] > 0]
+            if sheet is not None:
+                wish = [s for s in wish if (station, s) not in sheet.spent]
             more = AGAIN if sheet is not None else 1.0
             if not wish or (best and more * sum(weights[sites[s].die.name] for s in wish) <= best[0]):
                 continue
-            masks = {s: sheet.masks[station, s] if sheet else self._mask(kind, station, s) for s in wish}
-            clear = self._clear(kind, chosen)
-            total = np.zeros(kind.shape)
+            masks: dict[int, Mask] = {}
             for s in wish:
-                total += weights[sites[s].die.name] * masks[s]
-            total[~clear] = 0.0
+                mask = self._left(sheet, station, s) if sheet else self._mask(kind, station, s)
+                if mask is not None:
+                    masks[s] = mask
+            total = np.zeros(kind.shape, dtype=np.float32)
+            for s, mask in masks.items():
+                total += np.float32(weights[sites[s].die.name]) * mask
+            total[~self._clear(kind, chosen)] = 0.0
             top = float(total.max(initial=0.0))
-            if top <= 0.0 or (best and more * top <= best[0] + 1e-9):
+            if top <= 0.0 or (best and more * top <= best[0] + 1e-6):
                 continue
-            places = np.argwhere(total >= top - 1e-9)
+            places = np.argwhere(total >= top - 1e-5)
             at = self._tidiest(station, masks, places)
-            slots = self._together(station, [s for s in wish if masks[s][at]], kind.paper, rest)
+            slots = self._together(station, [s for s in masks if masks[s][at]], kind.paper, rest)
             best = (more * top, _Choice(sheet, kind, at, slots))
         return best[1] if best else None
 
@@ -315,20 +391,48 @@ class _Table:
         """Make the cuts of a choice: masks and wants shrink, a fresh scrap becomes one in use."""
         kind, sheet = choice.kind, choice.sheet
         if sheet is None:
-            scrap = self.fresh[kind.group].pop(0)
-            every = [(a, s) for a, sites in enumerate(self.sites) for s in range(len(sites))]
-            sheet = _Sheet(
-                scrap, kind, {(a, s): self._mask(kind, a, s).copy() for a, s in every if a >= station}
-            )
+            sheet = _Sheet(self.fresh[kind.group].pop(0), kind)
             self.used.append(sheet)
         for slot in choice.slots:
             left[self.sites[station][slot].die.name, kind.paper] -= 1
+            sheet.cuts.append((station, slot, choice.at))
             for (b, s), mask in sheet.masks.items():
-                _take(mask, self._gap(station, slot, b, s), choice.at)
-        pose = Pose(choice.at[0] + kind.shift[0], choice.at[1] + kind.y0 + kind.shift[1], kind.deg)
-        return PartUse(
-            sheet.scrap.id, sheet.scrap.outline, pose, tuple(sorted(choice.slots)), kind.paper, whole=True
+                if (b, s) not in sheet.spent:
+                    _take(mask, self._gap(station, slot, b, s), choice.at)
+        for key, mask in sheet.masks.items():
+            if key not in sheet.spent and not mask.any():
+                sheet.spent.add(key)
+        piece = sheet.piece
+        # The piece's corner goes to the place, whatever the frame of its scrap.
+        back = Pose(0.0, 0.0, kind.deg).apply(Point(piece.corner))
+        pose = Pose(
+            round(choice.at[0] + kind.shift[0] - back.x, 9),
+            round(choice.at[1] + kind.y0 + kind.shift[1] - back.y, 9),
+            kind.deg,
         )
+        slots = tuple(sorted(choice.slots))
+        return PartUse(piece.scrap.id, piece.outline, pose, slots, kind.paper, whole=piece.whole)
+
+
+def _slit(scrap: Scrap, slit_mm: float) -> list[_Piece]:
+    """The scrap as it is, or strips of it along its longer side where its shorter side is too wide."""
+    x0, y0, x1, y1 = scrap.outline.bounds
+    w, h = x1 - x0, y1 - y0
+    count = math.ceil(min(w, h) / slit_mm - 1e-9)
+    if count <= 1:
+        return [_Piece(scrap, scrap.outline, True)]
+    pieces = []
+    for k in range(count):
+        low, high = (round(min(w, h) * j / count) if j < count else min(w, h) for j in (k, k + 1))
+        part = (
+            box(x0 + low, y0 - 1, x0 + high, y1 + 1) if w <= h else box(x0 - 1, y0 + low, x1 + 1, y0 + high)
+        )
+        outline = scrap.outline.intersection(part)
+        if not isinstance(outline, Polygon) or outline.is_empty:
+            # A slit would leave loose pieces: this scrap is better left as it is.
+            return [_Piece(scrap, scrap.outline, True)]
+        pieces.append(_Piece(scrap, outline, False))
+    return pieces
 
 
 def _take(mask: Mask, gap: tuple[Mask, int, int], at: tuple[int, int]) -> None:

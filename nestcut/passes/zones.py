@@ -54,6 +54,7 @@ def zone_stations(
     *,
     ends: int = 2,
     by_paper: bool = True,
+    variant: int = 0,
     seed: int = 0,
 ) -> list[Station] | None:
     """Lay-ups that together make all the cuts; None where some die fits in no way.
@@ -62,6 +63,7 @@ def zone_stations(
         wanted: (die, paper) → cuts.
         ends: 2 for rows at both ends, 1 for rows from the first end only.
         by_paper: lay dies of one paper together; otherwise the deepest together.
+        variant: 0 begins rows at the left, 1 at the right, 2 in the middle: further lay-ups for the same scraps.
     """
     items = _items(batch, wanted)
     if items is None:
@@ -82,7 +84,7 @@ def zone_stations(
         for item in taken:
             for paper, count in item.cuts.items():
                 cuts[item.die.name, paper] += count
-        stations.append(Station(_laid(batch, split, by_paper), cuts))
+        stations.append(Station(_laid(batch, split, by_paper, variant), cuts))
         rest = [item for item in rest if not any(item is one for one in taken)]
     return None if rest else stations
 
@@ -187,7 +189,9 @@ def _split(
     return tuple([i for i, side in zip(items, best[1], strict=True) if side == k] for k in (0, 1))  # type: ignore[return-value]
 
 
-def _laid(batch: Batch, split: tuple[list[_Item], list[_Item]], by_paper: bool) -> tuple[Slot, ...]:
+def _laid(
+    batch: Batch, split: tuple[list[_Item], list[_Item]], by_paper: bool, variant: int
+) -> tuple[Slot, ...]:
     x0, y0, x1, y1 = batch.machine.window.bounds
     gap = batch.hand.gap_mm
     slots = []
@@ -195,17 +199,16 @@ def _laid(batch: Batch, split: tuple[list[_Item], list[_Item]], by_paper: bool) 
         at = y0
         for row in _rows(batch, items, by_paper):
             depth = max(item.depth for item in row)
-            # What is free across goes between the dies: hands are not exact.
-            air = (
-                gap + (x1 - x0 - sum(i.width + gap for i in row) + gap) / max(1, len(row) - 1)
-                if len(row) > 1
-                else 0.0
-            )
-            x = x0
+            spare = x1 - x0 - sum(item.width + gap for item in row) + gap
+            # Some of what is free across goes between the dies: hands are not exact.
+            air = gap + (min(4.0, spare / (len(row) - 1)) if len(row) > 1 else 0.0)
+            x = x0 + (0.0, 0.0, (spare - (air - gap) * (len(row) - 1)) / 2)[variant % 3]
             for item in row:
-                bx0, by0, _, by1 = item.bounds
+                bx0, by0, bx1, by1 = item.bounds
                 y = at - by0 if end == 0 else y0 + y1 - at - by1
-                slots.append(Slot(item.die.name, Pose(round(x - bx0, 6), round(y, 6), item.deg)))
-                x += item.width + min(air, gap + 4.0)
+                # Counted from the right, the same row is seen in a mirror; the dies themselves are not.
+                left = x - bx0 if variant % 3 != 1 else x0 + x1 - x - bx1
+                slots.append(Slot(item.die.name, Pose(round(left, 6), round(y, 6), item.deg)))
+                x += item.width + air
             at += depth + gap
     return tuple(slots)

@@ -25,6 +25,7 @@ from nestcut.sheets.tables import (
     time_line,
 )
 from nestcut.sheets.trimming import straight_cuts, trim_kinds
+from nestcut.sheets.whatif import advice_text
 from nestcut.sheets.words import clipped, counted, id_list, length, number, plain
 
 __all__ = ["label_sheet", "run_sheet"]
@@ -68,6 +69,7 @@ def run_sheet(plan: Plan, layup_files: Mapping[str, Sequence[str]], trim_files: 
         "remnants": _remnants(plan, album, codes),
         "trade_off": trade_off_text(plan),
         "what_if": what_if_text(plan),
+        "advice": advice_text(plan),
         "notes": [plain(note) for note in plan.notes],
         "plates_every": PLATES_EVERY,
     }

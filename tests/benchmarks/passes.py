@@ -43,7 +43,7 @@ def run_class(
     total = plan.totals
     used = {paper.scrap for a_pass in plan.passes for paper in a_pass.papers} | {t.scrap for t in plan.trims}
     pulled = sum(s.outline.area for s in batch.scraps if s.id in used)
-    by_hand = passes_by_paper(batch, [line.by for line in plan.demand], seconds=5, work_limit=work_limit)
+    by_hand = passes_by_paper(batch, [line.by for line in plan.demand], seconds=3, work_limit=work_limit)
     return row | {
         "dies": len(batch.dies),
         "asked": sum(line.count for line in plan.demand),

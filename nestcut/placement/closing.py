@@ -19,9 +19,10 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Shape
 
+from .turning import Cores, cores_of
 from .types import Part
 
-__all__ = ["cleft_free", "closed_from_below", "plugged_parts"]
+__all__ = ["cleft_free", "closed_from_below", "plugged_parts", "rough_cores"]
 
 _ARC = 8
 _FINE_ARC = 24
@@ -31,24 +32,23 @@ def plugged_parts(parts: Sequence[Part], web_mm: float) -> tuple[Part, ...]:
     """The parts without the openings that no piece fits into with its web.
 
     A piece that lies in an opening lies in it as a whole, at least the web from its edge: an opening is filled
-    if no part's discs, or no part's length, can. Every layout of these is a layout of the parts themselves,
+    if every part is too thick or too long for it. Every layout of these is a layout of the parts themselves,
     and where the region has no holes the other way round.
     """
-    thick = min((_thickness(part.shape) for part in parts), default=0.0)
-    length = min((_length(part.shape) for part in parts), default=0.0)
-    return tuple(replace(part, shape=_plugged(part.shape, web_mm, thick, length)) for part in parts)
+    sizes = [(_thickness(part.shape) + web_mm, _length(part.shape)) for part in parts]
+    return tuple(replace(part, shape=_plugged(part.shape, sizes)) for part in parts)
 
 
-def _plugged(shape: Shape, web_mm: float, thick_mm: float, length_mm: float) -> Shape:
-    """The shape less its openings that are too thin or too short."""
+def _plugged(shape: Shape, sizes: Sequence[tuple[float, float]]) -> Shape:
+    """The shape less its openings that are too thin or too short for all (disc radius, length), mm."""
     polygons = []
     for part in shapely.get_parts(shape):
         holes = []
         for ring in part.interiors:
             opening = Polygon(ring)
             x0, y0, x1, y1 = opening.bounds
-            long = math.hypot(x1 - x0, y1 - y0) >= length_mm
-            if long and _widest(opening) + 0.1 >= thick_mm + web_mm:
+            wide, long = _widest(opening) + 0.1, math.hypot(x1 - x0, y1 - y0)
+            if any(radius <= wide and length <= long for radius, length in sizes):
                 holes.append(ring)
         polygons.append(Polygon(part.exterior, holes))
     if len(polygons) == 1:
@@ -85,6 +85,27 @@ def cleft_free(shape: Shape, web_mm: float, coarse_mm: float) -> Shape:
     closed = shape.buffer(web_mm, quad_segs=_ARC).buffer(-web_mm, quad_segs=_ARC).simplify(coarse_mm)
     good = isinstance(closed, Polygon | MultiPolygon) and closed.is_valid and not closed.is_empty
     return closed if good else shape
+
+
+def rough_cores(shape: Shape, web_mm: float, coarse_mm: float) -> Cores:
+    """Cores of the cleft-free, simplified shape around the shape's own middle, so that poses mean the same.
+
+    Where closing makes nothing simpler, the shape's own cores, simplified.
+    """
+    plain = cores_of(shape, coarse_mm=coarse_mm)
+    if plain.disc:
+        return plain
+    cores = cores_of(cleft_free(shape, web_mm, coarse_mm), coarse_mm=coarse_mm)
+    if cores.disc or _vertices(cores) > _vertices(plain):
+        return plain
+    shift = np.subtract(cores.middle, plain.middle)
+    rings = tuple(ring + shift for ring in cores.rings)
+    reach = max(float(np.hypot(ring[:, 0], ring[:, 1]).max()) for ring in rings)
+    return replace(cores, middle=plain.middle, rings=rings, reach_mm=reach)
+
+
+def _vertices(cores: Cores) -> int:
+    return sum(len(ring) for ring in cores.rings)
 
 
 def _widest(shape: Polygon) -> float:

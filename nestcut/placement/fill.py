@@ -64,6 +64,9 @@ def fill_region(
         moves_limit: ends the search after so many moves instead of after ``seconds``; makes it repeatable.
     Returns: exactly checked poses, their value, and the bound with its reason.
     """
+    from .calm import calm_scipy
+
+    calm_scipy()
     from .filling import Task
     from .growth import Growth
 
@@ -120,6 +123,9 @@ class _Helpers:
 
 
 def _help(pipe, number: int, task) -> None:  # type: ignore[no-untyped-def]
+    from .calm import calm_scipy
+
+    calm_scipy()
     from .growth import Growth
 
     own = replace(

@@ -94,10 +94,11 @@ class State:
         """Is nothing better possible? (Where sets count first, value alone proves nothing.)"""
         return bool(self.best) and self.share is None and self.value >= self.bound - 1e-9
 
-    def worth(self, counts: NDArray[np.int64]) -> tuple[float, float]:
-        """To be maximised: whole sets (or 0), then value."""
+    def worth(self, counts: NDArray[np.int64]) -> tuple[float, float, float]:
+        """To be maximised: nothing missing of what is wanted at least, then whole sets (or 0), then value."""
+        missing = sum(max(0, part.least - int(n)) for part, n in zip(self.parts, counts, strict=True))
         value = float(sum(part.value * n for part, n in zip(self.parts, counts, strict=True)))
-        return (self.sets(counts), value)
+        return (-float(missing), self.sets(counts), value)
 
     def sets(self, counts: NDArray[np.int64]) -> float:
         """How many whole sets (and how much of the next) these pieces make."""
@@ -111,28 +112,28 @@ class State:
 
     def better(self, counts: NDArray[np.int64]) -> bool:
         """Would these pieces be worth more than the best layout, and are they allowed?"""
-        return self.worth(counts) > self.worth(self.counts) and self.allowed(counts)
+        enough = all(n >= part.least for part, n in zip(self.parts, counts, strict=True))
+        return enough and self.worth(counts) > self.worth(self.counts) and self.allowed(counts)
 
     def allowed(self, counts: NDArray[np.int64]) -> bool:
-        """Neither too many nor too few of any part."""
-        return all(
-            (part.most is None or n <= part.most) and n >= part.least
-            for part, n in zip(self.parts, counts, strict=True)
-        )
+        """Not too many of any part."""
+        return all(part.most is None or n <= part.most for part, n in zip(self.parts, counts, strict=True))
+
+    def lies_well(self, placed: tuple[Placed, ...]) -> bool:
+        """The exact check."""
+        task = self.task
+        return lies_well(self.parts, placed, task.room, gap_mm=task.web_mm, obstacles=task.obstacles)
 
     def offer(self, placed: tuple[Placed, ...]) -> bool:
         """Take a layout over if it is better and exact."""
         counts = self.count([one.part for one in placed])
-        if not self.better(counts):
-            return False
-        task = self.task
-        if not lies_well(self.parts, placed, task.room, gap_mm=task.web_mm, obstacles=task.obstacles):
+        if not self.better(counts) or not self.lies_well(placed):
             return False
         self.best, self.counts = placed, counts
-        self.value = self.worth(counts)[1]
+        self.value = self.worth(counts)[2]
         if self.on_layout is not None:
             self.on_layout(
-                Progress(placed, self.value, self.bound, time.monotonic() - self.begin, task.region)
+                Progress(placed, self.value, self.bound, time.monotonic() - self.begin, self.task.region)
             )
         return True
 

@@ -10,7 +10,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Shape
 
-from .closing import cleft_free, plugged_parts
+from .closing import plugged_parts, rough_cores
 from .conflicts import inner_radius
 from .fits import Bench
 from .layout import SLACK_MM, lies_well
@@ -23,7 +23,7 @@ MARGIN_MM = 2e-3
 """Aimed at between true outlines beyond the gap, so that what is found is exact without more ado."""
 
 Rows = NDArray[np.float64]
-"""Poses of the kernels, (n, 3): middle x, y (mm) and radians."""
+"""Poses of the kernels, (n, 3): middle x, y (mm) and radians; the same for all kits of a ground."""
 
 
 class Ground(Bench):
@@ -41,14 +41,7 @@ class Ground(Bench):
         turns = [part.turns for part in self.parts]
         self.coarse_mm = min(0.2, 0.009 * float(np.sqrt(min(part.shape.area for part in self.parts))))
         true = [cores_of(part.shape) for part in self.parts]
-        rough = [
-            cores_of(cleft_free(part.shape, gap_mm, self.coarse_mm), coarse_mm=self.coarse_mm)
-            for part in self.parts
-        ]
-        for k, cores in enumerate(true):
-            # the clefts move the middle of nothing, but a shape that got no simpler is better taken as it is
-            if len(rough[k].rings) > len(cores.rings) or rough[k].disc != cores.disc:
-                rough[k] = cores
+        rough = [rough_cores(part.shape, gap_mm, self.coarse_mm) for part in self.parts]
         loose = gap_mm + MARGIN_MM
         self.true = make_kit(true, turns, room, gap_mm=loose, obstacles=obstacles)
         self.exact = make_kit(true, turns, room, gap_mm=gap_mm, obstacles=obstacles)
@@ -71,12 +64,6 @@ class Ground(Bench):
         return tuple(
             Placed(int(k), pose_of(kit or self.exact, int(k), row)) for k, row in zip(kind, rows, strict=True)
         )
-
-    def change_kit(self, kind: NDArray[np.int64], rows: Rows, old: Kit, new: Kit) -> Rows:
-        """The same places for another kit (simplified shapes have their middle elsewhere)."""
-        if old is new or all(a == b for a, b in zip(old.middles, new.middles, strict=True)):
-            return rows.copy()
-        return self.rows_of(self.placed_of(kind, rows, old), new)
 
     def exact_rows(
         self, kind: NDArray[np.int64], rows: Rows, mobile: NDArray[np.bool_] | None = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,9 @@ from .types import Progress, StopCheck
 __all__ = ["Growth"]
 
 _MOST_VISITED = 3000
+_PATIENCE = 14  # moves without a better layout before another start is taken
+_MOST_SUMS = 400
+_MOST_TURNS = 4
 _CHOICE_SECONDS = 0.6
 _CHOICE_STEPS = 12
 
@@ -33,8 +36,10 @@ class Growth(State):
     ) -> None:
         super().__init__(task, on_layout, stop)
         self.patterns: dict[int, list[Any]] = {}
+        self.starts: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
         self.useful: list[int] = []
         self.lean = np.zeros(2)
+        self.no_fits: Any = None
 
     # ---- the work
 
@@ -56,11 +61,15 @@ class Growth(State):
         self.visited_kind = np.empty(0, np.int64)
         self.visited_rows = np.empty((0, 3))
         for number, k in enumerate(self.useful):
-            self._lay_patterns(k, 0.3 * task.seconds / len(self.useful) * (number + 1))
+            self._lay_patterns(k, 0.2 * task.seconds / len(self.useful) * (number + 1))
             if self.over():
                 return
         if len(self.useful) > 1 or not self.best:
             self._choose_all()
+        self._grow()
+
+    def _grow(self) -> None:
+        """Moves by turns, until the time is over; from other starts now and then when nothing gets better."""
         arms: list[tuple[str, Callable[[], bool]]] = [
             ("insert", self._insert),
             ("squeeze", self._squeeze),
@@ -69,21 +78,34 @@ class Growth(State):
         if len(self.useful) == 1 and self.patterns.get(self.useful[0]):
             arms.append(("press", self._press))
         won, spent = np.ones(len(arms)), np.full(len(arms), 1e-3)
-        turn = 0
+        turn = idle = 0
         while not self.over():
             if not self.next_kinds(self.counts) and self.share is None and len(self.useful) < 2:
                 break
-            # every arm gets its turn; half of the time the one that did best does
-            if turn < 2 * len(arms) or self.rng.random() < 0.5:
+            # every arm gets its turn; two times out of three the one that did best does
+            if turn < len(arms) or self.rng.random() < 0.33:
                 arm = turn % len(arms)
             else:
                 arm = int(np.argmax(won / spent))
             turn += 1
             began, before = time.monotonic(), self.moves
-            won[arm] = 0.95 * won[arm] + arms[arm][1]()
+            better = arms[arm][1]()
             cost = time.monotonic() - began if self.task.moves_limit is None else self.moves - before
-            spent[arm] = 0.95 * spent[arm] + cost
+            won[arm], spent[arm] = 0.95 * won[arm] + better, 0.95 * spent[arm] + cost
             self.moves += self.moves == before
+            idle = 0 if better else idle + 1
+            if idle >= _PATIENCE:
+                self._elsewhere()
+                idle = 0
+
+    def _elsewhere(self) -> None:
+        """Go on from the best layout, or from another one that is nearly as good."""
+        if not self.starts or self.rng.random() < 0.4:
+            self._back()
+            return
+        # the better ones more often
+        pick = int(len(self.starts) * self.rng.random() ** 2)
+        self.kind, self.rows = self.starts[pick]
 
     def _on_grid(self) -> bool:
         """Shapes on a common grid: the model on all places. True when nothing is left to do."""
@@ -123,16 +145,16 @@ class Growth(State):
     # ---- layouts as kinds and poses
 
     def _adopt(self, kind: NDArray[np.int64], rows: NDArray[np.float64]) -> bool:
-        """Take over a layout; True if it is better than the best."""
+        """Go on from a layout if it is exact and better than the one in hand; it may be the best of all."""
         counts = self.count(kind)
-        if self.better(counts):
-            placed = self.ground.placed_of(kind, rows)
-            if self.offer(placed):
-                self.kind, self.rows = kind, self.ground.rows_of(placed)
-                self._visit(kind, self.rows)
-                return True
-            self._back()
-        return False
+        if not self.allowed(counts) or self.worth(counts) <= self.worth(self.count(self.kind)):
+            return False
+        placed = self.ground.placed_of(kind, rows)
+        if not (self.offer(placed) if self.better(counts) else self.lies_well(placed)):
+            return False
+        self.kind, self.rows = kind, self.ground.rows_of(placed)
+        self._visit(kind, self.rows)
+        return True
 
     def _back(self) -> None:
         """Go on from the best layout."""
@@ -158,31 +180,32 @@ class Growth(State):
                 return True
             return limit is None and time.monotonic() - self.begin > until_s
 
-        tries = 8 if limit is None else max(2, min(8, limit // 60))
+        tries = 60 if limit is None else max(4, min(60, limit // 8))
         self.patterns[k] = find_lattices(
             part.shape, part.turns, gap_mm=self.task.web_mm, seed=self.task.seed + k, tries=tries, over=late
         )
         layouts = []
         for lattice in self.patterns[k]:
             for rows in lay_out(
-                lattice, self._rooms(k), self.task.room, free_turn=part.turns == "any", rng=self.rng, looks=10
+                lattice, self._rooms(k), self.task.room, free_turn=part.turns == "any", rng=self.rng, looks=16
             ):
                 layouts.append(rows)
             if self.over():
                 break
         layouts.sort(key=len, reverse=True)
         most = part.most if part.most is not None else 10**9
-        for number, rows in enumerate(layouts[:12]):
-            kind = np.full(len(rows), k)
-            if number < 4 and self.better(self.count(kind[:most])) and self._exact(kind[:most], rows[:most]):
-                continue
-            self._visit(kind, np.array(rows))
+        for rows in layouts[:12]:
+            kind, poses = np.full(len(rows), k), np.array(rows)
+            self._visit(kind, poses)
             if self.over():
                 return
-
-    def _exact(self, kind: NDArray[np.int64], rows: Sequence[Sequence[float]]) -> bool:
-        settled = self.ground.exact_rows(kind, np.array(rows, float))
-        return settled is not None and self._adopt(kind, settled)
+            if len(self.starts) >= 8 or (len(self.useful) > 1 and len(rows) < len(layouts[0])):
+                continue
+            settled = self.ground.exact_rows(kind[:most], poses[:most])
+            if settled is None or not self.lies_well(self.ground.placed_of(kind[:most], settled)):
+                continue
+            self.starts.append((kind[:most], settled))
+            self._adopt(kind[:most], settled)
 
     def _rooms(self, k: int) -> Callable[[float], object]:
         """Where the middle of a piece may lie, by angle (on an outline that is a little simplified)."""
@@ -211,7 +234,7 @@ class Growth(State):
         return can[0] if len(can) == 1 or self.rng.random() < 0.6 else can[int(self.rng.integers(len(can)))]
 
     def _gap_for(self, k: int) -> NDArray[np.float64]:
-        """A pose (of the exact kit) where one more piece of kind k overlaps little."""
+        """A pose where one more piece of kind k overlaps little."""
         from .overlap import relocate, set_world
         from .settle import World
 
@@ -219,7 +242,7 @@ class Growth(State):
         kit = ground.rough
         kind = np.append(self.kind, k)
         rows = np.zeros((n + 1, 3))
-        rows[:n] = ground.change_kit(self.kind, self.rows, ground.exact, kit)
+        rows[:n] = self.rows
         x0, y0, x1, y1 = kit.box
         turns = kit.turns_deg[k]
         angle = math.radians(turns[int(self.rng.integers(len(turns)))]) if turns else self.rng.uniform(0, 7)
@@ -231,7 +254,7 @@ class Growth(State):
         relocate(
             kit.arrays, kind, rows, n, np.ones((n + 1, n + 2)), *world.all, samples, state, kit.box
         )  # fmt: skip
-        return ground.change_kit(kind[n:], rows[n:], kit, ground.exact)[0]
+        return rows[n]
 
     def _squeeze(self) -> bool:
         """One more piece into a window of the layout, its neighbours squeezed aside."""
@@ -262,7 +285,7 @@ class Growth(State):
         from .fits import Search
 
         search = Search(self.ground, kind, self.seed())
-        search.pose[:] = self.ground.change_kit(kind, rows, self.ground.exact, self.ground.rough)
+        search.pose[:] = rows
         search.best_over[0] = 1e300
         n = len(kind)
         done, last, fine = 0, math.inf, False
@@ -339,8 +362,6 @@ class Growth(State):
         from .window import open_window
 
         limit = self.task.moves_limit
-        if self.rng.random() < 0.05:
-            self._back()
         if self.rng.random() < 0.1 or not self.lean.any():
             angle = self.rng.uniform(0, 2 * math.pi)
             self.lean = np.array([math.cos(angle), math.sin(angle)])
@@ -359,6 +380,8 @@ class Growth(State):
         keep = float(self.rng.choice([0.0, 0.3, 0.6]))
         kind, rows = window.fillings(sequences, seed=self.seed(), rng=self.rng, over=late, keep=keep)
         self.moves += len(sequences) if limit is not None else 0
+        corner_kind, corner_rows = self._corners(window, freed)
+        kind, rows = np.concatenate((corner_kind, kind)), np.concatenate((corner_rows, rows))
         if len(self.visited_kind):
             x0, y0, x1, y1 = window.box
             x, y = self.visited_rows[:, 0], self.visited_rows[:, 1]
@@ -373,10 +396,40 @@ class Growth(State):
             return False
         if self._adopt(choice.kind, choice.rows):
             return True
-        counts = self.count(choice.kind)
-        if self.worth(counts) >= self.worth(self.counts):
+        same = self.worth(self.count(choice.kind)) >= self.worth(self.count(self.kind))
+        if same and self.lies_well(self.ground.placed_of(choice.kind, choice.rows)):
             self.kind, self.rows = choice.kind, choice.rows
         return False
+
+    def _corners(
+        self, window: Any, freed: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Corners of no-fit regions around the window's neighbours, for turns that are listed or in use."""
+        if self.no_fits is None:
+            from .touching import NoFits
+
+            self.no_fits = NoFits(self.ground)
+        no_fits = self.no_fits
+        # what can be worked out in good time: a convex sum takes some 0.1 ms
+        cheap = [k for k in self.useful if no_fits.cost(k, k) <= _MOST_SUMS]
+        wanted: list[tuple[int, float]] = []
+        for k in cheap:
+            turns = self.ground.exact.turns_deg[k]
+            own = self.rows[window.inside[freed == k], 2].tolist()
+            wanted += [(k, angle) for angle in ([math.radians(turn) for turn in turns] or own)]
+        wanted = [wanted[i] for i in self.rng.permutation(len(wanted))[:_MOST_TURNS]]
+        timed = self.task.moves_limit is None
+        began = time.monotonic()
+
+        def late() -> bool:
+            return (timed and time.monotonic() - began > 0.15) or (self.stop is not None and self.stop())
+
+        near = window.near
+        if any(
+            no_fits.cost(int(k), w) > 2 * _MOST_SUMS for k in set(self.kind[near].tolist()) for w in cheap
+        ):
+            return np.empty(0, np.int64), np.empty((0, 3))
+        return no_fits.corners(self.kind[near], self.rows[near], wanted, window.box, over=late)
 
     def _sequence(self, freed: NDArray[np.int64], extra: int) -> NDArray[np.int64]:
         """Kinds to fill a window with: what was there and one more, or any of the useful ones."""

@@ -20,7 +20,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Shape, Turns
 
-from .closing import cleft_free
+from .closing import rough_cores
 from .turning import Kit, cores_of, make_kit
 
 __all__ = ["Lattice", "find_lattices", "lay_out"]
@@ -66,8 +66,6 @@ class _Cell:
         self.x[3 * m + 1] = rng.uniform(-0.5, 0.5)
         # With listed turns the lattice's own direction matters, so it is a variable too.
         self.x[3 * m + 2] = rng.uniform(0, math.pi) if listed else 0.0
-        self.grad = np.zeros((m, 3))
-        self.cell_grad = np.zeros(4)
 
     def cell(self, x: NDArray, area: float) -> tuple[NDArray, NDArray, NDArray, NDArray]:
         """(u, v) and its derivatives by stretch, shear and rotation."""
@@ -89,49 +87,16 @@ class _Cell:
             pose[i] = (x[3 * i], x[3 * i + 1], self.angle[i] + x[3 * i + 2] / self.reach)
         return pose
 
-    def value(self, x: NDArray, area: float) -> tuple[float, NDArray]:
-        from .periodic import lattice_energy
-
-        cell, by_s, by_k, by_f = self.cell(x, area)
-        e, self.deep = lattice_energy(
-            self.kit.arrays, self.kind, self.pose(x), cell, *self.world.all, self.grad, self.cell_grad
-        )
-        g = np.empty_like(x)
-        for i in range(self.m):
-            g[3 * i], g[3 * i + 1] = self.grad[i, 0], self.grad[i, 1]
-            g[3 * i + 2] = self.grad[i, 2] / self.reach if self.free_turn else 0.0
-        # the form's variables are scaled to lengths, as the others are
-        g[3 * self.m :] = self.cell_grad @ by_s, self.cell_grad @ by_k, self.cell_grad @ by_f
-        return e, g
-
     def relax(self, area: float, goal_mm: float) -> bool:
         """Push the pieces apart in a cell of this area; True if no overlap above the goal is left."""
-        from scipy.optimize import minimize
+        from .periodic import relax_cell
 
-        scale = np.ones_like(self.x)
-        scale[3 * self.m :] = 1.0 / math.sqrt(area)
-
-        def scaled(z: NDArray) -> tuple[float, NDArray]:
-            e, g = self.value(z * scale, area)
-            return (e, g * scale) if e > 1e-3 * goal_mm * goal_mm else (0.0, np.zeros_like(g))
-
-        # A cell drawn out too far has too many images to look at.
-        form = [(-1.8, 1.8), (-4.0, 4.0), (None, None)]
-        bounds = [(None, None)] * (3 * self.m) + [
-            (None if low is None else low / scale[-1], None if high is None else high / scale[-1])
-            for low, high in form
-        ]
-        done = minimize(
-            scaled,
-            self.x / scale,
-            jac=True,
-            method="L-BFGS-B",
-            bounds=bounds,
-            options={"maxiter": 60, "ftol": 1e-7, "gtol": 1e-7},
-        )
-        x = done.x * scale
-        self.value(x, area)
-        if self.deep > goal_mm:
+        x = self.x.copy()
+        deep = relax_cell(
+            self.kit.arrays, self.kind, x, self.angle, self.reach, self.free_turn, area, goal_mm, 60,
+            *self.world.all,
+        )  # fmt: skip
+        if deep > goal_mm:
             return False
         self.x = x
         self._reduce(area)
@@ -201,7 +166,7 @@ def find_lattices(
     seed: int = 0,
     tries: int = 8,
     cells: tuple[int, ...] = (1, 2, 2, 3, 4),
-    keep: int = 4,
+    keep: int = 6,
     over: object = None,
 ) -> list[Lattice]:
     """Dense endless patterns of one shape, densest first.
@@ -218,10 +183,7 @@ def find_lattices(
     tol = min(0.2, 0.009 * math.sqrt(shape.area))
     far = float(np.hypot(shape.bounds[2] - shape.bounds[0], shape.bounds[3] - shape.bounds[1])) + gap_mm
     anywhere = shapely.box(-1e4 * far, -1e4 * far, 1e4 * far, 1e4 * far)
-    simple = cores_of(cleft_free(shape, gap_mm, tol), coarse_mm=tol)
-    if len(simple.rings) > len(cores_of(shape, coarse_mm=tol).rings):
-        simple = cores_of(shape, coarse_mm=tol)
-    rough = make_kit([simple], [turns], anywhere, gap_mm=gap_mm + 0.004)
+    rough = make_kit([rough_cores(shape, gap_mm, tol)], [turns], anywhere, gap_mm=gap_mm + 0.004)
     true = make_kit([cores_of(shape)], [turns], anywhere, gap_mm=gap_mm + 0.004)
     area0 = shape.buffer(gap_mm / 2).area
     found: list[Lattice] = []

@@ -40,7 +40,7 @@ class Window:
     ground: Ground
     kind: NDArray[np.int64]
     rows: Rows
-    """The whole layout, poses of the exact kit."""
+    """The whole layout."""
     inside: NDArray[np.int64]
     """Numbers of the items that are free."""
     near: NDArray[np.int64]
@@ -53,7 +53,7 @@ class Window:
     def push(
         self, extra: int, at: NDArray[np.float64], *, moves: int, seed: int
     ) -> tuple[Choice | None, int]:
-        """One more item of kind ``extra`` at pose ``at`` (of the exact kit); what is free moves aside.
+        """One more item of kind ``extra`` at pose ``at``; what is free moves aside.
 
         Returns: the new layout, nearly checked (see :meth:`Ground.exact_rows`), or None; moves used.
         """
@@ -66,10 +66,7 @@ class Window:
         stages = [(ground.rough, ground.goal), (ground.true, 0.5 * MARGIN_MM)]
         if ground.rough is ground.true:
             stages = stages[1:]
-        kit = ground.exact
         for number, (now, goal) in enumerate(stages):
-            rows = ground.change_kit(kind, rows, kit, now)
-            kit = now
             best, over = rows.copy(), np.full(1, 1e300)
             limit = moves if number == 0 else max(12, moves // 2)
             used, top = self._pushed(now, kind, rows, mobile, limit, goal, state, best, over)
@@ -161,7 +158,7 @@ class Window:
         """The best set of places for the window, among those given and those in use.
 
         Args:
-            kind, rows: candidate places (exact kit).
+            kind, rows: candidate places.
             wish: what counts; its ``kept`` is set to what lies outside the window.
             lean: a direction (x, y); among equally good choices the one that lies farthest that way wins,
                 which gathers the free paper on the other side.

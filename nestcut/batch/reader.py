@@ -9,12 +9,10 @@ from __future__ import annotations
 
 import os
 import re
-import tomllib
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from pydantic_core import PydanticCustomError
 
@@ -24,9 +22,10 @@ from nestcut.batch.asked import AskedCard, AskedScrap, cards_asked, scraps_asked
 from nestcut.batch.fields import clean_name
 from nestcut.batch.forms import BatchForm, DieForm, read_form
 from nestcut.batch.model import Batch, Card, CardLine, Die, Evening, Hand, Machine, Paper, Scrap, Wishes
-from nestcut.batch.problems import Problems, nearest, show_value
+from nestcut.batch.problems import Problems, nearest
 from nestcut.batch.sense import fits_plate, notes_on
 from nestcut.batch.shapes import Drawings, beside
+from nestcut.batch.toml import read_toml
 from nestcut.errors import BatchError, Where
 from nestcut.units import format_length
 
@@ -51,7 +50,7 @@ def read_batch(path: str | os.PathLike[str]) -> Batch:
 def batch_from_toml(text: str, *, folder: Path, file: str = "the batch") -> Batch:
     """The batch of a TOML text whose paths start at ``folder``. Raises: as :func:`read_batch`."""
     problems = Problems(file)
-    form = read_form(_toml(text, file), problems)
+    form = read_form(read_toml(text, file), problems)
     problems.raise_if_any()
     assert form is not None
     batch = _Builder(form, folder, problems).batch()
@@ -84,43 +83,6 @@ def _alone(path: str | os.PathLike[str]) -> tuple[_Builder, Path]:
     """A builder for a table without a batch file."""
     form = BatchForm.model_validate({"machine": {"plate": [1.0, 1.0], "clear": 0.0}})
     return _Builder(form, Path(path).parent, Problems(shown(path))), Path(path)
-
-
-def _toml(text: str, file: str) -> dict[str, Any]:
-    # TOML knows CRLF, but not the lone CR of very old files.
-    text = text.replace("\r\n", "\n")
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as err:
-        found = re.search(r"^(.*?) \(at line (\d+), column (\d+)\)$", str(err), re.DOTALL)
-        what, line = (
-            (found[1], int(found[2])) if found else (str(err).removesuffix(" (at end of document)"), None)
-        )
-        shown_line = ""
-        if line is not None:
-            lines = text.split("\n")
-            shown_line = f": {show_value(lines[line - 1].strip())}" if line <= len(lines) else ""
-        raise BatchError(
-            f"this is not TOML{shown_line} ({_printable(what)})",
-            mend='look for a missing quote, bracket or comma; texts and inches stand in quotes: "red", \'2.5"\'',
-            where=Where(file=file, line=line),
-        ) from None
-    except RecursionError:
-        raise BatchError(
-            "the file is nested too deeply",
-            mend="see the documentation of the batch file",
-            where=Where(file=file),
-        ) from None
-    except (ValueError, OverflowError) as err:  # whole numbers of thousands of digits, impossible dates
-        raise BatchError(
-            f"a value cannot be read ({_printable(str(err))})",
-            mend="write plain numbers",
-            where=Where(file=file),
-        ) from None
-
-
-def _printable(text: str) -> str:
-    return "".join(char if char.isprintable() else "?" for char in text)[:200]
 
 
 class _Builder:

@@ -113,7 +113,8 @@ class _Block:
                     )
 
     def _boxes_meet(self, a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.bool_]:
-        return (a[:, :2] <= b[:, 2:]).all(axis=1) & (b[:, :2] <= a[:, 2:]).all(axis=1)
+        meet: NDArray[np.bool_] = np.hstack([a[:, :2] <= b[:, 2:], b[:, :2] <= a[:, 2:]]).all(axis=1)
+        return meet
 
     def _metal_on_overlap(self) -> None:
         first = self.table.first_paper

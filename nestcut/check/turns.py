@@ -31,7 +31,7 @@ def plate_turns(plan: Plan, die_name: str) -> tuple[Interval, ...]:
         if die.turns == "any" and wanted is None:
             return ALL_TURNS
         if die.turns == "any" or wanted is None:
-            on_paper += [_around(turn) for turn in (wanted or die.turns)]  # type: ignore[union-attr]
+            on_paper += [_around(float(turn)) for turn in (wanted or die.turns)]
         else:
             on_paper += _both(die.turns, wanted)
     if not on_paper:

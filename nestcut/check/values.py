@@ -52,13 +52,13 @@ def _settings(plan: Plan, notes: Notebook) -> None:
     for what, value in (above_zero | from_zero).items():
         if not _is_number(value) or value < 0 or (what in above_zero and value == 0):
             notes.fault("number", f"{what} is {value}, which can't be")
-    for what, value, known in (
+    for what, word, known in (
         ("papers", hand.papers, ("square", "any")),
         ("trims", hand.trims, ("none", "straight", "scissors")),
         ("dies", machine.dies, ("over", "under")),
     ):
-        if value not in known:
-            notes.fault("number", f"{what} is {value!r}; it can be {' or '.join(known)}")
+        if word not in known:
+            notes.fault("number", f"{what} is {word!r}; it can be {' or '.join(known)}")
     for paper in plan.papers:
         if paper.direction not in ("none", "stripe", "up"):
             notes.fault("number", f"the direction of paper {paper.name} is {paper.direction!r}")

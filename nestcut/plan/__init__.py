@@ -6,7 +6,7 @@ jsonschema.validate(plan_to_json(plan), plan_schema())
 """
 
 from nestcut._callable import make_callable
-from nestcut.plan.decode import plan_from_json, shape_from_json
+from nestcut.plan.decode import plan_from_json
 from nestcut.plan.encode import plan_to_json, shape_to_json
 from nestcut.plan.files import plan_schema, read_plan, write_plan
 from nestcut.plan.model import (
@@ -25,6 +25,7 @@ from nestcut.plan.model import (
     Totals,
     Trim,
 )
+from nestcut.plan.shapes import shape_from_json
 
 __all__ = [
     "Bound",

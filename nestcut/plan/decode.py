@@ -7,15 +7,10 @@ are not known are ignored: the contract may gain keys.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
-import numpy as np
-from shapely import GEOSException
-from shapely.geometry import LineString, MultiPolygon, Polygon
-from shapely.validation import explain_validity
-
-from nestcut.batch.model import Card, CardLine, Die, Evening, Hand, Machine, Paper, Pose, Scrap, Shape, Turns
+from nestcut.batch.model import Card, CardLine, Die, Evening, Hand, Machine, Paper, Pose, Scrap, Turns
 from nestcut.errors import PlanError, Where
 from nestcut.plan.encode import FORMAT, VERSION
 from nestcut.plan.model import (
@@ -35,11 +30,9 @@ from nestcut.plan.model import (
     Trim,
 )
 from nestcut.plan.node import LIMIT_MM, MOST_COUNT, Node
+from nestcut.plan.shapes import marks_of, polygon_of, shape_of
 
-__all__ = ["plan_from_json", "shape_from_json"]
-
-MOST_POINTS = 200_000
-"""Points in one shape: far above any die or scrap, low enough to be checked in a moment."""
+__all__ = ["plan_from_json"]
 
 T = TypeVar("T")
 
@@ -85,14 +78,6 @@ def plan_from_json(data: Any) -> Plan:
     _once((scrap.id for scrap in plan.scraps), "scraps", "id")
     _once(_ids(plan), "trims", "id")
     return plan
-
-
-def shape_from_json(data: Any, *, key: str = "") -> Shape:
-    """A polygon or several from a GeoJSON geometry object (RFC 7946 section 3.1), mm.
-
-    Raises: PlanError for anything that is not a valid Polygon or MultiPolygon with an area.
-    """
-    return _shape(Node(data, key=key))
 
 
 def _format(root: Node) -> None:
@@ -191,18 +176,20 @@ def _die(node: Node) -> Die:
         copies=node.key("copies").whole(1, MOST_COUNT),
         turns=_turns(node.key("turns")),
         trips=node.key("trips").whole(1, 100),
-        cut=_shape(node.key("cut")),
-        rim=_shape(node.key("rim")),
-        marks=_if(node, "marks", _marks, ()),
+        cut=shape_of(node.key("cut")),
+        rim=shape_of(node.key("rim")),
+        marks=_if(node, "marks", marks_of, ()),
     )
 
 
 def _scrap(node: Node) -> Scrap:
-    return Scrap(node.key("id").text(), node.key("paper").text(), _polygon(node.key("outline")))
+    return Scrap(node.key("id").text(), node.key("paper").text(), polygon_of(node.key("outline")))
 
 
 def _trim(node: Node) -> Trim:
-    into = tuple((part.key("id").text(), _polygon(part.key("outline"))) for part in node.key("into").items())
+    into = tuple(
+        (part.key("id").text(), polygon_of(part.key("outline"))) for part in node.key("into").items()
+    )
     return Trim(node.key("scrap").text(), into)
 
 
@@ -271,7 +258,7 @@ def _totals(node: Node) -> Totals:
 
 
 def _remnant(node: Node) -> Remnant:
-    return Remnant(node.key("scrap").text(), _shape(node.key("outline"), may_be_empty=True))
+    return Remnant(node.key("scrap").text(), shape_of(node.key("outline"), may_be_empty=True))
 
 
 def _shortage(node: Node) -> Shortage:
@@ -310,94 +297,3 @@ def _evening(node: Node) -> Evening:
         break_every=_if(node, "break_every", lambda one: one.whole(0, MOST_COUNT), 0),
         break_minutes=_if(node, "break_minutes", lambda one: one.number(0, 1e6), 5.0),
     )
-
-
-def _positions(node: Node, least: int) -> np.ndarray:
-    """An (n, 2) array from a list of positions, in mm."""
-    points = node.value
-    if not isinstance(points, list) or len(points) < least:
-        node.refuse("too few points", f"a list of at least {least} positions [x, y] belongs here")
-    if len(points) > MOST_POINTS:
-        node.refuse(f"{len(points)} points are too many", f"use at most {MOST_POINTS} points in a shape")
-    for number, point in enumerate(points):
-        if not (isinstance(point, list) and len(point) == 2):
-            node.item(number).refuse("this is not a position", "write [x, y], in mm")
-        for axis in (0, 1):
-            value = point[axis]
-            # Plain arithmetic instead of Node.number(): this is the inner loop of large plans.
-            if type(value) not in (int, float) or not -LIMIT_MM <= value <= LIMIT_MM:
-                node.item(number).item(axis).number(-LIMIT_MM, LIMIT_MM)
-    return np.array(points, dtype=np.float64)
-
-
-def _one_polygon(node: Node) -> Polygon:
-    """A polygon from its list of rings; the validity is checked by the caller."""
-    rings = []
-    for ring_node in node.items(most=MOST_POINTS):
-        ring = _positions(ring_node, 4)
-        if not np.array_equal(ring[0], ring[-1]):
-            ring_node.refuse(
-                "the ring is not closed", "repeat the first position at the end (RFC 7946, 3.1.6)"
-            )
-        rings.append(ring)
-    if not rings:
-        node.refuse("the polygon has no ring", "give at least the outer ring")
-    return Polygon(rings[0], rings[1:])
-
-
-def _shape(node: Node, *, may_be_empty: bool = False) -> Shape:
-    node.mapping()
-    kind = node.key("type").choice("Polygon", "MultiPolygon")
-    coordinates = node.key("coordinates")
-    parts = coordinates.items(most=MOST_POINTS)
-    if not parts:
-        if may_be_empty:
-            return Polygon() if kind == "Polygon" else MultiPolygon()
-        coordinates.refuse("the shape is empty", "give the rings of a polygon")
-    shape: Shape
-    try:
-        if kind == "Polygon":
-            shape = _one_polygon(coordinates)
-        else:
-            shape = MultiPolygon([_one_polygon(part) for part in parts])
-        valid = shape.is_valid
-    except GEOSException as err:
-        coordinates.refuse(f"the shape cannot be built ({err})", "draw the outline anew")
-    if not valid:
-        node.refuse(
-            f"the shape is not a clean outline: {_what_is_wrong(shape)}",
-            "lines must not cross or touch themselves, holes lie inside, parts do not overlap",
-        )
-    if not shape.area > 0:
-        node.refuse("the shape has no area", "give an outline that encloses something")
-    return shape
-
-
-def _what_is_wrong(shape: Shape) -> str:
-    words = {
-        "Self-intersection": "it crosses itself",
-        "Ring Self-intersection": "it touches itself",
-        "Hole lies outside shell": "a hole lies outside",
-        "Holes are nested": "a hole lies in a hole",
-        "Interior is disconnected": "its holes cut it apart",
-        "Nested shells": "a part lies inside another",
-        "Too few points in geometry component": "too few different points",
-        "Duplicate Rings": "a ring is there twice",
-    }
-    kind, _, place = explain_validity(shape).partition("[")
-    place = f" near {place.rstrip(']').replace(' ', ', ')} mm" if place else ""
-    return words.get(kind, kind) + place
-
-
-def _polygon(node: Node) -> Polygon:
-    shape = _shape(node)
-    if not isinstance(shape, Polygon):
-        node.key("type").refuse("paper is one piece", 'use one "Polygon"; several pieces are several scraps')
-    return shape
-
-
-def _marks(node: Node) -> tuple[LineString, ...]:
-    node.mapping()
-    node.key("type").choice("MultiLineString")
-    lines: Sequence[Node] = node.key("coordinates").items(most=MOST_POINTS)
-    return tuple(LineString(_positions(line, 2)) for line in lines)

@@ -5,20 +5,25 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 
 import numpy as np
 import shapely
-from shapely.geometry import Polygon
+from shapely.geometry import Polygon, box
 
-from nestcut.batch.model import Pose, Shape
+from nestcut.batch.model import Pose, Shape, Turns
 from nestcut.errors import InputError
+from nestcut.placement.closing import plugged_parts
 from nestcut.placement.convex import Points, convex_parts
 from nestcut.placement.exact import strip_fault
 from nestcut.placement.nofit import _polygons_of
+from nestcut.placement.rough import PLAIN_CORNERS, grown_roughly, search_turns
 from nestcut.placement.types import Part, Placed, StopCheck, StripLayout
 
 __all__ = ["area_bound", "least_length"]
 
+PREPARE, FINISH = 0.15, 0.2
+"""Shares of the time for tables at most, and for finishing where outlines or turns were given roughly."""
 ARC_STEPS = 4
 """Tangents per quarter circle where outlines are grown for the search."""
 
@@ -54,7 +59,6 @@ def least_length(
     Returns: the shortest layout found, checked on the shapes' own coordinates to 1e-6 mm.
     Raises: InputError when a part is empty or too wide for the strip at all its turns.
     """
-    begin = time.perf_counter()
     wanted = [p for p in parts if p.least > 0]
     area = sum(p.shape.area * p.least for p in wanted)
     bound = area_bound(wanted, width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
@@ -65,20 +69,15 @@ def least_length(
     from nestcut.placement.cache import keep_kernels, tell_if_new
 
     keep_kernels()
-    new = tell_if_new("sweeps.sweeps", on_prepare)
+    tell_if_new("sweeps.sweeps", on_prepare)
+    # Compiled (once a machine) or loaded (once a process) here: helper processes would each compile them
+    # otherwise, and it would all be on the person's time.
+    _kernels_loaded()
+    begin = time.perf_counter()
     from nestcut.placement.tables import prepare
 
-    shapes = [_grown(p.shape, gap_mm / 2) for p in wanted]
-    turns = [_turns(p) for p in wanted]
-    for part, shape, angles in zip(wanted, shapes, turns, strict=True):
-        _must_fit(part, shape, angles, room)
+    shapes, turns = _for_search(wanted, gap_mm, room, PREPARE * seconds)
     job = prepare(shapes, turns, [p.least for p in wanted], room)
-    if new:
-        # Compile once, here: helper processes would each do it, and on the person's time.
-        from nestcut.placement.crew import warm_up
-
-        warm_up(job)
-        begin = time.perf_counter()
     history: list[tuple[float, float]] = []
     best: list[StripLayout] = []
     moves = 0
@@ -95,7 +94,9 @@ def least_length(
 
     from nestcut.placement import crew
 
-    left = max(0.0, seconds - (time.perf_counter() - begin))
+    # The true outlines and turns in between are only reached by the finishing.
+    rough = any(p.turns == "any" or _many_corners(p.shape) for p in wanted)
+    left = max(0.0, (1 - FINISH * rough) * seconds - (time.perf_counter() - begin))
     if workers <= 1:
         moves = crew.search_alone(job, left, seed, moves_limit=moves_limit, on_better=take, stop=stop)
     else:
@@ -103,9 +104,25 @@ def least_length(
     if not best:
         raise RuntimeError("no layout passed the exact check; this is a mistake in nestcut")
     last = best[-1]
+    if rough:
+        last = _finished(parts, last, width_mm, gap_mm, edge_mm, begin, seconds, stop, history)
+        if on_layout and last is not best[-1]:
+            on_layout(last)
     return StripLayout(
         last.placed, last.length_mm, bound, last.density, time.perf_counter() - begin, moves, tuple(history)
     )
+
+
+@lru_cache(maxsize=1)
+def _kernels_loaded() -> None:
+    from nestcut.placement.crew import warm_up
+    from nestcut.placement.tables import prepare
+    from nestcut.placement.tighten import tighten
+
+    square = box(0, 0, 2, 2)
+    warm_up(prepare([square], [(0.0,)], [2], 3.0))
+    part = Part("square", square, "any")
+    tighten([part], [Placed(0, Pose(0, 0, 0)), Placed(0, Pose(3, 0, 0))], 3.0, gap_mm=0.1, rounds=2)
 
 
 def area_bound(parts: Sequence[Part], width_mm: float, *, gap_mm: float = 0.0, edge_mm: float = 0.0) -> float:
@@ -132,10 +149,70 @@ def _least_wide(shape: Shape) -> float:
     return float((across.max(axis=1) - across.min(axis=1)).min())
 
 
-def _turns(part: Part) -> tuple[float, ...]:
-    if part.turns == "any":
-        return tuple(float(a) for a in range(0, 360, 15))
-    return tuple(float(a) for a in part.turns)
+def _many_corners(shape: Shape) -> bool:
+    return bool(shapely.get_num_coordinates(shape) > PLAIN_CORNERS + 1)
+
+
+def _for_search(
+    parts: Sequence[Part], gap_mm: float, room_mm: float, seconds: float
+) -> tuple[list[Shape], list[tuple[float, ...]]]:
+    """Outlines with the gap around them, and turns, for the search; every part fits across the strip in one."""
+    plugged = plugged_parts(parts, gap_mm)
+    shapes = [
+        grown_roughly(p.shape, gap_mm / 2) if _many_corners(p.shape) else _grown(p.shape, gap_mm / 2)
+        for p in plugged
+    ]
+    # Listed turns in which a part is too wide are not worth tables.
+    allowed: list[Turns] = []
+    for part, shape in zip(parts, shapes, strict=True):
+        if part.turns == "any":
+            allowed.append("any")
+            continue
+        fitting = tuple(deg for deg in part.turns if _across(shape, deg) <= room_mm * (1 + 1e-9))
+        allowed.append(fitting or part.turns)
+    turns = search_turns(shapes, allowed, seconds)
+    for k, part in enumerate(parts):
+        if shapes[k].area > 0 and min(_across(shapes[k], deg) for deg in turns[k]) > room_mm * (1 + 1e-9):
+            # A tight fit: the true outline, and where it may turn as it likes, at its narrowest.
+            shapes[k] = _grown(part.shape, gap_mm / 2)
+            if part.turns == "any":
+                turns[k] = (_narrowest(part.shape),)
+            else:
+                turns[k] = tuple(part.turns)
+        _must_fit(part, shapes[k], turns[k], room_mm)
+    return shapes, turns
+
+
+def _across(shape: Shape, deg: float) -> float:
+    _, y0, _, y1 = Pose(0, 0, deg).apply(shape).bounds
+    return float(y1 - y0)
+
+
+def _narrowest(shape: Shape) -> float:
+    """The turn, degrees, at which the shape is least across the strip: a side of its hull lies along it."""
+    ring = np.asarray(shape.convex_hull.exterior.coords)
+    edge = np.diff(ring, axis=0)
+    angles = [-math.degrees(math.atan2(y, x)) % 360.0 for x, y in edge]
+    return min(angles, key=lambda deg: _across(shape.convex_hull, deg))
+
+
+def _finished(parts, layout, width_mm, gap_mm, edge_mm, begin, seconds, stop, history):  # type: ignore[no-untyped-def]
+    """The layout with all parts moved and turned nearby by their true outlines, if that makes it shorter."""
+    from nestcut.placement.tighten import tighten
+
+    def late() -> bool:
+        return time.perf_counter() - begin > seconds or (stop is not None and stop())
+
+    placed = tighten(parts, layout.placed, width_mm, gap_mm=gap_mm, edge_mm=edge_mm, stop=late)
+    shapes = [one.pose.apply(parts[one.part].shape) for one in placed]
+    length = max(shape.bounds[2] for shape in shapes) + edge_mm
+    fault = strip_fault(shapes, length, width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
+    if fault is not None or length >= layout.length_mm - 1e-9:
+        return layout
+    took = time.perf_counter() - begin
+    history.append((took, length))
+    density = layout.density * layout.length_mm / length
+    return StripLayout(placed, length, layout.bound_mm, density, took, layout.moves, tuple(history))
 
 
 def _grown(shape: Shape, by_mm: float) -> Shape:
@@ -169,10 +246,7 @@ def _grown_ring(ring: Points, by_mm: float) -> Points:
 def _must_fit(part: Part, shape: Shape, turns: Sequence[float], room_mm: float) -> None:
     if shape.is_empty or not shape.area > 0:
         raise InputError(f"part '{part.name}' is empty", mend="give it an outline with an area")
-    heights = []
-    for deg in turns:
-        _, y0, _, y1 = Pose(0, 0, deg).apply(shape).bounds
-        heights.append(y1 - y0)
+    heights = [_across(shape, deg) for deg in turns]
     if not heights or min(heights) > room_mm * (1 + 1e-9):
         raise InputError(
             f"part '{part.name}' is {min(heights, default=0):.2f} mm across at its narrowest allowed turn, "

@@ -17,8 +17,7 @@ from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.polygon import orient
 
 from nestcut.batch.model import Pose, Shape
-from nestcut.placement.convex import Points, convex_parts, convex_sum, ring_area
-from nestcut.placement.nofit import no_fit_of_parts
+from nestcut.placement.convex import Points, convex_parts, ring_area
 
 __all__ = ["HAIR", "WIDTH", "Job", "Planes", "Variant", "prepare"]
 
@@ -144,6 +143,8 @@ def _pairs(variants: list[Variant], kind_parts: list[list[Points]]) -> tuple[lis
     A pair turned as a whole has a no-fit region turned as a whole, so each relative turn is computed once.
     """
     known: dict[tuple[int, int, float], tuple[Shape, NDArray[np.float64], NDArray[np.int64]]] = {}
+    from nestcut.placement.sums import Sums
+
     regions: list[Shape] = []
     sums, ends = [np.zeros(1, np.int64)], [np.zeros(1, np.int64)]
     rows: list[NDArray[np.float64]] = []
@@ -155,9 +156,8 @@ def _pairs(variants: list[Variant], kind_parts: list[list[Points]]) -> tuple[lis
             if key not in known:
                 fixed = kind_parts[one.kind]
                 moving = [_turn(p, two.deg - one.deg) for p in kind_parts[two.kind]]
-                sides = [_half_planes(convex_sum(f, -m)) for f in fixed for m in moving]
-                region = no_fit_of_parts(fixed, moving, hair_mm=HAIR)
-                known[key] = (region, np.concatenate(sides), np.cumsum([len(side) for side in sides]))
+                sums_of = Sums(fixed, moving)
+                known[key] = (sums_of.region(HAIR), *sums_of.planes())
             region, planes, end = known[key]
             # Origin of the moving box against origin of the fixed box.
             a, b, d, e, _, _ = Pose(0, 0, one.deg).matrix()
@@ -174,16 +174,6 @@ def _corner(variant: Variant, kind_parts: list[list[Points]]) -> Points:
     """Box corner of the variant in the turned frame of its kind, search units."""
     turned = _turn(kind_parts[variant.kind][0], variant.deg)
     return turned[0] - variant.parts[0][0]
-
-
-def _half_planes(ring: Points) -> NDArray[np.float64]:
-    """Outward unit normals and offsets of a convex counter-clockwise ring: rows (nx, ny, c)."""
-    edge = np.roll(ring, -1, axis=0) - ring
-    length = np.hypot(edge[:, 0], edge[:, 1])
-    keep = length > 1e-9
-    normal = np.column_stack((edge[keep, 1], -edge[keep, 0])) / length[keep, None]
-    offset = (normal * ring[keep]).sum(axis=1)
-    return np.column_stack((normal, offset))
 
 
 def _edges_of(region: Shape) -> NDArray[np.float64]:

@@ -9,17 +9,14 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely.affinity import translate
 
 from .filling import State, Task
-from .nofit import inner_fit
 from .types import Progress, StopCheck
 
 __all__ = ["Growth"]
 
 _MOST_VISITED = 3000
 _PATIENCE = 14  # moves without a better layout before another start is taken
-_MOST_SUMS = 400
 _MOST_TURNS = 4
 _CHOICE_SECONDS = 0.6
 _CHOICE_STEPS = 12
@@ -170,7 +167,7 @@ class Growth(State):
 
     def _lay_patterns(self, k: int, until_s: float) -> None:
         """Find dense patterns of one kind, lay them over the room, take over the best."""
-        from .lattice import find_lattices, lay_out
+        from .lattice import find_lattices, lay_out, rooms_for
 
         part = self.ground.parts[k]
         limit = self.task.moves_limit
@@ -187,7 +184,12 @@ class Growth(State):
         layouts = []
         for lattice in self.patterns[k]:
             for rows in lay_out(
-                lattice, self._rooms(k), self.task.room, free_turn=part.turns == "any", rng=self.rng, looks=16
+                lattice,
+                rooms_for(self.ground.parts[k].shape, self.free),
+                self.task.room,
+                free_turn=part.turns == "any",
+                rng=self.rng,
+                looks=16,
             ):
                 layouts.append(rows)
             if self.over():
@@ -206,24 +208,6 @@ class Growth(State):
                 continue
             self.starts.append((kind[:most], settled))
             self._adopt(kind[:most], settled)
-
-    def _rooms(self, k: int) -> Callable[[float], object]:
-        """Where the middle of a piece may lie, by angle (on an outline that is a little simplified)."""
-        from .lattice import turned
-        from .turning import cores_of
-
-        shape = self.ground.parts[k].shape
-        mx, my = cores_of(shape).middle
-        centred = translate(shape, -mx, -my).simplify(0.02)
-        seen: dict[int, object] = {}
-
-        def rooms(angle: float) -> object:
-            key = round(angle * 1e6)
-            if key not in seen:
-                seen[key] = inner_fit(self.free, turned(centred, angle))
-            return seen[key]
-
-        return rooms
 
     # ---- one more piece
 
@@ -310,7 +294,7 @@ class Growth(State):
 
     def _press(self) -> bool:
         """A pattern pressed a little too tight, so that one piece more lies in the region; pushed apart."""
-        from .lattice import lay_out
+        from .lattice import lay_out, rooms_for
 
         k = self.useful[0]
         part = self.parts[k]
@@ -323,7 +307,13 @@ class Growth(State):
         press = 1.0 - self.rng.uniform(0.1, 0.8) * room
         free_turn = part.turns == "any"
         for rows in lay_out(
-            lattice, self._rooms(k), self.task.room, free_turn=free_turn, rng=self.rng, looks=3, press=press
+            lattice,
+            rooms_for(self.ground.parts[k].shape, self.free),
+            self.task.room,
+            free_turn=free_turn,
+            rng=self.rng,
+            looks=3,
+            press=press,
         ):
             if len(rows) < want:
                 continue
@@ -410,13 +400,13 @@ class Growth(State):
 
             self.no_fits = NoFits(self.ground)
         no_fits = self.no_fits
-        # what can be worked out in good time: a convex sum takes some 0.1 ms
-        cheap = [k for k in self.useful if no_fits.cost(k, k) <= _MOST_SUMS]
+        near = window.near
         wanted: list[tuple[int, float]] = []
-        for k in cheap:
-            turns = self.ground.exact.turns_deg[k]
-            own = self.rows[window.inside[freed == k], 2].tolist()
-            wanted += [(k, angle) for angle in ([math.radians(turn) for turn in turns] or own)]
+        for k in self.useful:
+            if no_fits.in_good_time(k, set(self.kind[near].tolist())):
+                turns = self.ground.exact.turns_deg[k]
+                own = self.rows[window.inside[freed == k], 2].tolist()
+                wanted += [(k, angle) for angle in ([math.radians(turn) for turn in turns] or own)]
         wanted = [wanted[i] for i in self.rng.permutation(len(wanted))[:_MOST_TURNS]]
         timed = self.task.moves_limit is None
         began = time.monotonic()
@@ -424,11 +414,6 @@ class Growth(State):
         def late() -> bool:
             return (timed and time.monotonic() - began > 0.15) or (self.stop is not None and self.stop())
 
-        near = window.near
-        if any(
-            no_fits.cost(int(k), w) > 2 * _MOST_SUMS for k in set(self.kind[near].tolist()) for w in cheap
-        ):
-            return np.empty(0, np.int64), np.empty((0, 3))
         return no_fits.corners(self.kind[near], self.rows[near], wanted, window.box, over=late)
 
     def _sequence(self, freed: NDArray[np.int64], extra: int) -> NDArray[np.int64]:

@@ -9,21 +9,22 @@ Kuperberg 1990) and do well for most shapes.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.affinity import rotate
+from shapely.affinity import rotate, translate
 from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Shape, Turns
 
 from .closing import rough_cores
+from .nofit import inner_fit
 from .turning import Kit, cores_of, make_kit
 
-__all__ = ["Lattice", "find_lattices", "lay_out"]
+__all__ = ["Lattice", "find_lattices", "lay_out", "rooms_for"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,6 +326,16 @@ def _directions(region: Polygon | MultiPolygon) -> list[float]:
     return found
 
 
-def turned(shape: Shape, radians: float) -> Shape:
-    """The shape turned around its frame's origin."""
-    return rotate(shape, radians, origin=(0, 0), use_radians=True)
+def rooms_for(shape: Shape, free: Polygon | MultiPolygon) -> Callable[[float], object]:
+    """Where the middle of a piece may lie, by angle in radians (for an outline that is a little simplified)."""
+    mx, my = cores_of(shape).middle
+    centred = translate(shape, -mx, -my).simplify(0.02)
+    seen: dict[int, object] = {}
+
+    def rooms(angle: float) -> object:
+        key = round(angle * 1e6)
+        if key not in seen:
+            seen[key] = inner_fit(free, rotate(centred, angle, origin=(0, 0), use_radians=True))
+        return seen[key]
+
+    return rooms

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 import shapely
@@ -26,6 +26,7 @@ from .nofit import inner_fit, no_fit_of_parts
 __all__ = ["NoFits"]
 
 _KEPT = 400
+_MOST_SUMS = 600
 _HAIR_MM = 4e-8  # less than what counts as an overlap (conflicts.EXACT_MM)
 _ARC = 6
 _CORNER = math.sin(math.radians(12.0))  # two sides that turn by less are one arc
@@ -44,9 +45,9 @@ class NoFits:
         self.pairs: OrderedDict[tuple[int, int, int], Shape] = OrderedDict()
         self.inner: OrderedDict[tuple[int, int], shapely.Geometry] = OrderedDict()
 
-    def cost(self, a: int, b: int) -> int:
-        """How many convex sums the no-fit region of two parts needs."""
-        return len(self.cores[a]) * len(self.cores[b])
+    def in_good_time(self, moving: int, fixed: Iterable[int]) -> bool:
+        """Are the no-fit regions of a part around others worked out quickly (some 0.1 ms a convex sum)?"""
+        return all(len(self.cores[k]) * len(self.cores[moving]) <= _MOST_SUMS for k in fixed)
 
     def between(self, fixed: int, moving: int, angle: float) -> Shape:
         """No-fit region around a fixed part (unturned, at the origin) for another, turned by ``angle``."""

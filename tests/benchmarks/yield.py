@@ -1,6 +1,7 @@
 """Pieces per scrap: nestcut against simpler ways of laying dies, and against the upper bound.
 
     python tests/benchmarks/yield.py [--seconds 10] [--dies campion,clover] [--scraps plate,A5] [--json OUT]
+    python tests/benchmarks/yield.py --mixes [--seconds 10]
 
 For every die of ``shapes/``: the number of pieces from each scrap by
 - nestcut: ``fill_region`` (cuts keep the web, over all passes);
@@ -9,6 +10,10 @@ For every die of ``shapes/``: the number of pieces from each scrap by
 - hexagons: hexagonal rows of circles around the cut, with the web between them;
 - bound: no layout can hold more.
 Web 2 mm, edge 2 mm. Every layout is checked by shapely here. Run by hand; times are per die and scrap.
+
+With ``--mixes``: several kinds in one scrap. By value (1 mm² of cut = 1): the mix against the best kind by
+itself. In proportions: whole sets against separate fills, as if each kind had its share of the paper cut off
+without loss: 1 / Σ (share of a kind / pieces of it that fill the whole scrap).
 """
 
 from __future__ import annotations
@@ -103,6 +108,39 @@ def exact(parts, placed, room, gap) -> bool:  # type: ignore[no-untyped-def]
     return all(grown.covers(s) for s in shapes) and len(close[0]) == len(shapes)
 
 
+MIXES = (
+    (("bracken", "speedwell"), None),
+    (("dog-rose", "forget-me-not"), None),
+    (("hedge-tag", "campion", "pollen-disc"), None),
+    (("campion", "honesty"), (3, 1)),
+    (("clover", "harts-tongue"), (3, 1)),
+    (("stitchwort", "willow-pair", "pollen-disc"), (2, 1, 4)),
+)
+
+
+def mixes(seconds: float, workers: int) -> None:
+    """Table of mixes on the plate."""
+    region = scraps()["plate"]
+    room = room_in(region, EDGE)
+    print(f"{'mix':44}{'counts':>16}{'value':>8}{'alone':>8}{'bound':>8}{'sets':>6}{'separate':>9}")
+    for names, shares in MIXES:
+        cuts = [read_die(SHAPES / f"{name}.svg").cut for name in names]
+        parts = [Part(name, cut, value=cut.area) for name, cut in zip(names, cuts, strict=True)]
+        options = {"web_mm": WEB, "edge_mm": EDGE, "seconds": seconds, "workers": workers}
+        alone = [fill_region(region, [part], **options) for part in parts]
+        mix = fill_region(region, parts, proportions=shares, **options)
+        assert exact(parts, mix.placed, room, WEB), names
+        counts = [sum(one.part == k for one in mix.placed) for k in range(len(parts))]
+        title = " + ".join(names) + ("" if shares is None else f" {':'.join(map(str, shares))}")
+        line = f"{title:44}{'/'.join(map(str, counts)):>16}{mix.value:8.0f}{max(f.value for f in alone):8.0f}"
+        line += f"{mix.bound:8.0f}"
+        if shares is not None:
+            sets = min(n / p for n, p in zip(counts, shares, strict=True))
+            separate = 1 / sum(p / len(f.placed) for p, f in zip(shares, alone, strict=True))
+            line += f"{sets:6.1f}{separate:9.1f}"
+        print(line, flush=True)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seconds", type=float, default=10.0)
@@ -110,7 +148,11 @@ def main() -> None:
     parser.add_argument("--scraps", default="plate")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--json", default="")
+    parser.add_argument("--mixes", action="store_true", help="several kinds in one scrap instead")
     args = parser.parse_args()
+    if args.mixes:
+        mixes(args.seconds, args.workers)
+        return
     names = args.dies.split(",") if args.dies else sorted(p.stem for p in SHAPES.glob("*.svg"))
     chosen = {k: v for k, v in scraps().items() if k in args.scraps.split(",") or args.scraps == "all"}
     results = []

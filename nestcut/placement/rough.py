@@ -75,7 +75,7 @@ def fold(shape: Shape) -> int:
     middle = simple.centroid
     for n in (12, 10, 9, 8, 7, 6, 5, 4, 3, 2):
         turned = rotate(simple, 360.0 / n, origin=middle)
-        if simple.hausdorff_distance(turned) <= 0.01 * size:
+        if simple.symmetric_difference(turned).area <= 0.005 * size * simple.length:
             return n
     return 1
 

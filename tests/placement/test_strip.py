@@ -9,6 +9,7 @@ from shapely.geometry import MultiPolygon, Polygon, box
 from nestcut.errors import InputError
 from nestcut.placement.exact import first_fault, overlap_depth, strip_fault
 from nestcut.placement.strip import _grown, area_bound, least_length
+from nestcut.placement.tables import prepare
 from nestcut.placement.types import Part, StripLayout
 
 
@@ -166,3 +167,15 @@ def test_outlines_are_grown_to_the_safe_side(seed: int) -> None:
     grown = _grown(shape, 0.5)
     assert shape.buffer(0.5, quad_segs=64).difference(grown.buffer(1e-9)).is_empty
     assert grown.difference(shape.buffer(0.5 * 1.02 + 1e-6, quad_segs=256)).area < 1e-6
+
+
+def test_a_shape_upside_down_is_another_turn() -> None:
+    """Two U shapes, 4 × 3 with arms 1.3 wide and 2 high, lock in a strip of 4 if one is upside down.
+
+    Then they are 1.3 + 4 long (arithmetic: an arm in the other's notch), otherwise 8. A square has one turn only.
+    """
+    u = Polygon([(0, 0), (4, 0), (4, 3), (2.7, 3), (2.7, 1), (1.3, 1), (1.3, 3), (0, 3)])
+    layout = least_length([Part("u", u, (0.0, 180.0), least=2)], 4.0, seconds=600, moves_limit=1500)
+    assert layout.length_mm == pytest.approx(5.3, abs=1e-5)
+    job = prepare([u, box(0, 0, 2, 3)], [(0.0, 180.0), (0.0, 180.0)], [1, 1], 9.0)
+    assert [(v.kind, v.deg) for v in job.variants] == [(0, 0.0), (0, 180.0), (1, 0.0)]

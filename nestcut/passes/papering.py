@@ -71,7 +71,7 @@ def with_papers(
     seed: int,
     *,
     sparing: bool = False,
-    most_tries: int = 6,
+    most_tries: int = 4,
     squeezing: float = 0.0,
 ) -> Realised | None:
     """The lay-ups with papers under their dies, parts shared by neighbours where the stock allows it.
@@ -109,7 +109,10 @@ def with_papers(
         if not raised or clock.over():
             break
         for paper in raised:
-            level[paper] += 1
+            # A paper that is short by much is not helped by a little less waste.
+            gone = sum(n for (_, p), n in got.missing.items() if p == paper)
+            asked = sum(n for (_, p), n in wanted.items() if p == paper)
+            level[paper] = last if gone > 0.1 * asked else level[paper] + 1
     best.missing.update(lost)
     if best.missing and not sparing and not clock.over():
         tight = with_papers(

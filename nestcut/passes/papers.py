@@ -102,6 +102,7 @@ def lay_parts(
         push(node)
     numbers = stock.ordered(order)
     forms: dict[bytes, Form] = {}
+    full: set[tuple[bytes, int]] = set()  # scraps only get fuller: what took no more of a form never will
     while queue:
         queue.sort(key=lambda entry: entry[:2])
         _, _, node = queue.pop(0)
@@ -113,11 +114,15 @@ def lay_parts(
             if left == 0:
                 break
             bed = stock.beds[number]
+            if (key, number) in full:
+                continue
             if bed.area_mm2 < want.group.outline.area or not _may_fit(bed, want.group.outline):
                 continue
             laid = lay(bed, number, form, 0, left, deepest=deepest)
             node.laid += [LaidPart(stock.scraps[number].id, part.pose) for part in laid]
             left -= len(laid)
+            if left:
+                full.add((key, number))
         if left and want.group.halves:
             for half in want.group.halves:
                 turns = turns_of(want.run, half.slots, want.paper)

@@ -30,6 +30,8 @@ __all__ = ["plan_batch"]
 ADVICE_S = 6.0
 """Most seconds for what-if; it is left out where the plan took all the time."""
 
+SQUEEZING = 0.4
+"""Share of the time left that squeezing the whole demand into the scraps may take."""
 ANOTHER_WAY = 0.1
 """Share of the whole time that must be left for another way to be begun."""
 
@@ -160,7 +162,7 @@ def _best_draft(
         # Strips in lanes lie square to the feed: where they are too hard to crank, chips are tried as well.
         if best is not None and not best.missing and best.passes <= proof.bound and not heavy(batch, best):
             break
-        realised = with_papers(batch, plate.runs, plate.shares, clock, seed, squeezing=0.3)
+        realised = with_papers(batch, plate.runs, plate.shares, clock, seed)
         if realised is not None:
             take(Draft(plate, proof, plate.shares, realised), "papers laid")
         if best is not None and not best.missing and best.passes <= proof.bound:
@@ -170,6 +172,14 @@ def _best_draft(
             "no lay-up was found whose dies leave room for the papers between them",
             mend="a smaller edge, a larger gap, a larger plate, or more seconds",
         )
+    if best.missing and not clock.over():
+        # Squeezing takes time: only on the lay-ups that get along best with these scraps.
+        clock.say(best.passes, proof.bound, "squeezing parts together")
+        tight = with_papers(
+            batch, best.plate.runs, best.shares, clock, seed, sparing=True, squeezing=SQUEEZING
+        )
+        if tight is not None:
+            take(Draft(best.plate, proof, best.shares, tight), "papers laid")
     return replace(best, bound=proof)
 
 

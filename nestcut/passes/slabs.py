@@ -157,6 +157,10 @@ class Form:
         default_factory=dict, repr=False
     )
 
+    _stacked: dict[tuple[float, tuple[float, ...]], tuple[np.ndarray, ...]] = field(
+        default_factory=dict, repr=False
+    )
+
     def spans(self, deg: float) -> tuple[np.ndarray, np.ndarray, np.ndarray, float, float]:
         """(left, right, stretches per row, x of the origin, y of the origin) of the turned outline."""
         key = round(deg % 360.0, 6)
@@ -185,6 +189,25 @@ class Form:
             self._spans[key] = (left, right, count, -x0, -y0)
         return self._spans[key]
 
+    def stacked(self, base_deg: float, height: int) -> tuple[list, tuple[np.ndarray, ...]]:
+        """Spans of all turns that are no higher than ``height`` rows, and the same in arrays for the kernel."""
+        spans = [(turn, self.spans(turn + base_deg)) for turn in self.turns]
+        used = [(turn, s) for turn, s in spans if s[0].shape[0] <= height]
+        key = (base_deg, tuple(turn for turn, _ in used))
+        if key not in self._stacked:
+            rows = np.array([s[0].shape[0] for _, s in used], np.int64)
+            most_rows = int(rows.max()) if used else 0
+            most = max((s[0].shape[1] for _, s in used), default=0)
+            occ_l = np.zeros((len(used), most_rows, most))
+            occ_r = np.zeros((len(used), most_rows, most))
+            n_occ = np.zeros((len(used), most_rows), np.int64)
+            for k, (_, s) in enumerate(used):
+                occ_l[k, : s[0].shape[0], : s[0].shape[1]] = s[0]
+                occ_r[k, : s[1].shape[0], : s[1].shape[1]] = s[1]
+                n_occ[k, : s[2].shape[0]] = s[2]
+            self._stacked[key] = (occ_l, occ_r, n_occ, rows)
+        return used, self._stacked[key]
+
 
 def lay(
     bed: Bed, bed_number: int, form: Form, form_number: int, want: int, *, deepest: bool = False
@@ -194,19 +217,9 @@ def lay(
 
     if want <= 0 or bed.height == 0:
         return []
-    spans = [form.spans(turn + bed.base_deg) for turn in form.turns]
-    spans_used = [(turn, s) for turn, s in zip(form.turns, spans, strict=True) if s[0].shape[0] <= bed.height]
+    spans_used, (occ_l, occ_r, n_occ, rows) = form.stacked(bed.base_deg, bed.height)
     if not spans_used:
         return []
-    rows = np.array([s[0].shape[0] for _, s in spans_used], np.int64)
-    most_rows, most = int(rows.max()), max(s[0].shape[1] for _, s in spans_used)
-    occ_l = np.zeros((len(spans_used), most_rows, most))
-    occ_r = np.zeros((len(spans_used), most_rows, most))
-    n_occ = np.zeros((len(spans_used), most_rows), np.int64)
-    for k, (_, s) in enumerate(spans_used):
-        occ_l[k, : s[0].shape[0], : s[0].shape[1]] = s[0]
-        occ_r[k, : s[1].shape[0], : s[1].shape[1]] = s[1]
-        n_occ[k, : s[2].shape[0]] = s[2]
     # No more than the area allows: demand may be a million pieces, the scrap a hand's breadth.
     want = min(want, int(bed.area_mm2 / max(form.outline.area, 1e-6)) + 1)
     found = np.zeros((want, 3))

@@ -23,8 +23,11 @@ APART_MM = 0.001
 FULLEST = 0.94
 """A scrap of which parts would cover more is not tried: no such layout was ever found."""
 
-EFFORTS = (40, 150, 500)
+EFFORTS = (40, 150, 500, 1500)
 """Moves of the placement search, round by round."""
+
+EMPTIEST = 8
+"""How many scraps are tried for a part in a round, those with most free paper first: fuller ones hardly ever take one."""
 
 Kind = tuple[bytes, tuple[float, ...]]
 
@@ -87,9 +90,9 @@ def squeeze_in(
             while waiting[kind]:
                 node = waiting[kind][-1]
                 found = False
-                for sheet in sorted(sheets.values(), key=lambda s: (s.fill_with(node), s.scrap.id)):
-                    if sheet.fill_with(node) > FULLEST:
-                        break
+                roomy = sorted(sheets.values(), key=lambda s: (s.fill_with(node), s.scrap.id))
+                roomy = [sheet for sheet in roomy if _may_lie(sheet, node)][:EMPTIEST]
+                for sheet in roomy:
                     key = (sheet.scrap.id, kind, effort, sheet.version)
                     if key in tried:
                         continue
@@ -106,6 +109,21 @@ def squeeze_in(
                 if not node.missing:
                     waiting[kind].pop()
     return placed
+
+
+def _may_lie(sheet: _Sheet, node: Node) -> bool:
+    """By area, and by the part's box at the turns it may have: whether a try makes sense at all."""
+    if sheet.fill_with(node) > FULLEST:
+        return False
+    x0, y0, x1, y1 = sheet.scrap.outline.bounds
+    left, top, right, bottom = node.want.group.outline.bounds
+    sizes = [(right - left, bottom - top), (bottom - top, right - left)]
+    upright = any(turn % 180 == 0 for turn in node.want.turns)
+    across = any(turn % 180 == 90 for turn in node.want.turns)
+    if any(turn % 90 for turn in node.want.turns):
+        return True
+    fits = [w <= x1 - x0 + 1e-6 and h <= y1 - y0 + 1e-6 for w, h in sizes]
+    return (upright and fits[0]) or (across and fits[1])
 
 
 def _try(sheet: _Sheet, node: Node, effort: int, over: Callable[[], bool]) -> bool:

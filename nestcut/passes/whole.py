@@ -17,27 +17,21 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from shapely.affinity import translate
 from shapely.geometry import Point, Polygon, box
 
-from nestcut.batch.model import Batch, Pose, Scrap, Shape
-from nestcut.outlines import grow_outline, shrink_outline
+from nestcut.batch.model import Batch, Pose, Scrap
 from nestcut.passes.chips import Site, sites_of
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
 from nestcut.passes.schedule import RunTask, paper_turns
-from nestcut.passes.totals import filled
+from nestcut.passes.shifts import Gap, Mask, Shapes, switch_off
 from nestcut.plan.model import Slot
 
 __all__ = ["Station", "in_whole_scraps"]
 
-SAFE_MM = 1e-4
-"""On top of web and edge, so that no rounding matters."""
 AGAIN = 1.05
 """A scrap that has been cut before is worth this much more than a fresh one: few scraps, few leftovers."""
-
-Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,9 +156,8 @@ class _Table:
         self.batch = batch
         self.slots: list[tuple[Slot, ...]] = []
         self.sites: list[list[Site]] = []
-        self.cuts: list[list[Shape]] = []
-        self.grown: list[list[Shape]] = []
-        self.gaps: dict[tuple[int, int, int, int], tuple[Mask, int, int]] = {}
+        self.shapes = Shapes(batch.hand.web_mm, batch.hand.edge_mm)
+        self.gaps: dict[tuple[int, int, int, int], Gap] = {}
         self.used: list[_Sheet] = []
         self.fresh: dict[tuple[str, bytes], list[_Piece]] = {}
         papers = {paper for (_, paper), count in wanted.items() if count > 0}
@@ -178,12 +171,8 @@ class _Table:
 
     def add(self, station: Station) -> int:
         """Take up a further lay-up; returns its number."""
-        sites = sites_of(self.batch, station.slots)
-        cuts = [filled(site.cut) for site in sites]
         self.slots.append(station.slots)
-        self.sites.append(sites)
-        self.cuts.append(cuts)
-        self.grown.append([grow_outline(cut, self.batch.hand.web_mm + SAFE_MM) for cut in cuts])
+        self.sites.append(sites_of(self.batch, station.slots))
         return len(self.sites) - 1
 
     def _kinds(self, piece: _Piece) -> list[_Kind]:
@@ -228,7 +217,7 @@ class _Table:
         if key not in sheet.masks:
             mask = self._mask(sheet.kind, station, slot).copy()
             for a, r, at in sheet.cuts:
-                _take(mask, self._gap(a, r, station, slot), at)
+                switch_off(mask, self._gap(a, r, station, slot), at)
             sheet.masks[key] = mask
             if not mask.any():
                 sheet.spent.add(key)
@@ -236,44 +225,24 @@ class _Table:
         return sheet.masks[key]
 
     def _mask(self, kind: _Kind, station: int, slot: int) -> Mask:
-        """Places at which this die's cut keeps the edge in a fresh scrap; None of them where its turn is wrong."""
-        from nestcut.placement import inner_fit
-
+        """Places at which this die's cut keeps the edge in a fresh scrap; none of them where its turn is wrong."""
         key = (station, slot)
         if key not in kind.masks:
             site = self.sites[station][slot]
-            paper = self.batch.paper(kind.paper)
-            turns = paper_turns(site.die, paper, site.slot.pose.deg, papers="square")
-            mask = np.zeros(kind.shape, dtype=bool)
+            pose = site.slot.pose
+            turns = paper_turns(site.die, self.batch.paper(kind.paper), pose.deg, papers="square")
             if any(abs((turn + kind.deg + 180.0) % 360.0 - 180.0) < 1e-6 for turn in turns):
-                room = shrink_outline(kind.outline, self.batch.hand.edge_mm + SAFE_MM)
-                fit = inner_fit(room, self.cuts[station][slot])
-                if not fit.is_empty:
-                    shapely.prepare(fit)
-                    x = np.arange(kind.shape[0])[:, None]
-                    y = np.arange(kind.shape[1])[None, :] + kind.y0
-                    xs, ys = np.broadcast_arrays(-x.astype(float), -y.astype(float))
-                    fx0, fy0, fx1, fy1 = fit.bounds
-                    near = (xs >= fx0 - 1) & (xs <= fx1 + 1) & (ys >= fy0 - 1) & (ys <= fy1 + 1)
-                    mask[near] = shapely.intersects_xy(fit, xs[near], ys[near])
-            kind.masks[key] = mask
+                kind.masks[key] = self.shapes.places(kind.outline, site.die, pose, kind.shape, kind.y0)
+            else:
+                kind.masks[key] = np.zeros(kind.shape, dtype=bool)
         return kind.masks[key]
 
-    def _gap(self, a: int, r: int, b: int, s: int) -> tuple[Mask, int, int]:
+    def _gap(self, a: int, r: int, b: int, s: int) -> Gap:
         """Shifts (of the scrap, from where slot r of station a cut it) at which slot s of b comes too near."""
-        from nestcut.placement import no_fit
-
         key = (a, r, b, s)
         if key not in self.gaps:
-            region = no_fit(self.grown[a][r], self.cuts[b][s])
-            x0, y0, x1, y1 = region.bounds
-            # A shift d of the scrap moves the earlier cut by d: the new cut lies at −d against it.
-            left, top = math.floor(-x1), math.floor(-y1)
-            x = np.arange(left, math.ceil(-x0) + 1)[:, None]
-            y = np.arange(top, math.ceil(-y0) + 1)[None, :]
-            shapely.prepare(region)
-            xs, ys = np.broadcast_arrays(-x.astype(float), -y.astype(float))
-            self.gaps[key] = (np.asarray(shapely.contains_xy(region, xs, ys)), left, top)
+            one, two = self.sites[a][r], self.sites[b][s]
+            self.gaps[key] = self.shapes.gap(one.die, one.slot.pose, two.die, two.slot.pose)
         return self.gaps[key]
 
     def next_pass(self, station: int, left: Counter[tuple[str, str]]) -> list[_Choice]:
@@ -353,7 +322,7 @@ class _Table:
         """Of equally good places the one furthest out towards the plate's nearer end, then furthest to the left:
         cuts close up in the scrap, and the middle of the plate stays free."""
         first = places[0]
-        down = [self.cuts[station][s].centroid.y for s, mask in masks.items() if mask[tuple(first)]]
+        down = [self.sites[station][s].cut.centroid.y for s, mask in masks.items() if mask[tuple(first)]]
         towards = 1 if sum(down) / len(down) < self.batch.machine.plate_mm[1] / 2 else -1
         order = np.lexsort((places[:, 0], towards * places[:, 1]))
         x, y = places[order[0]]
@@ -369,11 +338,16 @@ class _Table:
             die = self.sites[station][slot].die.name
             if left[die, paper] <= 0:
                 continue
-            cut = self.cuts[station][slot]
-            if all(shapely.disjoint(self.grown[station][other], cut) for other in kept):
+            if not any(self._too_near(station, other, slot) for other in kept):
                 kept.append(slot)
                 left[die, paper] -= 1
         return kept
+
+    def _too_near(self, station: int, one: int, two: int) -> bool:
+        """Whether two cuts of a lay-up leave too little web for a scrap that both lie in."""
+        shifts, left, top = self._gap(station, one, station, two)
+        x, y = -left, -top
+        return 0 <= x < shifts.shape[0] and 0 <= y < shifts.shape[1] and bool(shifts[x, y])
 
     def _clear(self, kind: _Kind, chosen: Sequence[_Choice]) -> Mask:
         """Places at which this scrap's box meets no box of the scraps that lie already."""
@@ -398,7 +372,7 @@ class _Table:
             sheet.cuts.append((station, slot, choice.at))
             for (b, s), mask in sheet.masks.items():
                 if (b, s) not in sheet.spent:
-                    _take(mask, self._gap(station, slot, b, s), choice.at)
+                    switch_off(mask, self._gap(station, slot, b, s), choice.at)
         for key, mask in sheet.masks.items():
             if key not in sheet.spent and not mask.any():
                 sheet.spent.add(key)
@@ -433,13 +407,3 @@ def _slit(scrap: Scrap, slit_mm: float) -> list[_Piece]:
             return [_Piece(scrap, scrap.outline, True)]
         pieces.append(_Piece(scrap, outline, False))
     return pieces
-
-
-def _take(mask: Mask, gap: tuple[Mask, int, int], at: tuple[int, int]) -> None:
-    """Switch off the places that lie in the gap around ``at`` (in place)."""
-    shifts, left, top = gap
-    x0, y0 = at[0] + left, at[1] + top
-    x1, y1 = x0 + shifts.shape[0], y0 + shifts.shape[1]
-    cx0, cy0, cx1, cy1 = max(0, x0), max(0, y0), min(mask.shape[0], x1), min(mask.shape[1], y1)
-    if cx0 < cx1 and cy0 < cy1:
-        mask[cx0:cx1, cy0:cy1] &= ~shifts[cx0 - x0 : cx1 - x0, cy0 - y0 : cy1 - y0]

@@ -112,6 +112,8 @@ def main(arguments: list[str] | None = None) -> int:
                 asked.first_seed + number, size, supply, asked.seconds, work_limit=asked.work_limit
             )
             rows.append(row)
+            if asked.json:  # after every class: a run that is stopped early has not been in vain
+                asked.json.write_text(json.dumps(rows, indent=1), encoding="utf-8")
             print(
                 f"{size} {row['seed']} {supply}: "
                 + (row.get("refused") or f"{row['passes']}/{row['bound']} met {row['met']}/{row['asked']}, "
@@ -121,8 +123,6 @@ def main(arguments: list[str] | None = None) -> int:
                 flush=True,
             )  # fmt: skip
     print(table(rows))
-    if asked.json:
-        asked.json.write_text(json.dumps(rows, indent=1), encoding="utf-8")
     return 0
 
 

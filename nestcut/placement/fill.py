@@ -12,8 +12,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import MultiPolygon, Polygon, box
 
 from nestcut.batch.model import Shape
 
@@ -64,9 +65,7 @@ def fill_region(
         moves_limit: ends the search after so many moves instead of after ``seconds``; makes it repeatable.
     Returns: exactly checked poses, their value, and the bound with its reason.
     """
-    from .calm import calm_scipy
-
-    calm_scipy()
+    prepare_fill()
     from .filling import Task
     from .growth import Growth
 
@@ -84,6 +83,28 @@ def fill_region(
     finally:
         others.close()
     return growth.filling()
+
+
+@lru_cache(maxsize=1)
+def prepare_fill() -> None:
+    """Compile the kernels on the first run of a machine, so that it does not eat the time that was given."""
+    from .cache import keep_kernels, tell_if_new
+
+    keep_kernels()
+    if not tell_if_new("window_kernels.push_window"):
+        return
+    from .filling import Task
+    from .growth import Growth
+
+    # a score of pieces of two kinds: every kind of move gets its turn
+    turn = 2 * math.pi / 3
+    parts = tuple(
+        Part(str(r), Polygon([(r * math.cos(k * turn), r * math.sin(k * turn)) for k in range(3)]))
+        for r in (4.0, 3.0)
+    )
+    room = box(0, 0, 34, 34).difference(box(10, 10, 12, 12))
+    for few in (parts, parts[1:]):
+        Growth(Task(room, room, few, 1.0, 0.0, moves_limit=150)).work()
 
 
 class _Helpers:
@@ -123,9 +144,6 @@ class _Helpers:
 
 
 def _help(pipe, number: int, task) -> None:  # type: ignore[no-untyped-def]
-    from .calm import calm_scipy
-
-    calm_scipy()
     from .growth import Growth
 
     own = replace(

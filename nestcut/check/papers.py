@@ -113,7 +113,9 @@ class _Block:
                     )
 
     def _boxes_meet(self, a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.bool_]:
-        meet: NDArray[np.bool_] = np.hstack([a[:, :2] <= b[:, 2:], b[:, :2] <= a[:, 2:]]).all(axis=1)
+        meet: NDArray[np.bool_] = np.logical_and.reduce(
+            [*(a[:, :2] <= b[:, 2:]).T, *(b[:, :2] <= a[:, 2:]).T]
+        )
         return meet
 
     def _metal_on_overlap(self) -> None:

@@ -24,6 +24,9 @@ from nestcut.plan.model import (
 
 __all__ = ["assemble"]
 
+APART_MM = 0.01
+"""Webs and edges wider than this keep cuts surely off each other."""
+
 
 def assemble(
     batch: Batch,
@@ -61,6 +64,7 @@ def assemble(
     by_id = {layup.id: layup for layup in layups}
     sheets = {scrap.id: scrap.outline for scrap in batch.scraps}
     sheets |= {part: outline for trim in trims for part, outline in trim.into}
+    apart = min(batch.hand.web_mm, batch.hand.edge_mm) > APART_MM
     met = [
         DemandMet(
             line.card, line.dies, line.papers, line.count, line.spares,
@@ -82,7 +86,7 @@ def assemble(
         passes=tuple(passes),
         bound=bound,
         totals=totals_of(batch.machine, dies, by_id, passes, trims),
-        remnants=remnants_of(dies, by_id, passes, sheets),
+        remnants=remnants_of(dies, by_id, passes, sheets, apart=apart),
         short=tuple(short),
         kits=batch.kits,
         cards=batch.cards,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
+import numpy as np
 import shapely
-import shapely.affinity
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.ops import unary_union
 
@@ -62,10 +62,17 @@ def remnants_of(
     layups: Mapping[str, Layup],
     passes: Sequence[Pass],
     sheets: Mapping[str, Polygon],
+    *,
+    apart: bool = False,
 ) -> tuple[Remnant, ...]:
-    """What is left of every scrap or part that was used, in its own frame."""
-    holes: dict[str, list[Shape]] = defaultdict(list)
-    solid = {name: filled(die.cut) for name, die in dies.items()}
+    """What is left of every scrap or part that was used, in its own frame.
+
+    Args:
+        apart: cuts are known to lie inside their sheets and off each other (web and edge above 0): each is
+            then a hole of its own, which is ten times quicker than a difference of shapes.
+    """
+    holes: dict[str, list[np.ndarray]] = defaultdict(list)
+    rings = {name: _outer_rings(die.cut) for name, die in dies.items()}
     for a_pass in passes:
         poses = {paper.scrap: paper for paper in a_pass.papers}
         slots = layups[a_pass.layup].slots
@@ -73,19 +80,31 @@ def remnants_of(
             holes.setdefault(paper.scrap, [])
         for cut in a_pass.cuts:
             slot, paper = slots[cut.slot], poses[cut.scrap]
-            holes[cut.scrap].append(_into_paper(slot.pose.apply(solid[slot.die]), paper.pose, paper.flipped))
+            turn, shift = _into_paper(slot.pose, paper.pose, paper.flipped)
+            holes[cut.scrap] += [ring @ turn.T + shift for ring in rings[slot.die]]
     result = []
     for scrap, cuts in holes.items():
-        left = shapely.difference(sheets[scrap], unary_union(cuts)) if cuts else sheets[scrap]
-        if isinstance(left, (Polygon, MultiPolygon)) and not left.is_empty:
+        sheet = sheets[scrap]
+        if not cuts:
+            left: Shape = sheet
+        elif apart:
+            left = Polygon(sheet.exterior, [*sheet.interiors, *cuts])
+        else:
+            left = shapely.difference(sheet, unary_union([Polygon(ring) for ring in cuts]))
+        if isinstance(left, Polygon | MultiPolygon) and not left.is_empty:
             result.append(Remnant(scrap, left))
     return tuple(result)
 
 
-def _into_paper(shape: Shape, pose: Pose, flipped: bool) -> Shape:
-    """A shape on the plate, in the frame of a paper that lies there."""
-    a, b, d, e, x, y = pose.matrix(flipped=flipped)
-    det = a * e - b * d
-    ia, ib, id_, ie = e / det, -b / det, -d / det, a / det
-    inverse = [ia, ib, id_, ie, -(ia * x + ib * y), -(id_ * x + ie * y)]
-    return shapely.affinity.affine_transform(shape, inverse)
+def _outer_rings(cut: Shape) -> list[np.ndarray]:
+    """What falls out of the paper: the outer ring of each part, shape (n, 2), mm."""
+    parts = cut.geoms if isinstance(cut, MultiPolygon) else (cut,)
+    return [np.asarray(part.exterior.coords)[:, :2] for part in parts]
+
+
+def _into_paper(slot: Pose, paper: Pose, flipped: bool) -> tuple[np.ndarray, np.ndarray]:
+    """From the die's frame over the plate into the frame of a paper that lies there: p → turn·p + shift."""
+    a, b, d, e, x, y = slot.matrix()
+    pa, pb, pd, pe, px, py = paper.matrix(flipped=flipped)
+    back = np.linalg.inv(np.array([[pa, pb], [pd, pe]]))
+    return back @ np.array([[a, b], [d, e]]), back @ np.array([x - px, y - py])

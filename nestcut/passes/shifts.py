@@ -1,18 +1,19 @@
 """Where a scrap may lie for a die to cut it well, on the grid of whole millimetres.
 
-Read off exact inner-fit and no-fit regions of outlines that contain the true ones within 0.25 mm and have few corners,
-so nothing wrong can pass; regions of two dies are found once for all lay-ups in which they are turned alike.
+Measured with outlines that contain the true ones within 0.25 mm and have few corners, so nothing wrong can pass; what
+holds for two dies is found once for all lay-ups in which they are turned and offset alike.
 """
 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.affinity import translate
-from shapely.geometry import Polygon
+from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Die, Pose, Shape
 from nestcut.outlines import grow_outline, shrink_outline
@@ -39,6 +40,7 @@ class Shapes:
         self._cuts: dict[tuple[str, float], Shape] = {}
         self._grown: dict[tuple[str, float], Shape] = {}
         self._near: dict[tuple[str, float, str, float], Shape] = {}
+        self._parts: dict[tuple[str, float, bool], tuple[list[Any], list[Any]]] = {}
         self._rooms: dict[bytes, Shape] = {}
 
     def cut(self, die: Die, deg: float) -> Shape:
@@ -65,7 +67,7 @@ class Shapes:
         return self._rooms[key]
 
     def places(self, outline: Polygon, die: Die, pose: Pose, shape: tuple[int, int], y0: int) -> Mask:
-        """Places of a fresh scrap at which the die's cut lies well inside it.
+        """Places of a fresh scrap at which the convex hull of the die's cut lies well inside it.
 
         Args:
             outline: the scrap, the corner of its box in (0, 0), mm.
@@ -75,7 +77,7 @@ class Shapes:
         from nestcut.placement import inner_fit
 
         mask = np.zeros(shape, dtype=bool)
-        fit = inner_fit(self.room(outline), self.cut(die, pose.deg))
+        fit = inner_fit(self.room(outline), self.cut(die, pose.deg).convex_hull)
         if fit.is_empty:
             return mask
         shapely.prepare(fit)
@@ -91,11 +93,9 @@ class Shapes:
 
     def gap(self, die: Die, pose: Pose, other: Die, at: Pose) -> Gap:
         """Shifts of the scrap, from where ``die`` at ``pose`` cut it, at which ``other`` comes too near."""
-        from nestcut.placement import no_fit
-
         key = (die.name, pose.deg, other.name, at.deg)
         if key not in self._near:
-            self._near[key] = no_fit(self.grown(die, pose.deg), self.cut(other, at.deg))
+            self._near[key] = self._apart(die, pose.deg, other, at.deg)
         # A shift d moves the earlier cut by d: the new one lies at −d against it.
         region = translate(self._near[key], pose.x_mm - at.x_mm, pose.y_mm - at.y_mm)
         x0, y0, x1, y1 = region.bounds
@@ -106,6 +106,26 @@ class Shapes:
         )
         shapely.prepare(region)
         return np.asarray(shapely.contains_xy(region, xs, ys)), left, top
+
+    def _apart(self, die: Die, deg: float, other: Die, other_deg: float) -> Shape:
+        """Offsets of the other die at which the cuts come too near, or nearly so.
+
+        The no-fit region of each with the other's hull contains the true one; so does what the two share.
+        """
+        from nestcut.placement.convex import convex_parts
+        from nestcut.placement.nofit import no_fit_of_parts
+
+        for one, turn, shape in (
+            (die, deg, self.grown(die, deg)),
+            (other, other_deg, self.cut(other, other_deg)),
+        ):
+            key = (one.name, turn, shape is self.cut(one, turn))
+            if key not in self._parts:
+                self._parts[key] = (convex_parts(shape), convex_parts(shape.convex_hull))
+        fixed, fixed_hull = self._parts[die.name, deg, False]
+        moving, moving_hull = self._parts[other.name, other_deg, True]
+        shared = no_fit_of_parts(fixed, moving_hull).intersection(no_fit_of_parts(fixed_hull, moving))
+        return shared if isinstance(shared, Polygon | MultiPolygon) else no_fit_of_parts(fixed, moving_hull)
 
 
 def switch_off(mask: Mask, gap: Gap, at: tuple[int, int]) -> None:

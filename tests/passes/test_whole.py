@@ -1,0 +1,153 @@
+"""Scraps that lie as they are: rules by the independent checker, counts by hand."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from shapely.geometry import box
+
+from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
+from nestcut.check import check_plan
+from nestcut.passes.assemble import assemble
+from nestcut.passes.clock import Clock
+from nestcut.passes.handy import in_few_trims
+from nestcut.passes.plate import plan_plate
+from nestcut.passes.schedule import cuts_wanted
+from nestcut.passes.whole import in_whole_scraps
+from nestcut.passes.zones import zone_stations
+from nestcut.plan.model import Bound
+
+
+def square_die(name: str, side: float, copies: int = 1) -> Die:
+    half = side / 2
+    return Die(
+        name,
+        box(-half, -half, half, half),
+        box(-half - 1.5, -half - 1.5, half + 1.5, half + 1.5),
+        copies=copies,
+    )
+
+
+def batch_of(
+    dies: list[tuple[Die, str, int]],
+    scraps: list[tuple[str, float, float]],
+    plate: tuple[float, float] = (100, 150),
+) -> Batch:
+    papers = sorted({paper for _, paper, _ in dies} | {paper for paper, _, _ in scraps})
+    return Batch(
+        title="",
+        machine=Machine(plate_mm=plate, clear_mm=2.0, overhang_mm=150.0),
+        hand=Hand(web_mm=2.0, edge_mm=2.0, gap_mm=1.0),
+        papers=tuple(Paper(paper) for paper in papers),
+        scraps=tuple(Scrap(f"{paper}-{k}", paper, box(0, 0, w, h)) for k, (paper, w, h) in enumerate(scraps)),
+        dies=tuple(die for die, _, _ in dies),
+        cards=(Card("", 1, tuple(CardLine((die.name,), (paper,), count) for die, paper, count in dies)),),
+    )
+
+
+def whole(batch: Batch, **options: object) -> tuple[object, Counter[tuple[str, str]]]:
+    plate = plan_plate(batch, batch.demand, room="rims", seconds=5, work_limit=20)
+    wanted = cuts_wanted(batch, plate.shares)
+    got = in_whole_scraps(batch, wanted, lambda left, k: zone_stations(batch, left, variant=k), **options)  # type: ignore[arg-type]
+    plan = assemble(
+        batch, batch.demand, plate.shares, got, Bound(plate.bound, plate.reason), proof=plate.proof
+    )
+    return plan, got.missing
+
+
+def test_a_scrap_as_wide_as_one_cut_is_used_from_end_to_end() -> None:
+    """26 × 100 mm hold four squares of 20 mm in a row: 4 · 20 + 3 · 2 + 2 · 2 = 90, five take 112 mm."""
+    plan, missing = whole(batch_of([(square_die("a", 20), "p", 5)], [("p", 26, 100), ("p", 26, 100)]))
+    assert not missing
+    assert check_plan(plan).ok
+    assert plan.totals.trims == 0
+    by_scrap = Counter(cut.scrap for one in plan.passes for cut in one.cuts)
+    assert sorted(by_scrap.values()) == [1, 4]
+
+
+def test_two_papers_lie_side_by_side_in_one_pass() -> None:
+    """Both dies can have a scrap of their own in every pass: as many passes as one die needs."""
+    plan, missing = whole(
+        batch_of(
+            [(square_die("a", 20), "p", 3), (square_die("b", 20), "q", 3)],
+            [("p", 26, 100), ("q", 26, 100)],
+        )
+    )
+    assert not missing
+    assert check_plan(plan).ok
+    assert (plan.totals.passes, plan.totals.trims) == (3, 0)
+
+
+def test_a_scrap_wider_than_the_plate_is_slit_once_and_not_where_trims_are_refused() -> None:
+    batch = batch_of([(square_die("a", 20), "p", 4)], [("p", 140, 200)], plate=(100, 150))
+    plan, missing = whole(batch)
+    assert not missing
+    assert check_plan(plan).ok
+    assert 1 <= plan.totals.trims <= 2
+
+
+def test_what_whole_scraps_cannot_give_is_missing_and_said() -> None:
+    plan, missing = whole(batch_of([(square_die("a", 20), "p", 9)], [("p", 26, 50)]))
+    # 26 × 50 mm hold two squares of 20 mm with 2 mm around and between (46 mm), three take 68 mm.
+    assert missing == {("a", "p"): 7}
+    assert plan.totals.pieces == 2
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    sides=st.lists(st.integers(8, 30), min_size=1, max_size=4),
+    sizes=st.lists(st.tuples(st.integers(20, 160), st.integers(20, 160)), min_size=1, max_size=5),
+    counts=st.lists(st.integers(1, 6), min_size=4, max_size=4),
+)
+def test_every_draft_keeps_the_rules(
+    sides: list[int], sizes: list[tuple[int, int]], counts: list[int]
+) -> None:
+    dies = [(square_die(f"d{k}", side), "pq"[k % 2], counts[k]) for k, side in enumerate(sides)]
+    scraps = [("pq"[k % 2], float(w), float(h)) for k, (w, h) in enumerate(sizes)]
+    batch = batch_of(dies, scraps)
+    plate = plan_plate(batch, batch.demand, room="hulls", seconds=5, work_limit=20)
+    wanted = cuts_wanted(batch, plate.shares)
+    clock = Clock(60.0, 20, None, None, time.monotonic())
+    for draft in in_few_trims(batch, plate, clock, 0):
+        cut = Counter(
+            (draft.realised.runs[one.run].sites[slot].die.name, use.paper)
+            for one in draft.realised.passes
+            for use in one.uses
+            for slot in use.slots
+        )
+        assert cut + draft.realised.missing == wanted
+        plan = assemble(
+            batch,
+            batch.demand,
+            plate.shares,
+            draft.realised,
+            Bound(plate.bound, plate.reason),
+            proof=plate.proof,
+        )
+        if not draft.missing:
+            assert check_plan(plan).ok, [fault.message for fault in check_plan(plan).faults[:3]]
+
+
+@pytest.mark.parametrize("by_paper", [True, False])
+def test_rows_keep_rims_apart_and_in_the_window(by_paper: bool) -> None:
+    dies = [(square_die(f"d{k}", 12 + 3 * k), "pq"[k % 2], 5 + k) for k in range(6)]
+    batch = batch_of(dies, [("p", 90, 90), ("q", 90, 90)])
+    wanted = {(die.name, paper): count for die, paper, count in dies}
+    for variant in range(3):
+        stations = zone_stations(batch, wanted, by_paper=by_paper, variant=variant)
+        assert stations
+        made: Counter[tuple[str, str]] = Counter()
+        for station in stations:
+            made.update(station.cuts)
+            rims = [slot.pose.apply(batch.die(slot.die).rim) for slot in station.slots]
+            assert all(batch.machine.window.buffer(1e-6).covers(rim) for rim in rims)
+            assert all(
+                one.distance(two) >= batch.hand.gap_mm - 1e-6
+                for k, one in enumerate(rims)
+                for two in rims[k + 1 :]
+            )
+        assert made == wanted

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from .overlap import _G, _H, _P, _PF, _R, _S, _SF, _SW, _T, _TF, _depth, set_world
+from .cores import _G, _H, _P, _PF, _R, _S, _SF, _SW, _T, _TF, _depth, set_world
 
 __all__ = ["contacts"]
 

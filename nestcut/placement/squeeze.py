@@ -21,7 +21,7 @@ class Settings:
 
     keep: int = 4
     """Low points of a map that are looked at closely."""
-    patience: int = 80
+    patience: int = 40
     """Sweeps without a better sum before the search goes back to its best layout."""
     strikes: int = 3
     """How often it does so before the length is given up."""
@@ -29,15 +29,18 @@ class Settings:
     grow: float = 1.0
     """Weights of overlapping pairs grow by these shares in a sweep: at least, and for the deepest."""
     decay: float = 0.95
-    near_feasible: float = 6.0
+    near_feasible: float = 12.0
     """Sum of depths from which on a linear programme may finish the layout."""
-    explore: float = 0.75
+    explore: float = 0.85
     """Share of the time in which layouts are disturbed; in the rest the best is pressed only."""
-    first_step: float = 0.01
-    most_step: float = 0.02
+    first_step: float = 0.008
+    most_step: float = 0.01
     least_step: float = 0.001
+    """Shares of the length that the strip is shortened by."""
+    finest_step: float = 1e-4
+    """Less is below what the tables resolve (their hair)."""
     tries: int = 5
-    """Failures at one length before a longer one is tried."""
+    """Failures at one length before a longer one is tried (two while steps are large)."""
     pool: int = 12
 
 
@@ -264,7 +267,7 @@ class Squeeze:
                 pool.append((self.residue, self.residual))
                 pool.sort(key=lambda entry: entry[0])
                 del pool[s.pool :]
-                if fails % s.tries == 0:
+                if fails % (s.tries if step < 4 * s.least_step else 2) == 0:
                     step = max(step * 0.6, s.least_step)
                     length = max(self.best.length * (1 - step), floor)
                 # Mostly from the best of the pool: a half-normal draw.
@@ -283,7 +286,7 @@ class Squeeze:
             self.hear()
             assert self.best is not None
             left = max(0.0, min(1.0, (1.0 - spent()) / (1.0 - s.explore)))
-            step = 1e-5 * (s.least_step / 1e-5) ** left
+            step = s.finest_step * (s.least_step / s.finest_step) ** left
             length = max(self.best.length * (1 - step), floor)
             self.load(self.best, length)
             found = self.separate(length, over, strikes=1)

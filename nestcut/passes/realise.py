@@ -258,13 +258,15 @@ def _missing_area(node: Node) -> float:
 def closed_up(realised: Realised) -> Realised:
     """The same cuts in fewer passes: what found no paper leaves gaps that later passes can fill.
 
-    Only runs in which every part serves one slot: such parts keep to their own slot's place on the plate, so
-    any of them may share a pass (see :mod:`nestcut.passes.chips`). Each slot keeps its order of papers.
+    Only runs of chips in which every part serves one slot: such parts keep to their own slot's place on the
+    plate, so any of them may share a pass (see :mod:`nestcut.passes.chips`). Strips are left alone: dies of a
+    lane take turns. Each slot keeps its order of papers.
     """
     passes: list[PassDraft] = []
     for run in sorted({draft.run for draft in realised.passes}):
         own = [draft for draft in realised.passes if draft.run == run]
-        if any(len(use.slots) > 1 or use.whole for draft in own for use in draft.uses):
+        chips = realised.runs[run].chips
+        if not chips or any(len(use.slots) > 1 or use.whole for draft in own for use in draft.uses):
             passes += own
             continue
         queues: dict[int, list[PartUse]] = defaultdict(list)

@@ -12,7 +12,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from nestcut.batch.model import Scrap
+from nestcut.batch.model import Pose, Scrap
 from nestcut.passes.papers import LaidPart, Node
 
 __all__ = ["squeeze_in"]
@@ -147,9 +147,9 @@ def _try(sheet: _Sheet, node: Node, effort: int, over: Callable[[], bool]) -> bo
     )
     if layout is None:
         return False
-    poses = defaultdict(list)
-    for one in layout:
-        poses[one.part].append(one.pose)
+    poses: dict[int, list[Pose]] = defaultdict(list)
+    for placed in layout:
+        poses[placed.part].append(placed.pose)
     for n, number in sheet.inside:
         n.laid[number] = LaidPart(sheet.scrap.id, poses[kinds[_kind(n)]].pop())
     node.laid.append(LaidPart(sheet.scrap.id, poses[kinds[_kind(node)]].pop()))

@@ -65,7 +65,8 @@ class WhatIf:
 def advice(answer: WhatIf) -> str:
     """The answer as a sentence: "a second campion die saves 31 passes, about half an hour"."""
     plural = answer.kind in ("plate", "spares") or " and " in answer.what
-    gains, costs = [], []
+    gains: list[str] = []
+    costs: list[str] = []
     for amount, one, many in (
         (answer.passes, "pass", "passes"),
         (answer.short, "piece that is short", "pieces that are short"),
@@ -244,10 +245,10 @@ def _other_colours(batch: Batch, short: Sequence[str]) -> Iterator[_Question]:
     stock: Counter[str] = Counter()
     for scrap in batch.scraps:
         stock[scrap.paper] += round(scrap.outline.area)
-    for line in batch.demand:
-        for paper in line.papers:
-            area = min(batch.die(die).cut.area for die in line.dies)
-            stock[paper] -= round(line.count * area * 1.8 / len(line.papers))
+    for wanted in batch.demand:
+        for paper in wanted.papers:
+            area = min(batch.die(die).cut.area for die in wanted.dies)
+            stock[paper] -= round(wanted.count * area * 1.8 / len(wanted.papers))
     for c, card in enumerate(batch.cards):
         for n, line in enumerate(card.lines):
             if len(line.papers) != 1 or line.papers[0] not in short:

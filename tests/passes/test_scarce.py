@@ -10,15 +10,16 @@ import pytest
 import shapely
 from shapely.geometry import Polygon, box
 
-from nestcut.batch.model import CardLine, Machine, Pose, Scrap, Wishes
+from nestcut.batch.model import CardLine, Hand, Machine, Paper, Pose, Scrap, Spares, Wishes
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.layups import choose_layups
 from nestcut.passes.master import Task
 from nestcut.passes.papers import Stock, Want, lay_parts
-from nestcut.passes.realise import PartUse, PassDraft, Realised, closed_up
+from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft, closed_up
 from nestcut.passes.regions import Group
 from nestcut.passes.scarce import within_reach
+from nestcut.passes.schedule import RunTask
 from nestcut.passes.slabs import moved
 from nestcut.passes.squeeze import squeeze_in
 from nestcut.passes.whatif import WhatIf, advice
@@ -64,22 +65,44 @@ def test_nothing_is_squeezed_in_where_area_forbids_it() -> None:
 
 
 def test_gaps_of_missing_paper_are_closed_up() -> None:
-    """Two slots, three cuts in five passes with gaps: two passes do."""
+    """Two slots, three cuts in three passes: two passes do, unless a part serves both or strips take turns."""
     from collections import Counter
 
     def use(slot: int) -> PartUse:
         return PartUse("red-1", box(slot, 0, slot + 1, 1), Pose(0, 0), (slot,), "red")
 
-    passes = [PassDraft(0, [use(0)]), PassDraft(0, [use(1)]), PassDraft(0, [use(0)])]
-    closed = closed_up(Realised([], passes, Counter()))
-    assert [sorted(u.slots[0] for u in draft.uses) for draft in closed.passes] == [[0, 1], [0]]
-    shared = [PassDraft(0, [replace_slots(use(0))]), PassDraft(0, [use(1)])]
-    assert len(closed_up(Realised([], shared, Counter())).passes) == 2
+    def passes(first: PartUse, *rest: int, chips: int = 2) -> list[list[int]]:
+        run = RunDraft(RunTask((), 3, ()), [], [box(0, 0, 1, 1)] * chips, [])
+        drafts = [PassDraft(0, [first]), *(PassDraft(0, [use(slot)]) for slot in rest)]
+        closed = closed_up(Realised([run], drafts, Counter()))
+        return [sorted(u.slots[0] for u in draft.uses) for draft in closed.passes]
+
+    assert passes(use(0), 1, 0) == [[0, 1], [0]]
+    assert passes(both(use(0)), 1) == [[0], [1]]
+    assert passes(use(0), 1, 0, chips=0) == [[0], [1], [0]]
 
 
-def replace_slots(use: PartUse) -> PartUse:
+def both(use: PartUse) -> PartUse:
     """A part that serves two slots: it may lie where a third die's paper would."""
     return PartUse(use.scrap, use.outline, use.pose, (0, 1), use.paper)
+
+
+def test_strips_that_take_turns_stay_apart_when_pieces_are_given_up() -> None:
+    """Found by hypothesis: no white paper, red in strips; closing up passes laid two strips of one lane together."""
+    batch = batch_of(
+        [disc_die("a", 12), disc_die("b", 12, copies=2), disc_die("c", 21)],
+        sheets("red", (20, 20), (131, 144), (20, 20), (20, 20)),
+        [
+            CardLine(("a",), ("red", "white"), 4),
+            CardLine(("b",), ("red",), 3),
+            CardLine(("c",), ("red",), 1),
+        ],
+        kits=2,
+        spares=Spares(percent=10),
+        papers=[Paper("red"), Paper("white")],
+        hand=Hand(edge_mm=1.0),
+    )
+    assert check_plan(plan_batch(batch, seconds=600, work_limit=60)).ok
 
 
 def test_a_hopeless_demand_is_cut_to_what_is_within_reach() -> None:

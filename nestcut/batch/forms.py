@@ -170,7 +170,10 @@ def read_form(data: dict[str, Any], problems: Problems) -> BatchForm | None:
     try:
         return BatchForm.model_validate(data)
     except ValidationError as err:
-        for one in err.errors(include_url=False):
+        for number, one in enumerate(err.errors(include_url=False)):
+            if problems.full:
+                problems.more += err.error_count() - number
+                break
             what, mend = _in_words(one)
             problems.add(
                 what, mend=mend, at=tuple(part for part in one["loc"] if isinstance(part, (str, int)))

@@ -13,6 +13,8 @@ from nestcut.errors import BatchError, NestcutError, Where
 __all__ = ["Problems", "nearest", "place", "show_value"]
 
 MOST_SHOWN = 5
+MOST_KEPT = 50
+"""More problems than this are counted only: a file of a hundred thousand wrong keys is told in a moment, too."""
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
@@ -68,9 +70,19 @@ class Problems:
 
     file: str
     found: list[NestcutError] = field(default_factory=list)
+    more: int = 0
+    """Problems beyond those kept."""
+
+    @property
+    def full(self) -> bool:
+        """True when further problems are counted only: words for them need not be sought."""
+        return len(self.found) >= MOST_KEPT
 
     def add(self, what: str, *, mend: str, at: Where | Iterable[str | int]) -> None:
         """Note one problem at a key path or place."""
+        if self.full:
+            self.more += 1
+            return
         where = at if isinstance(at, Where) else Where(element=place(at))
         where = where.filled_from(Where(file=self.file))
         self.found.append(BatchError(_printable(what), mend=_printable(mend), where=where))
@@ -84,7 +96,10 @@ class Problems:
         except NestcutError as err:
             if err.where.file is None:
                 err.where = err.where.filled_from(where).filled_from(Where(file=self.file))
-            self.found.append(err)
+            if self.full:
+                self.more += 1
+            else:
+                self.found.append(err)
 
     def raise_if_any(self) -> None:
         """Raise one error for all that was found: itself if it is one, a list if there are more."""
@@ -92,12 +107,13 @@ class Problems:
             return
         if len(self.found) == 1:
             raise self.found[0]
-        lines = [f"{len(self.found)} things are to mend:"]
+        number = len(self.found) + self.more
+        lines = [f"{number} things are to mend:"]
         for err in self.found[:MOST_SHOWN]:
             where = replace(err.where, file=None) if err.where.file == self.file else err.where
             lines.append(f"  • {where}: {err.what}" if str(where) else f"  • {err.what}")
             if err.mend:
                 lines.append(f"      To mend: {err.mend}")
-        if len(self.found) > MOST_SHOWN:
-            lines.append(f"  … and {len(self.found) - MOST_SHOWN} more")
+        if number > MOST_SHOWN:
+            lines.append(f"  … and {number - MOST_SHOWN} more")
         raise BatchError("\n".join(lines), where=Where(file=self.file)) from self.found[0]

@@ -91,6 +91,8 @@ def _rows(
             if header is None:
                 header = _header(cells, names, columns, needed, Where(file=where.file, line=line))
                 continue
+            if problems.full:
+                return  # enough is wrong already
             read += 1
             if read > MOST_ROWS:
                 raise BatchError(

@@ -11,6 +11,11 @@ from nestcut.errors import BatchError, Where
 
 __all__ = ["read_toml"]
 
+LONGEST_LINE = 50_000
+"""Characters; a line of a thousand names has some 20,000."""
+MOST_DOTS = 1_000
+"""In one stretch without a comma, bracket or equals sign."""
+
 
 def read_toml(text: str, file: str) -> dict[str, Any]:
     """The tables of a TOML text.
@@ -19,6 +24,7 @@ def read_toml(text: str, file: str) -> dict[str, Any]:
     """
     # TOML knows CRLF, but not the lone CR of very old files.
     text = text.replace("\r\n", "\n")
+    _refuse_endless_keys(text, file)
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as err:
@@ -47,6 +53,21 @@ def read_toml(text: str, file: str) -> dict[str, Any]:
             mend="write plain numbers",
             where=Where(file=file),
         ) from None
+
+
+def _refuse_endless_keys(text: str, file: str) -> None:
+    """The library takes time with the square of the parts of a dotted key: hours for a line of a million."""
+    for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) <= MOST_DOTS:
+            continue
+        dots = max(stretch.count(".") for stretch in re.split(r"[=,\[\]{}]", line))
+        if len(line) > LONGEST_LINE or dots > MOST_DOTS:
+            raise BatchError(
+                f"a line of {len(line):,} characters"
+                + (f" with {dots:,} dots on end" if dots > MOST_DOTS else ""),
+                mend="write a list over several lines",
+                where=Where(file=file, line=number),
+            )
 
 
 def _printable(text: str) -> str:

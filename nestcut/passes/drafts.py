@@ -43,7 +43,8 @@ class Draft:
 
     @property
     def trims(self) -> int:
-        return len({(use.scrap, use.outline.wkb) for draft in self.realised.passes for use in draft.uses})
+        parts = (use for one in self.realised.passes for use in one.uses if not use.whole)
+        return len({(use.scrap, use.outline.wkb) for use in parts})
 
 
 def figures(batch: Batch, draft: Draft) -> dict[str, float]:

@@ -7,11 +7,10 @@ order of wishes (or the clock) chooses.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
 from nestcut.batch.model import Batch
-from nestcut.passes.clock import Clock
 from nestcut.passes.drafts import Draft
 from nestcut.passes.realise import PassDraft, Realised, draft_runs, realise
 from nestcut.passes.schedule import cuts_wanted, run_tasks
@@ -26,16 +25,19 @@ WAYS = ((1, True), (1, False), (2, True), (2, False))
 """(scraps are slit to the plate's width over this, dies of one paper lie together)."""
 
 
-def in_few_trims(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Iterator[Draft]:
+def in_few_trims(
+    batch: Batch, plate: PlatePlan, seed: int, *, over: Callable[[], bool] = lambda: False
+) -> Iterator[Draft]:
     """Drafts for the pieces of ``plate.shares``, several ways, as long as there is time.
 
     Args:
         plate: lay-ups with room for chips, and the proved bound.
+        over: asked now and then; True ends the search.
     """
     wanted = cuts_wanted(batch, plate.shares)
     seen: set[tuple[int, int]] = set()
     for slit, by_paper in WAYS:
-        if clock.over() or (slit > 1 and batch.hand.trims == "none"):
+        if over() or (slit > 1 and batch.hand.trims == "none"):
             return
 
         def stations(
@@ -48,18 +50,18 @@ def in_few_trims(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Ite
             wanted,
             stations,
             slit_mm=batch.machine.plate_mm[0] / slit,
-            over=clock.over,
+            over=over,
         )
-        got = _completed(batch, plate, obey_trims(batch, got))
+        got = _completed(batch, plate, obey_trims(batch, got), over)
         size = (len(got.passes), sum(got.missing.values()))
         if size not in seen:
             seen.add(size)
             yield Draft(plate, plate, plate.shares, got)
 
 
-def _completed(batch: Batch, plate: PlatePlan, got: Realised) -> Realised:
+def _completed(batch: Batch, plate: PlatePlan, got: Realised, over: Callable[[], bool]) -> Realised:
     """What found no place in whole scraps, in chips from scraps that nobody has touched."""
-    if not +got.missing or batch.hand.trims == "none":
+    if not +got.missing or batch.hand.trims == "none" or over():
         return got
     used = {use.scrap for draft in got.passes for use in draft.uses}
     rest = replace(batch, scraps=tuple(scrap for scrap in batch.scraps if scrap.id not in used))
@@ -67,7 +69,7 @@ def _completed(batch: Batch, plate: PlatePlan, got: Realised) -> Realised:
     runs = draft_runs(rest, tasks)
     if not tasks or runs is None:
         return got
-    more = obey_trims(rest, realise(rest, runs))
+    more = obey_trims(rest, realise(rest, runs, stop=over))
     shift = len(got.runs)
     passes = [PassDraft(draft.run + shift, draft.uses) for draft in more.passes]
     missing = Counter(more.missing)

@@ -12,6 +12,7 @@ from nestcut.errors import BatchError
 from nestcut.passes.assemble import assemble
 from nestcut.passes.clock import Clock, ProgressCall
 from nestcut.passes.drafts import Draft, better, choices, heavy
+from nestcut.passes.handy import in_few_trims
 from nestcut.passes.lighten import heavy_layups, lightened
 from nestcut.passes.load import line_load
 from nestcut.passes.packing import pack_kits
@@ -32,6 +33,10 @@ ADVICE_S = 6.0
 
 SQUEEZING = 0.4
 """Share of the time left that squeezing the whole demand into the scraps may take."""
+HANDIER = 0.5
+"""Share of the time left that plans with few trims may take."""
+GLANCE_S = 4.0
+"""Most seconds for them where the person's wishes come first to fewest passes."""
 ANOTHER_WAY = 0.1
 """Share of the whole time that must be left for another way to be begun."""
 
@@ -70,6 +75,11 @@ def plan_batch(
     drafts: list[Draft] = []
     books = Books()
     draft = _best_draft(batch, within_reach(batch), clock, seed, drafts, books)
+    matters = batch.wishes.order[0] != "passes" or batch.hand.trims == "none"
+    if batch.hand.trims == "none" or (not draft.missing and (matters or advise)):
+        # Only to choose from: a glance will do.
+        share = HANDIER if matters else min(HANDIER, GLANCE_S / max(1.0, clock.left()))
+        draft = _handier(batch, draft, drafts, clock, seed, share)
     if draft.missing:
 
         def plate_for(demand: Sequence[Demand], room: Room, limit: float) -> PlatePlan:
@@ -181,6 +191,19 @@ def _best_draft(
         if tight is not None:
             take(Draft(best.plate, proof, best.shares, tight), "papers laid")
     return replace(best, bound=proof)
+
+
+def _handier(batch: Batch, draft: Draft, drafts: list[Draft], clock: Clock, seed: int, share: float) -> Draft:
+    """The draft, or a better one with scraps as they are: more passes as a rule, but hardly a trim."""
+    best = draft
+    clock.say(best.passes, draft.bound.bound, "scraps laid as they are")
+    for other in in_few_trims(batch, draft.plate, seed, over=clock.within(share)):
+        other = replace(other, bound=draft.bound)
+        if not other.missing:
+            drafts.append(other)
+        if better(batch, other, best):
+            best = other
+    return best
 
 
 def _finished(batch: Batch, draft: Draft) -> Plan:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 
 import pytest
@@ -13,7 +12,6 @@ from shapely.geometry import box
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
 from nestcut.check import check_plan
 from nestcut.passes.assemble import assemble
-from nestcut.passes.clock import Clock
 from nestcut.passes.handy import in_few_trims
 from nestcut.passes.plate import plan_plate
 from nestcut.passes.schedule import cuts_wanted
@@ -111,8 +109,7 @@ def test_every_draft_keeps_the_rules(
     batch = batch_of(dies, scraps)
     plate = plan_plate(batch, batch.demand, room="hulls", seconds=5, work_limit=20)
     wanted = cuts_wanted(batch, plate.shares)
-    clock = Clock(60.0, 20, None, None, time.monotonic())
-    for draft in in_few_trims(batch, plate, clock, 0):
+    for draft in in_few_trims(batch, plate, 0):
         cut = Counter(
             (draft.realised.runs[one.run].sites[slot].die.name, use.paper)
             for one in draft.realised.passes

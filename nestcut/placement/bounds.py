@@ -19,7 +19,7 @@ from .types import Part
 __all__ = ["best_bound", "bound_by_area"]
 
 _ARC = 16  # chords in a quarter circle
-_WORTH_IT = 1.2  # polygons around a core are hardly ever larger than it by more: no use where dents are deep
+_WORTH_IT = 1.12  # polygons around a core are hardly ever larger than it by more: no use where dents are deep
 
 
 def outer_area(shape: Polygon | MultiPolygon, radius_mm: float) -> float:
@@ -188,12 +188,11 @@ def _disc_bound(parts: Sequence[Part], room: Polygon | MultiPolygon, web_mm: flo
 def _polygon_bound(parts: Sequence[Part], room: Polygon | MultiPolygon, web_mm: float) -> tuple[float, str]:
     """Least polygons around convex cores of the pieces, six-sided on average (:mod:`.hexagons`)."""
     half = web_mm / 2
-    cores = [
-        convex_core(part.shape.buffer(half, quad_segs=_ARC) if half > 0 else part.shape) for part in parts
-    ]
+    grown = [part.shape.buffer(half, quad_segs=_ARC) if half > 0 else part.shape for part in parts]
+    cores = [convex_core(shape) for shape in grown]
     if any(core.is_empty for core in cores):
         return math.inf, ""
-    if all(_WORTH_IT * core.area < part.shape.area for core, part in zip(cores, parts, strict=True)):
+    if all(_WORTH_IT * core.area < shape.area for core, shape in zip(cores, grown, strict=True)):
         return math.inf, ""
     area = 0.0
     for piece in getattr(room, "geoms", [room]):

@@ -19,6 +19,8 @@ from .types import Filling, Part, Placed, Progress, StopCheck
 
 __all__ = ["State", "Task"]
 
+_GRACE_S = 2.0
+
 
 @dataclass(frozen=True, slots=True)
 class Task:
@@ -84,7 +86,8 @@ class State:
             return True
         if self.task.moves_limit is not None:
             return self.moves >= self.task.moves_limit
-        return self.seconds_left() <= 0
+        # with nothing in hand, a little more: on a busy machine loading the kernels alone takes seconds
+        return self.seconds_left() <= (0.0 if self.best else -_GRACE_S)
 
     def over_early(self) -> bool:
         """Ended by the bound or by request, so that nobody need be waited for."""
@@ -116,8 +119,13 @@ class State:
         return enough and self.worth(counts) > self.worth(self.counts) and self.allowed(counts)
 
     def allowed(self, counts: NDArray[np.int64]) -> bool:
-        """Not too many of any part."""
-        return all(part.most is None or n <= part.most for part, n in zip(self.parts, counts, strict=True))
+        """Not too many of any part, and none ahead of the others by more than one whole set."""
+        if any(part.most is not None and n > part.most for part, n in zip(self.parts, counts, strict=True)):
+            return False
+        if self.share is None:
+            return True
+        sets = self.sets(counts)
+        return all(n <= p * (sets + 1) + 1e-9 for n, p in zip(counts, self.share, strict=True))
 
     def lies_well(self, placed: tuple[Placed, ...]) -> bool:
         """The exact check."""

@@ -58,7 +58,8 @@ class Growth(State):
         self.visited_kind = np.empty(0, np.int64)
         self.visited_rows = np.empty((0, 3))
         for number, k in enumerate(self.useful):
-            self._lay_patterns(k, 0.2 * task.seconds / len(self.useful) * (number + 1))
+            share = min(0.2 * len(self.useful), 0.4) / len(self.useful)
+            self._lay_patterns(k, share * task.seconds * (number + 1))
             if self.over():
                 return
         if len(self.useful) > 1 or not self.best:
@@ -79,11 +80,11 @@ class Growth(State):
         while not self.over():
             if not self.next_kinds(self.counts) and self.share is None and len(self.useful) < 2:
                 break
-            # every arm gets its turn; two times out of three the one that did best does
-            if turn < len(arms) or self.rng.random() < 0.33:
-                arm = turn % len(arms)
+            # every arm gets some of the time; two times out of three the one that did best has its turn
+            if turn < len(arms):
+                arm = turn
             else:
-                arm = int(np.argmax(won / spent))
+                arm = int(np.argmin(spent) if self.rng.random() < 0.33 else np.argmax(won / spent))
             turn += 1
             began, before = time.monotonic(), self.moves
             better = arms[arm][1]()
@@ -203,6 +204,8 @@ class Growth(State):
                 return
             if len(self.starts) >= 8 or (len(self.useful) > 1 and len(rows) < len(layouts[0])):
                 continue
+            if not self.allowed(self.count(kind[:most])):
+                continue  # in proportions one kind by itself is no layout; the model will mix them
             settled = self.ground.exact_rows(kind[:most], poses[:most])
             if settled is None or not self.lies_well(self.ground.placed_of(kind[:most], settled)):
                 continue
@@ -215,7 +218,7 @@ class Growth(State):
         can = self.next_kinds(self.count(self.kind))
         if not can:
             return None
-        return can[0] if len(can) == 1 or self.rng.random() < 0.6 else can[int(self.rng.integers(len(can)))]
+        return can[0] if len(can) == 1 or self.rng.random() < 0.4 else can[int(self.rng.integers(len(can)))]
 
     def _gap_for(self, k: int) -> NDArray[np.float64]:
         """A pose where one more piece of kind k overlaps little."""
@@ -341,7 +344,7 @@ class Growth(State):
         order = self.rng.permutation(len(self.visited_kind))
         choice = window.choose(
             self.visited_kind[order], self.visited_rows[order], self._wish(),
-            seconds=min(0.15 * self.task.seconds, self.seconds_left()), seed=self.seed(),
+            seconds=min(max(1.0, 0.15 * self.task.seconds), self.seconds_left() + 1.0), seed=self.seed(),
             steps=None if limit is None else 4 * _CHOICE_STEPS, stop=self.stop,
         )  # fmt: skip
         if choice is not None:

@@ -22,7 +22,7 @@ from shapely.ops import split
 
 __all__ = ["cell_areas", "convex_core", "six_sided", "surrounding_areas"]
 
-_CELLS = 240  # of the full turn
+_CELLS = 180  # of the full turn
 _SIDES = 9  # polygons of more sides count as the body itself
 
 

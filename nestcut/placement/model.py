@@ -151,15 +151,18 @@ def choose_places(
         if part.least > there:
             model.add(sum(group) >= part.least - there)
     ticks, unit = value_ticks(parts)
+    picked = set(hint)
     goal = sum(ticks[k] * sum(group) for k, group in enumerate(by_part) if group)
     if wish.proportions is not None:
-        goal = goal + _sets(model, by_part, kept, wish.proportions, ticks)
+        picked_by_part = (
+            np.bincount([int(kinds[i]) for i in picked], minlength=len(parts)) if picked else None
+        )
+        goal = goal + _sets(model, by_part, kept, wish.proportions, ticks, picked_by_part)
     if lean is not None and len(kinds):
         goal = goal * (int(lean.max()) * len(kinds) + 1) + sum(
             int(w) * var for w, var in zip(lean, chosen, strict=True)
         )
     model.maximize(goal)
-    picked = set(hint)
     if picked:
         for i, var in enumerate(chosen):
             model.add_hint(var, i in picked)
@@ -192,7 +195,12 @@ def value_ticks(parts: Sequence[Part]) -> tuple[list[int], float]:
 
 
 def _sets(
-    model: Any, by_part: list[list[Any]], kept: Sequence[int], shares: tuple[int, ...], ticks: Sequence[int]
+    model: Any,
+    by_part: list[list[Any]],
+    kept: Sequence[int],
+    shares: tuple[int, ...],
+    ticks: Sequence[int],
+    hinted: NDArray[np.int64] | None,
 ) -> Any:
     """Proportions as constraints; returns what the sets weigh in the goal (more than any value can)."""
     whole = math.lcm(*(p for p in shares if p > 0))
@@ -205,6 +213,11 @@ def _sets(
             model.add((there + sum(group)) * (whole // p) <= sets + whole)
         elif group:
             model.add(sum(group) == 0)
+    if hinted is not None:
+        begun = [
+            (n + there) * (whole // p) for n, there, p in zip(hinted, kept, shares, strict=True) if p > 0
+        ]
+        model.add_hint(sets, int(min(begun)))
     return sets * (sum(n * tick for n, tick in zip(most, ticks, strict=True)) + 1)
 
 

@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from .conflicts import meeting_pairs, places_inside
 from .ground import MARGIN_MM, Ground, Rows
 from .model import Wish, choose_places, cliques_of
+from .types import Part
 
-__all__ = ["Choice", "Window", "open_window"]
+__all__ = ["Choice", "Window", "greedy_choice", "open_window"]
 
 _MOST_PLACES = 1200
 
@@ -200,6 +201,8 @@ class Window:
         if lean is not None and len(kind):
             far = rows[:, :2] @ lean
             gain = np.round(100 * (far - far.min()) / max(float(np.ptp(far)), 1e-9)).astype(int)
+        wish = wish.with_kept(kept)
+        hint = list(range(own)) if own else greedy_choice(ground.parts, kind, pairs, wish)
         picked, _ = choose_places(
             ground.parts,
             kind,
@@ -207,11 +210,12 @@ class Window:
             seconds=max(0.05, seconds - (time.monotonic() - began)),
             steps=steps,
             seed=seed,
-            hint=range(own),
-            wish=wish.with_kept(kept),
+            hint=hint,
+            wish=wish,
             lean=gain,
             stop=stop,
         )
+        picked = picked or hint  # where the time was too short even for what was given
         if not picked:
             return None
         return Choice(
@@ -239,6 +243,41 @@ def open_window(
     # free items may go as far as the corners of the box
     close = far < radius * 1.4143 + reach[kind] + float(reach.max()) + ground.gap_mm
     return Window(ground, kind, rows, inside, np.flatnonzero(outside & close), box)
+
+
+def greedy_choice(
+    parts: Sequence[Part], kind: NDArray[np.int64], pairs: NDArray[np.int64], wish: Wish
+) -> list[int]:
+    """Places taken one by one, each time the one that shuts out the fewest others: something to begin with.
+
+    In proportions the part that is furthest behind has its turn; else the one with the most value.
+    """
+    n = len(kind)
+    meets = np.zeros((n, n), bool)
+    meets[pairs[:, 0], pairs[:, 1]] = True
+    meets |= meets.T
+    shares = wish.proportions or (1,) * len(parts)
+    left = np.array([n if part.most is None else part.most for part in parts])
+    counts = np.zeros(len(parts), int)
+    free = np.ones(n, bool)
+    shut = meets.sum(axis=1).astype(float)
+    value = np.array([part.value for part in parts])
+    picked: list[int] = []
+    while True:
+        can = [k for k in range(len(parts)) if shares[k] > 0 and left[k] > 0]
+        if wish.proportions is not None:
+            can = sorted(can, key=lambda k: counts[k] / shares[k])[:1]
+        open_ = np.flatnonzero(free & np.isin(kind, can))
+        if len(open_) == 0:
+            return picked
+        best = int(open_[np.argmin((shut[open_] + 1) / np.maximum(value[kind[open_]], 1e-9))])
+        picked.append(best)
+        counts[kind[best]] += 1
+        left[kind[best]] -= 1
+        gone = free & meets[best]
+        gone[best] = True
+        free &= ~gone
+        shut -= meets[:, gone].sum(axis=1)
 
 
 def _unlike(kind: NDArray[np.int64], rows: Rows, reach: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -149,7 +149,10 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--json", default="")
     parser.add_argument("--mixes", action="store_true", help="several kinds in one scrap instead")
+    parser.add_argument("--cpu", action="store_true", help="seconds of processor time, for a busy machine")
     args = parser.parse_args()
+    if args.cpu:
+        time.monotonic = time.process_time
     if args.mixes:
         mixes(args.seconds, args.workers)
         return

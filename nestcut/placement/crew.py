@@ -29,7 +29,7 @@ __all__ = ["search_alone", "search_together", "warm_up"]
 def warm_up(job: Job) -> None:
     """Compile all kernels of the search (or load them)."""
     search = Squeeze(job)
-    search.accept(search.row())
+    search.accept(search.columns())
     search.scatter(2 * job.longest)
     search.separate(2 * job.longest, lambda: True)
 

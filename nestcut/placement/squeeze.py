@@ -81,17 +81,21 @@ class Squeeze:
 
     # -- starts ---------------------------------------------------------------------------------
 
-    def row(self) -> Layout:
-        """All pieces one behind the other, each in its shortest turn: always possible."""
+    def columns(self) -> Layout:
+        """All pieces stacked by their boxes in columns across the strip, the widest first: always possible."""
         job = self.job
-        x, v = np.zeros(self.n), np.zeros(self.n, np.int64)
-        at = 0.0
+        wide, high = job.tables.wide, job.tables.high  # type: ignore[attr-defined]
+        x, y, v = np.zeros(self.n), np.zeros(self.n), np.zeros(self.n, np.int64)
         for i in range(self.n):
-            choice = range(job.first[i], job.first[i] + job.count[i])
-            v[i] = min(choice, key=lambda u: job.variants[u].wide)
-            x[i] = at
-            at += job.variants[v[i]].wide
-        return Layout(x, np.zeros(self.n), v, at)
+            v[i] = min(range(job.first[i], job.first[i] + job.count[i]), key=lambda u: wide[u])
+        at, top, length = 0.0, 0.0, 0.0
+        for i in np.argsort(-wide[v], kind="stable"):
+            if top > 0.0 and top + high[v[i]] > job.width * (1 + 1e-12):
+                at, top = length, 0.0
+            x[i], y[i] = at, top
+            top += high[v[i]]
+            length = max(length, at + wide[v[i]])
+        return Layout(x, y, v, length)
 
     def scatter(self, length: float) -> None:
         """All pieces anywhere, in any of their turns."""
@@ -181,13 +185,15 @@ class Squeeze:
                 self.residual = Layout(bx, by, bv, length)
                 return None
 
-    def accept(self, layout: Layout) -> bool:
+    def accept(self, layout: Layout, *, finish: bool = True) -> bool:
         """Finish a layout and make it the best if it is exact and shorter."""
-        finished = compact(
-            self.job, layout.x, layout.y, layout.v, layout.length, rounds=12, time_left=self.time_left
-        )
+        finished = None
+        if finish:
+            self.lps += 1
+            finished = compact(
+                self.job, layout.x, layout.y, layout.v, layout.length, rounds=12, time_left=self.time_left
+            )
         finished = finished or layout
-        self.lps += 1
         for candidate in (finished, layout):
             if self.best is not None and candidate.length >= self.best.length - 1e-9:
                 continue
@@ -236,7 +242,8 @@ class Squeeze:
     def start(self, floor: float, over: Callable[[], bool]) -> None:
         """A first layout: from a scatter at a good density, longer until the overlaps come out."""
         if self.best is None:
-            self.accept(self.row())
+            # Programmes on many pieces take longer than the search needs to do better.
+            self.accept(self.columns(), finish=self.n <= 100)
         assert self.best is not None
         length = max(floor / 0.8, min(float(np.max(self.job.tables.wide)), self.best.length))  # type: ignore[attr-defined]
         self.scatter(length)

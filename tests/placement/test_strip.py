@@ -179,3 +179,12 @@ def test_a_shape_upside_down_is_another_turn() -> None:
     assert layout.length_mm == pytest.approx(5.3, abs=1e-5)
     job = prepare([u, box(0, 0, 2, 3)], [(0.0, 180.0), (0.0, 180.0)], [1, 1], 9.0)
     assert [(v.kind, v.deg) for v in job.variants] == [(0, 0.0), (0, 180.0), (1, 0.0)]
+
+
+def test_the_first_layout_is_not_a_row() -> None:
+    """150 pieces and no time to search: boxes stacked in columns, better than a third full, not one long row."""
+    ell = Polygon([(0, 0), (4, 0), (4, 1), (1, 1), (1, 3), (0, 3)])
+    parts = [Part("l", ell, (0.0, 90.0), least=100), Part("square", box(0, 0, 2, 2), (0.0,), least=50)]
+    layout = least_length(parts, 30.0, seconds=600, moves_limit=1)
+    assert layout.density > 1 / 3
+    assert measured(parts, layout)[0] <= 1e-6

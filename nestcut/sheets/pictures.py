@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 import shapely
 from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
+from svgwrite.container import Group
 
 from nestcut.batch.model import Die, Paper
 from nestcut.plan.model import Layup, PaperOnPlate, Pass, Plan
@@ -264,15 +265,15 @@ class Album:
         self._feed_mark(svg, width, y0, unit)
         return svg.sheet.tostring()
 
-    def _number(self, svg: Svg, body: object, place: int, shape: BaseGeometry, unit: float) -> None:
+    def _number(self, svg: Svg, body: Group, place: int, shape: BaseGeometry, unit: float) -> None:
         spot, _ = inner_circle(shape if shape.area > 400 else filled(shape))
         if not spot.is_empty:
             size = 2.9 * unit
             body.add(
                 svg.text(str(place), spot.x, spot.y + size * 0.36, size=size, anchor="middle", bold=True)
-            )  # type: ignore[attr-defined]
+            )
 
-    def _tag(self, svg: Svg, body: object, words: str, x: float, y: float, unit: float) -> None:
+    def _tag(self, svg: Svg, body: Group, words: str, x: float, y: float, unit: float) -> None:
         size = 3.0 * unit
         half = text_width(words, size) / 2 + 0.5 * unit
         tag = svg.group(class_="tag")
@@ -281,7 +282,7 @@ class Album:
                      stroke_width=mm(0.2 * unit), rx=mm(size * 0.3))
         )  # fmt: skip
         tag.add(svg.text(words, x, y + size * 0.36, size=size, anchor="middle", bold=True))
-        body.add(tag)  # type: ignore[attr-defined]
+        body.add(tag)
 
     def _feed_mark(self, svg: Svg, width: float, y0: float, unit: float) -> None:
         middle, tall = width / 2, 2.0 * unit

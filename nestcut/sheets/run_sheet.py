@@ -206,7 +206,7 @@ def _missing(line: Any) -> Mapping[str, str]:
 
 
 def _pull(pull: Sequence[PullRow], album: Album, codes: Mapping[str, str]) -> list[Mapping[str, Any]]:
-    rows = []
+    rows: list[Mapping[str, Any]] = []
     for row in pull:
         rows.append(
             {
@@ -225,7 +225,7 @@ def _pull(pull: Sequence[PullRow], album: Album, codes: Mapping[str, str]) -> li
 def _trims(
     plan: Plan, album: Album, codes: Mapping[str, str], trim_files: Mapping[int, str]
 ) -> list[Mapping[str, Any]]:
-    rows = []
+    rows: list[Mapping[str, Any]] = []
     for place, kind in enumerate(trim_kinds(plan)):
         labels = kind.labels
         cuts = straight_cuts(kind.outline, kind.parts, labels) or []

@@ -8,7 +8,7 @@ from shapely.geometry import Polygon
 
 from nestcut.batch.model import Die, Pose
 from nestcut.plan.model import Plan
-from nestcut.sheets.draw import INK, Svg, filled, inner_circle, line_path, mm, path_data
+from nestcut.sheets.draw import INK, Svg, inner_circle, line_path, mm, path_data
 from nestcut.sheets.layup import check_line
 from nestcut.sheets.trimming import TrimKind
 from nestcut.sheets.words import clipped, counted, id_list, number, plain
@@ -18,6 +18,7 @@ __all__ = ["fill_sheet", "trim_template"]
 _MARGIN_MM = 4.0
 _HEAD_MM = 14.0
 _FOOT_MM = 12.0
+_LEAST_TEXT_MM = 1.6
 
 
 def _paper_page(outline: Polygon, title: str, second: str) -> tuple[Svg, object]:
@@ -73,9 +74,10 @@ def fill_sheet(
         )
         for mark in die.marks:
             one.add(svg.path(line_path(pose.apply(mark)), fill="none", stroke="#666666", stroke_width="0.2"))
-        spot, radius = inner_circle(filled(shape))
-        if not spot.is_empty:
-            size = min(3.4, 1.3 * radius)
+        # beside pierced detail, not over it; where only one die is used, or no number could be read, none
+        spot, radius = inner_circle(shape)
+        size = min(3.4, 1.3 * radius)
+        if len(letters) > 1 and not spot.is_empty and size >= _LEAST_TEXT_MM:
             one.add(svg.text(letters[die.name], spot.x, spot.y + size * 0.36, size=size, anchor="middle"))
         cuts.add(one)
     return svg.tostring()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 from svgwrite.container import Group
 
@@ -141,7 +142,7 @@ def _crosses(
         group.add(one)
 
     def joins(words: str, x: float, y: float, turn: bool) -> None:
-        extra = {"transform": f"rotate(-90 {mm(x)} {mm(y)})"} if turn else {}
+        extra: dict[str, Any] = {"transform": f"rotate(-90 {mm(x)} {mm(y)})"} if turn else {}
         group.add(svg.text(words, x, y, size=2.8, anchor="middle", **extra))
 
     w, h = cells.cell_w, cells.cell_h

@@ -68,7 +68,7 @@ def zone_stations(
     items = _items(batch, wanted)
     if items is None:
         return None
-    stations = []
+    stations: list[Station] = []
     rest = items
     while rest and len(stations) < MOST_STATIONS:
         # Busy dies first: a further lay-up should be a short one.

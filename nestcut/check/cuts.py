@@ -167,7 +167,7 @@ class _Batch:
                 kept = float(shapely.distance(cut, boundaries[number]))
             else:
                 kept = -sticking_out(cut, outline)
-            if kept < edge - TOLERANCE_MM:
+            if not kept >= edge - TOLERANCE_MM:  # a distance that is no number is a fault, too
                 broken.add(number)
                 sheet = self.sheets[number]
                 how = f"comes within {mm(kept)} mm of" if kept >= 0 else f"reaches {mm(-kept)} mm over"

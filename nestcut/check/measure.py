@@ -8,6 +8,7 @@ All depths are least values: some point really lies that deep. So a fault is nev
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -76,7 +77,8 @@ def _farthest(points: Geometries, shape: BaseGeometry) -> float:
     """The distance of the point that is farthest from the shape, mm."""
     corners = shapely.get_coordinates(shape)
     if len(points) * len(corners) < MANY or shape.geom_type not in ("LineString", "MultiLineString"):
-        return float(shapely.distance(points, shape).max())
+        far = float(shapely.distance(points, shape).max())
+        return math.inf if math.isnan(far) else far  # what can't be measured is not let through
     # A tree of the sides: the plain way goes through all of them for each point.
     lines = [shapely.get_coordinates(line) for line in shapely.get_parts(shape)]
     sides = np.concatenate([np.stack([line[:-1], line[1:]], axis=1) for line in lines])

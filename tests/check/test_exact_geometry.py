@@ -14,6 +14,7 @@ from itertools import pairwise, product
 import numpy as np
 import pytest
 import shapely
+import shapely.affinity
 from shapely.geometry import Polygon
 
 from nestcut.check.measure import clearance, overlap_depth, place_many, sticking_out, turn_matrices
@@ -176,3 +177,10 @@ def test_quarter_turns_are_exact_and_others_nearly() -> None:
     placed = place_many(np.array([shape], dtype=object), linear, np.zeros((1, 2)))[0]
     want = [(float((3 * x - 4 * y) / 5), float((4 * x + 3 * y) / 5)) for x, y in corners]
     assert np.abs(shapely.get_coordinates(placed)[:-1] - want).max() < 1e-14
+
+
+def test_shapes_of_thousands_of_corners_are_measured_the_same_way() -> None:
+    """Two discs of 3,000 corners, 1 mm into each other and 2 mm out of each other (a tree is used from there on)."""
+    disc = shapely.Point(0, 0).buffer(10, quad_segs=750)
+    assert overlap_depth(disc, shapely.affinity.translate(disc, 19, 0)) == pytest.approx(1.0, abs=1e-3)
+    assert sticking_out(shapely.affinity.translate(disc, 2, 0), disc) == pytest.approx(2.0, abs=1e-3)

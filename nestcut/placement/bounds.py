@@ -100,9 +100,13 @@ def best_bound(
 
     Args:
         parts, region, web_mm, edge_mm, obstacles: as for :func:`nestcut.placement.fill_region`.
-        proportions: only loosens nothing: a bound without them holds with them.
+        proportions: no part is more than one set ahead of the others, so the paper limits all by the sets
+            that it can hold.
     """
     room = _outer_room(region, edge_mm)
+    why_sets = ""
+    if proportions is not None and not room.is_empty:
+        parts, why_sets = _in_sets(parts, room, web_mm, proportions)
     useful = [part for part in parts if part.value > 0 and (part.most is None or part.most > 0)]
     fitting = [part for part in useful if _may_fit(part, room)]
     if not fitting or room.is_empty:
@@ -117,7 +121,36 @@ def best_bound(
         _disc_bound(fitting, room, web_mm),
         _polygon_bound(closed, room, web_mm),
     ]
-    return min(found, key=lambda pair: pair[0])
+    bound, reason = min(found, key=lambda pair: pair[0])
+    everything = sum(part.value * (part.most if part.most is not None else math.inf) for part in fitting)
+    return bound, why_sets if why_sets and bound >= everything - 1e-9 else reason
+
+
+def _in_sets(
+    parts: Sequence[Part], room: Polygon | MultiPolygon, web_mm: float, proportions: Sequence[float]
+) -> tuple[list[Part], str]:
+    """The parts with ``most`` cut down to what whole sets, and one set more, can come to by area.
+
+    With s = least count / share over all parts, every part lies there at least share × s times.
+    """
+    half = web_mm / 2
+    pairs = list(zip(parts, proportions, strict=True))
+    room_mm2 = outer_area(room, half)
+    per_set = sum(share * inner_area(part.shape, half) for part, share in pairs)
+    if per_set <= 0:
+        return list(parts), ""
+    sets = room_mm2 / per_set * (1 + 1e-9)
+    for part, share in pairs:
+        if share > 0 and part.most is not None:
+            sets = min(sets, part.most / share)
+    capped = []
+    for part, share in pairs:
+        cap = math.floor(share * (sets + 1) + 1e-9)
+        capped.append(replace(part, most=cap if part.most is None else min(cap, part.most)))
+    return (
+        capped,
+        f"there is paper for {sets:.1f} sets in these proportions by area, and one set may be begun",
+    )
 
 
 def _outer_room(region: Polygon, edge_mm: float) -> Polygon | MultiPolygon:

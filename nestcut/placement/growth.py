@@ -60,9 +60,10 @@ class Growth(State):
         for number, k in enumerate(self.useful):
             share = min(0.2 * len(self.useful), 0.4) / len(self.useful)
             self._lay_patterns(k, share * task.seconds * (number + 1))
-            if self.over():
+            if self.over_early():
                 return
-        if len(self.useful) > 1 or not self.best:
+        # however busy the machine: never without a layout where there is a pattern
+        if not self.best or (len(self.useful) > 1 and not self.over()):
             self._choose_all()
         self._grow()
 
@@ -344,7 +345,7 @@ class Growth(State):
         order = self.rng.permutation(len(self.visited_kind))
         choice = window.choose(
             self.visited_kind[order], self.visited_rows[order], self._wish(),
-            seconds=min(max(1.0, 0.15 * self.task.seconds), self.seconds_left() + 1.0), seed=self.seed(),
+            seconds=min(max(1.0, 0.15 * self.task.seconds), max(0.5, self.seconds_left())), seed=self.seed(),
             steps=None if limit is None else 4 * _CHOICE_STEPS, stop=self.stop,
         )  # fmt: skip
         if choice is not None:

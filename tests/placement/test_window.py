@@ -183,6 +183,18 @@ def test_a_mix_is_worth_no_less_than_one_kind():
     assert lies_well(mix, both.placed, region.buffer(-2.0), gap_mm=2.0)
 
 
+def test_bound_in_proportions():
+    """Squares of 2 and 1, three to one, in 10 × 10: a set takes 13, so at most 8 of the small, 8 + 92/4 in all."""
+    parts = [Part("two", box(0, 0, 2, 2), (0.0,)), Part("one", box(0, 0, 1, 1), (0.0,))]
+    bound, reason = best_bound(parts, box(0, 0, 10, 10), web_mm=0, edge_mm=0, proportions=(3, 1))
+    assert bound == pytest.approx(8 + 92 / 4)
+    assert reason
+    filling = fill_region(box(0, 0, 10, 10), parts, web_mm=0, edge_mm=0, proportions=(3, 1), moves_limit=2000)
+    counts = np.bincount([one.part for one in filling.placed], minlength=2)
+    assert min(counts[0] / 3, counts[1]) >= 7
+    assert counts.sum() <= bound
+
+
 def test_demands_in_a_filling():
     """At least three large ones, though small ones are worth more."""
     mix = [Part("big", blossom(5, 11.0), value=0.1, least=3), Part("small", Point(0, 0).buffer(3.5))]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -44,6 +45,8 @@ _SILENT = frozenset(
 _MOST_VISITS = 20_000
 _MOST_USES = 20
 _FARTHEST_MM = 10_000.0
+_LARGEST_CURVE_MM = 3_000.0
+"""A curve is followed to 0.6 µm at first: one of 10 m would take half a minute, and nobody cuts one."""
 _RIM = re.compile(r"rim(?:[-_ ]?\d+_?)?", re.IGNORECASE)
 
 
@@ -332,16 +335,24 @@ def _is_rim(element: Element) -> bool:
 
 def _check_reach(run: Run) -> None:
     numbers: list[float] = []
+    widest = 0.0
     for curve in run.curves:
         if isinstance(curve, Bezier):
+            widest = max(widest, *(max(axis) - min(axis) for axis in zip(*curve.points, strict=True)))
             numbers += [c for p in curve.points for c in p]
         else:
             numbers += [*curve.start, *curve.end]
             if isinstance(curve, Arc):
+                widest = max(widest, 2 * math.hypot(*curve.u), 2 * math.hypot(*curve.v))
                 numbers += [*curve.u, *curve.v]
     # Written so that a NaN fails too.
     if not all(abs(number) <= _FARTHEST_MM for number in numbers):
         raise OutlineError("the drawing reaches farther than 10 m", mend="draw at the real size, in mm")
+    if not widest <= _LARGEST_CURVE_MM:
+        raise OutlineError(
+            f"a curve is {widest / 1000:.1f} m wide, and at most 3 m can be cut",
+            mend="draw at the real size, in mm",
+        )
 
 
 def _all(element: Element) -> Iterator[Element]:

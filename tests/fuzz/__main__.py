@@ -32,7 +32,7 @@ def main() -> None:
         if options.guided:
             guided(options.reader, Path(folder), options.keep, options.inputs, options.seed)
         else:
-            run = Run(options.reader, Path(folder), options.keep)
+            run = Run(options.reader, Path(folder), options.keep, patient=True)
             plain(run, options.inputs, options.seed)
             run.tell()
 

@@ -33,7 +33,8 @@ def _too_long(_number: int, _frame: FrameType | None) -> None:
 class Run:
     """Counts, clocks and keeps."""
 
-    def __init__(self, name: str, folder: Path, keep: Path) -> None:
+    def __init__(self, name: str, folder: Path, keep: Path, *, patient: bool = False) -> None:
+        # patient: a process of its own, which may be ended if compiled code hangs; never so within the tests.
         from tests.fuzz.readers import READERS
 
         self.reader = READERS[name]
@@ -45,6 +46,7 @@ class Run:
         self.faults: dict[str, int] = {}
         self.slowest = (0.0, b"")
         self.armed = 0
+        self.patient = patient
         self.start = time.monotonic()
         signal.signal(signal.SIGPROF, _too_long)
 
@@ -54,7 +56,7 @@ class Run:
 
         begin = time.process_time()
         # Compiled code does not hear the signal; if it hangs, the second clock ends the process and says where.
-        if self.armed % 50 == 0:  # arming it starts a thread, so not for every input
+        if self.patient and self.armed % 50 == 0:  # arming it starts a thread, so not for every input
             faulthandler.dump_traceback_later(60 * SECONDS, exit=True)
         self.armed += 1
         signal.setitimer(signal.ITIMER_PROF, SECONDS)
@@ -134,7 +136,7 @@ def guided(name: str, folder: Path, keep: Path, inputs: int, seed: int) -> None:
         import nestcut.plan  # noqa: F401
     from tests.fuzz.mutate import mutate
 
-    run = Run(name, folder, keep)
+    run = Run(name, folder, keep, patient=True)
     seeds = run.reader.seeds()
     corpus = folder / "corpus"
     corpus.mkdir()

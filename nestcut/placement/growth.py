@@ -1,4 +1,4 @@
-"""The moves of a filling: patterns, choices of the OR-Tools model, one more piece squeezed in."""
+"""The moves of a filling: choices of the OR-Tools model, one more piece squeezed in."""
 
 from __future__ import annotations
 
@@ -10,33 +10,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .filling import State, Task
-from .types import Progress, StopCheck
+from .sowing import Sowing
 
 __all__ = ["Growth"]
 
-_MOST_VISITED = 3000
 _PATIENCE = 14  # moves without a better layout before another start is taken
 _MOST_TURNS = 4
 _CHOICE_SECONDS = 0.6
 _CHOICE_STEPS = 12
 
 
-class Growth(State):
+class Growth(Sowing):
     """Fills a region by turns: whatever has brought most per second so far is tried most."""
-
-    def __init__(
-        self,
-        task: Task,
-        on_layout: Callable[[Progress], None] | None = None,
-        stop: StopCheck | None = None,
-    ) -> None:
-        super().__init__(task, on_layout, stop)
-        self.patterns: dict[int, list[Any]] = {}
-        self.starts: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
-        self.useful: list[int] = []
-        self.lean = np.zeros(2)
-        self.no_fits: Any = None
 
     # ---- the work
 
@@ -57,6 +42,8 @@ class Growth(State):
         self.rows = np.empty((0, 3))
         self.visited_kind = np.empty(0, np.int64)
         self.visited_rows = np.empty((0, 3))
+        if self.best:
+            self._back()  # what the grid model found
         for number, k in enumerate(self.useful):
             share = min(0.2 * len(self.useful), 0.4) / len(self.useful)
             self._lay_patterns(k, share * task.seconds * (number + 1))
@@ -105,113 +92,6 @@ class Growth(State):
         # the better ones more often
         pick = int(len(self.starts) * self.rng.random() ** 2)
         self.kind, self.rows = self.starts[pick]
-
-    def _on_grid(self) -> bool:
-        """Shapes on a common grid: the model on all places. True when nothing is left to do."""
-        from .model import fill_on_grid
-
-        task = self.task
-        grid = fill_on_grid(
-            self.parts,
-            self.free,
-            gap_mm=task.web_mm,
-            seconds=0.5 * task.seconds,
-            steps=task.moves_limit,
-            seed=task.seed,
-            proportions=self.share,
-            stop=self.stop,
-        )
-        if grid is None:
-            return False
-        placed, bound, complete = grid
-        self.offer(placed)
-        if complete and bound < self.bound - 1e-9:
-            self.bound = bound
-            self.reason = "no choice of places on the grid of these shapes holds more (CP-SAT)"
-        return self.proved()
-
-    def _useful(self) -> list[int]:
-        """Kinds that are worth something or wanted, the most valuable for their area first."""
-        kinds = [
-            k
-            for k, part in enumerate(self.parts)
-            if part.most != 0
-            and (part.value > 0 or part.least > 0)
-            and (self.share is None or self.share[k] > 0)
-        ]
-        return sorted(kinds, key=lambda k: -self.parts[k].value / self.area[k])
-
-    # ---- layouts as kinds and poses
-
-    def _adopt(self, kind: NDArray[np.int64], rows: NDArray[np.float64]) -> bool:
-        """Go on from a layout if it is exact and better than the one in hand; it may be the best of all."""
-        counts = self.count(kind)
-        if not self.allowed(counts) or self.worth(counts) <= self.worth(self.count(self.kind)):
-            return False
-        placed = self.ground.placed_of(kind, rows)
-        if not (self.offer(placed) if self.better(counts) else self.lies_well(placed)):
-            return False
-        self.kind, self.rows = kind, self.ground.rows_of(placed)
-        self._visit(kind, self.rows)
-        return True
-
-    def _back(self) -> None:
-        """Go on from the best layout."""
-        self.kind = np.array([one.part for one in self.best], np.int64)
-        self.rows = self.ground.rows_of(self.best)
-
-    def _visit(self, kind: NDArray[np.int64], rows: NDArray[np.float64]) -> None:
-        """Remember places for the model to choose from; the oldest are forgotten."""
-        self.visited_kind = np.concatenate((kind, self.visited_kind))[:_MOST_VISITED]
-        self.visited_rows = np.concatenate((rows, self.visited_rows))[:_MOST_VISITED]
-
-    # ---- patterns
-
-    def _lay_patterns(self, k: int, until_s: float) -> None:
-        """Find dense patterns of one kind, lay them over the room, take over the best."""
-        from .lattice import find_lattices, lay_out, rooms_for
-
-        part = self.ground.parts[k]
-        limit = self.task.moves_limit
-
-        def late() -> bool:
-            if self.stop is not None and self.stop():
-                return True
-            return limit is None and time.monotonic() - self.begin > until_s
-
-        tries = 60 if limit is None else max(4, min(60, limit // 8))
-        self.patterns[k] = find_lattices(
-            part.shape, part.turns, gap_mm=self.task.web_mm, seed=self.task.seed + k, tries=tries, over=late
-        )
-        layouts = []
-        for lattice in self.patterns[k]:
-            for rows in lay_out(
-                lattice,
-                rooms_for(self.ground.parts[k].shape, self.free),
-                self.task.room,
-                free_turn=part.turns == "any",
-                rng=self.rng,
-                looks=16,
-            ):
-                layouts.append(rows)
-            if self.over():
-                break
-        layouts.sort(key=len, reverse=True)
-        most = part.most if part.most is not None else 10**9
-        for rows in layouts[:12]:
-            kind, poses = np.full(len(rows), k), np.array(rows)
-            self._visit(kind, poses)
-            if self.over():
-                return
-            if len(self.starts) >= 8 or (len(self.useful) > 1 and len(rows) < len(layouts[0])):
-                continue
-            if not self.allowed(self.count(kind[:most])):
-                continue  # in proportions one kind by itself is no layout; the model will mix them
-            settled = self.ground.exact_rows(kind[:most], poses[:most])
-            if settled is None or not self.lies_well(self.ground.placed_of(kind[:most], settled)):
-                continue
-            self.starts.append((kind[:most], settled))
-            self._adopt(kind[:most], settled)
 
     # ---- one more piece
 

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 from nestcut.batch.model import Batch, Scrap
 from nestcut.passes.clock import Clock
-from nestcut.passes.drafts import Draft, Shares
+from nestcut.passes.drafts import Draft, Shares, better
+from nestcut.passes.fillin import filled_in, other_papers
 from nestcut.passes.papers import Node
 from nestcut.passes.realise import Realised, Squeeze, draft_runs, realise
 from nestcut.passes.schedule import cuts_wanted, run_tasks
@@ -19,6 +20,11 @@ __all__ = ["in_strips", "straightened", "with_papers"]
 
 WASTES = (1.0, 0.25, 0.12, 0.0)
 """How wasteful shared parts may be, first to last resort (share of the part's area)."""
+
+STRIPS_TURNS = 8
+"""How often lanes are settled anew: trims vary by a fifth from one time to the next."""
+STRIPS_TIME = 0.2
+"""Share of the time left after which no further time is begun."""
 
 TRIES_BY_WORK = 30
 """Most parts that are squeezed in per paper where work is counted instead of time."""
@@ -49,18 +55,30 @@ def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft 
     from nestcut.passes.strips import realise_strips
 
     clock.say(None, plate.bound, "lanes and strips")
-    layups = lane_layups(
-        batch,
-        cuts_wanted(batch, plate.shares),
-        at_least=plate.bound,
-        seed=seed,
-        seconds=60.0 if clock.by_work else min(20.0, clock.left() / 6),
-    )
-    if layups is None:
-        return None
-    return Draft(
-        plate, plate, plate.shares, obey_trims(batch, realise_strips(batch, layups, stop=clock.stopped))
-    )
+    wanted = cuts_wanted(batch, plate.shares)
+    best: Draft | None = None
+    over = clock.within(STRIPS_TIME)
+    for turn in range(STRIPS_TURNS):
+        layups = lane_layups(
+            batch,
+            wanted,
+            at_least=plate.bound,
+            seed=seed + turn,
+            seconds=60.0 if clock.by_work else min(20.0, clock.left() / 6),
+        )
+        if layups is None:
+            break
+        strips = obey_trims(batch, realise_strips(batch, layups, stop=clock.stopped))
+        drafts = [Draft(plate, plate, plate.shares, strips)]
+        if strips.missing:
+            for shares, short in ((plate.shares, strips), other_papers(batch, plate.shares, strips)):
+                drafts.append(Draft(plate, plate, shares, obey_trims(batch, filled_in(batch, short))))
+        for draft in drafts:
+            if best is None or better(batch, draft, best):
+                best = draft
+        if over():
+            break
+    return best
 
 
 def with_papers(

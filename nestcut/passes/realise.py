@@ -15,7 +15,7 @@ from nestcut.passes.regions import Group, groups_of
 from nestcut.passes.schedule import RunTask, Stretch, paper_turns, stretches
 from nestcut.passes.slabs import moved
 
-__all__ = ["PartUse", "PassDraft", "Realised", "RunDraft", "Squeeze", "closed_up", "draft_runs", "realise"]
+__all__ = ["PartUse", "PassDraft", "Realised", "RunDraft", "Squeeze", "back_on_plate", "closed_up", "draft_runs", "realise"]
 
 
 Squeeze = Callable[[Sequence[Scrap], Sequence[Node], float], object]
@@ -192,7 +192,7 @@ def _collect(
     if t < len(node.laid):
         laid = node.laid[t]
         outline = moved(node.want.group.outline, laid.pose)
-        uses.append(PartUse(laid.scrap, outline, _back(laid), node.want.group.slots, node.want.paper))
+        uses.append(PartUse(laid.scrap, outline, back_on_plate(laid), node.want.group.slots, node.want.paper))
     elif node.halves:
         for half in node.halves:
             _collect(half, t - len(node.laid), uses, missing, run, outlines)
@@ -200,7 +200,7 @@ def _collect(
         missing[run.sites[node.want.group.slots[0]].die.name, node.want.paper] += 1
 
 
-def _back(laid: LaidPart) -> Pose:
+def back_on_plate(laid: LaidPart) -> Pose:
     """The scrap's pose on the plate when the part lies where the lay-up wants it."""
     turn = Pose(0.0, 0.0, -laid.pose.deg % 360.0)
     a, b, d, e, _, _ = turn.matrix()

@@ -1,0 +1,164 @@
+"""What found no paper is cut from what the scraps have left, in passes in which its die is idle.
+
+Strips and whole scraps leave odd corners that they can't use themselves: single chips nest there. A chip lies under its
+own die in a pass that leaves the die lifted and the place free; where no pass is left, chips share passes of their own.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import shapely
+from shapely.geometry import Polygon
+
+from nestcut.batch.model import Batch, Scrap
+from nestcut.passes.chips import apart, chips_of
+from nestcut.passes.papers import LaidPart
+from nestcut.passes.realise import PartUse, PassDraft, Realised, back_on_plate
+from nestcut.passes.schedule import paper_turns
+from nestcut.passes.slabs import Bed, Form, lay, moved
+from nestcut.plan.model import Share
+
+__all__ = ["filled_in", "other_papers"]
+
+SMALLEST_MM2 = 60.0
+"""Leftovers smaller than this are not looked at."""
+
+
+@dataclass(slots=True)
+class _Chip:
+    """One missing cut, laid into a leftover."""
+
+    run: int
+    slot: int
+    paper: str
+    outline: Polygon
+    """Where it lies on the plate."""
+    laid: LaidPart
+
+    def use(self) -> PartUse:
+        return PartUse(
+            self.laid.scrap,
+            moved(self.outline, self.laid.pose),
+            back_on_plate(self.laid),
+            (self.slot,),
+            self.paper,
+        )
+
+
+def filled_in(batch: Batch, got: Realised) -> Realised:
+    """The same passes with as many missing cuts as the leftovers give; further passes where they must be.
+
+    Scraps that lie whole in some pass are left alone: they can't be trimmed.
+    """
+    missing = +Counter(got.missing)
+    if not missing or not got.passes:
+        return got
+    beds = _leftovers(batch, got)
+    chips: list[_Chip] = []
+    for (die, paper), count in sorted(missing.items(), key=lambda item: -batch.die(item[0][0]).cut.area):
+        found = _laid(batch, got, beds.get(paper, []), die, paper, count)
+        missing[die, paper] -= len(found)
+        chips += found
+    passes = [PassDraft(draft.run, list(draft.uses)) for draft in got.passes]
+    lying = [[use.pose.apply(use.outline) for use in draft.uses] for draft in passes]
+    for chip in chips:
+        for draft, shapes in zip(passes, lying, strict=True):
+            if (
+                draft.run == chip.run
+                and all(chip.slot not in use.slots for use in draft.uses)
+                and all(apart(chip.outline, shape) for shape in shapes)
+            ):
+                break
+        else:
+            draft, shapes = PassDraft(chip.run, []), []
+            passes.append(draft)
+            lying.append(shapes)
+        draft.uses.append(chip.use())
+        shapes.append(chip.outline)
+    # Passes of one lay-up stay together.
+    passes.sort(key=lambda draft: draft.run)
+    return Realised(got.runs, passes, +missing)
+
+
+def other_papers(
+    batch: Batch, shares: Sequence[Sequence[Share]], got: Realised
+) -> tuple[tuple[tuple[Share, ...], ...], Realised]:
+    """Missing cuts moved to other papers of their lines that have more left; what stays is as it was.
+
+    Lines that name several papers are shared out evenly at first, though one of the papers may be scarce.
+    """
+    left = {paper: sum(bed.area_mm2 for _, bed in own) for paper, own in _leftovers(batch, got).items()}
+    missing = Counter(+got.missing)
+    lines = [Counter({(s.die, s.paper): s.count for s in line}) for line in shares]
+    for (die, paper), count in sorted((+got.missing).items()):
+        if batch.die(die).pieces != 1:
+            continue  # a cut may serve several lines then
+        need = batch.die(die).cut.area
+        for line, share in zip(batch.demand, lines, strict=True):
+            others = [p for p in line.papers if p != paper and left.get(p, 0.0) > left.get(paper, 0.0)]
+            while count and others and share[die, paper] > 0:
+                other = max(others, key=lambda p: (left[p], p))
+                share[die, paper] -= 1
+                share[die, other] += 1
+                missing[die, paper] -= 1
+                missing[die, other] += 1
+                left[other] -= 2 * need
+                count -= 1
+    moved_shares = tuple(
+        tuple(Share(die, paper, count) for (die, paper), count in share.items() if count > 0)
+        for share in lines
+    )
+    return moved_shares, Realised(got.runs, got.passes, +missing)
+
+
+def _leftovers(batch: Batch, got: Realised) -> dict[str, list[tuple[Scrap, Bed]]]:
+    """Paper → what its scraps have left, piece by piece, small ones first."""
+    parts: dict[str, list[Polygon]] = defaultdict(list)
+    whole = set()
+    for draft in got.passes:
+        for use in draft.uses:
+            parts[use.scrap].append(use.outline)
+            if use.whole:
+                whole.add(use.scrap)
+    beds: dict[str, list[tuple[float, Scrap, Bed]]] = defaultdict(list)
+    for scrap in batch.scraps:
+        if scrap.id in whole:
+            continue
+        left = (
+            shapely.difference(scrap.outline, shapely.union_all(parts[scrap.id]))
+            if parts[scrap.id]
+            else scrap.outline
+        )
+        for piece in shapely.get_parts(left):
+            if isinstance(piece, Polygon) and piece.area >= SMALLEST_MM2:
+                beds[scrap.paper].append((piece.area, scrap, Bed.fresh(piece)))
+    return {
+        paper: [(scrap, bed) for _, scrap, bed in sorted(own, key=lambda entry: (entry[0], entry[1].id))]
+        for paper, own in beds.items()
+    }
+
+
+def _laid(
+    batch: Batch, got: Realised, beds: Sequence[tuple[Scrap, Bed]], die: str, paper: str, count: int
+) -> list[_Chip]:
+    """Chips for missing cuts of one die in one paper; those of the lay-up that is kept longest are tried first."""
+    kept = Counter(draft.run for draft in got.passes)
+    found: list[_Chip] = []
+    for run, _ in kept.most_common():
+        for slot, site in enumerate(got.runs[run].sites):
+            if site.die.name != die or len(found) >= count:
+                continue
+            turns = paper_turns(site.die, batch.paper(paper), site.slot.pose.deg, papers=batch.hand.papers)
+            alone = chips_of(batch, [site])
+            if not turns or not alone:
+                continue
+            form = Form(alone[0], turns, count)
+            for number, (scrap, bed) in enumerate(beds):
+                if len(found) >= count:
+                    break
+                for part in lay(bed, number, form, 0, count - len(found)):
+                    found.append(_Chip(run, slot, paper, alone[0], LaidPart(scrap.id, part.pose)))
+    return found

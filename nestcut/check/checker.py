@@ -5,6 +5,7 @@ from __future__ import annotations
 from os import PathLike
 
 import numpy as np
+import shapely
 
 from nestcut.check.counting import check_counts
 from nestcut.check.cuts import check_cuts
@@ -29,11 +30,16 @@ def check_plan(plan: Plan) -> Report:
     """
     # Shapes with corners on top of each other raise the processor's flags in the library; the results are looked at.
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        return _checked(plan)
+        notes = Notebook()
+        try:
+            return _checked(plan, notes)
+        except shapely.errors.GEOSException as err:
+            # Sound shapes can turn unsound by the rounding of a turn. What can't be measured is not let through.
+            notes.fault("shape", f"shapes of the plan can't be measured ({str(err)[:120]})")
+            return notes.report()
 
 
-def _checked(plan: Plan) -> Report:
-    notes = Notebook()
+def _checked(plan: Plan, notes: Notebook) -> Report:
     check_values(plan, notes)
     if not notes.clean:
         return notes.report()

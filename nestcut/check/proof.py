@@ -73,6 +73,8 @@ def check_proof(plan: Plan) -> Report:
         return notes.report()
     try:
         _verify(plan, notes)
+    except shapely.errors.GEOSException as err:
+        notes.fault("bound", f"the shapes that its proof rests on can't be measured ({str(err)[:120]})")
     except _ProofError as err:
         notes.fault("bound", f"the bound of {plan.bound.passes} passes does not follow: {err}")
     return notes.report()

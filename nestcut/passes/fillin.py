@@ -90,7 +90,9 @@ def other_papers(
 
     Lines that name several papers are shared out evenly at first, though one of the papers may be scarce.
     """
-    left = {paper: sum(bed.area_mm2 for _, bed in own) for paper, own in _leftovers(batch, got).items()}
+    left = Counter(
+        {paper: sum(bed.area_mm2 for _, bed in own) for paper, own in _leftovers(batch, got).items()}
+    )
     missing = Counter(+got.missing)
     lines = [Counter({(s.die, s.paper): s.count for s in line}) for line in shares]
     for (die, paper), count in sorted((+got.missing).items()):
@@ -98,8 +100,11 @@ def other_papers(
             continue  # a cut may serve several lines then
         need = batch.die(die).cut.area
         for line, share in zip(batch.demand, lines, strict=True):
-            others = [p for p in line.papers if p != paper and left.get(p, 0.0) > left.get(paper, 0.0)]
-            while count and others and share[die, paper] > 0:
+            while count and share[die, paper] > 0:
+                # Twice the cut for webs and corners, and more than is left of its own paper.
+                others = [p for p in line.papers if left[p] > max(left[paper], 2 * need)]
+                if not others:
+                    break
                 other = max(others, key=lambda p: (left[p], p))
                 share[die, paper] -= 1
                 share[die, other] += 1

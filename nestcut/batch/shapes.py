@@ -101,17 +101,17 @@ class Drawings:
             path = beside(self.folder, form.outline or "", suffix=".svg", may_leave=True)
         else:
             return _plain_die(form, rim_mm)
-        from nestcut.outlines import read_die
+        from nestcut.outlines.memory import remembered_die
 
-        outline = read_die(path, rim_mm=rim_mm, mirror=form.mirror, pieces=form.pieces)
+        outline = remembered_die(path, rim_mm=rim_mm, mirror=form.mirror, pieces=form.pieces)
         self.notes += [f"{name}: {note}" for note in outline.notes]
         return outline
 
     def _scrap_drawing(self, path: Path) -> Polygon:
-        from nestcut.outlines import read_scrap
+        from nestcut.outlines.memory import remembered_scrap
 
         def read() -> Polygon:
-            drawn = read_scrap(path)
+            drawn = remembered_scrap(path)
             self.notes.extend(f"{shown(path.name)}: {note}" for note in drawn.notes)
             return drawn.outline
 

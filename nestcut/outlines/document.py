@@ -13,7 +13,7 @@ from typing import Any
 
 from nestcut.errors import OutlineError, Where
 
-__all__ = ["Element", "load_svg", "where_is"]
+__all__ = ["Element", "load_svg", "read_drawing", "where_is"]
 
 MOST_BYTES = 20_000_000
 MOST_ELEMENTS = 50_000
@@ -61,10 +61,11 @@ def load_svg(path: Path) -> Element:
 
     Raises: OutlineError when the file is missing, too large, not SVG, or refers to other files.
     """
-    return parse_svg(_bytes_of(path))
+    return parse_svg(read_drawing(path))
 
 
-def _bytes_of(path: Path) -> bytes:
+def read_drawing(path: Path) -> bytes:
+    """What the file holds. Raises OutlineError when it is missing, no plain file, or too large."""
     try:
         if path.is_dir():
             raise OutlineError("this is a folder, not a drawing", mend="give the path of an SVG file")

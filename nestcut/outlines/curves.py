@@ -104,7 +104,9 @@ class Bezier:
         along = (p - p[0]) @ chord / length
         speed = np.polynomial.polynomial.Polynomial(_power_basis(along)).deriv()
         turns = sorted(
-            float(r.real) for r in speed.roots() if abs(r.imag) < 1e-9 and 1e-9 < r.real < 1 - 1e-9
+            float(r.real)
+            for r in speed.roots().astype(complex)
+            if abs(r.imag) < 1e-9 and 1e-9 < r.real < 1 - 1e-9
         )
         inner = [tuple(map(float, q)) for q in self.at(np.array(turns))] if turns else []
         stops = [self.start, *inner, self.end]

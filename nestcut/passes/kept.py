@@ -11,6 +11,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from shapely.affinity import rotate
@@ -111,7 +112,7 @@ def _turns_for(die: Die, batch: Batch, demand: Sequence[Demand]) -> tuple[Turns,
     Papers of lines that only this die can meet with only this paper come first; a paper of a free line
     that would leave no common angle is not insisted on.
     """
-    directions: dict[str, bool] = {}
+    directions: dict[Literal["none", "stripe", "up"], bool] = {}
     for line in demand:
         if die.name in line.dies and line.count > 0:
             for name in line.papers:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from nestcut.passes.master import Counts, Task, flow_model
 
@@ -48,7 +49,7 @@ class _Model:
             model.add(time <= passes * use)
             model.add(time >= use)
         self.flows, self.paper_cuts = flow_model(model, task, passes)
-        self.cuts: list[dict[int, object]] = []
+        self.cuts: list[dict[int, Any]] = []
         for index, counts in enumerate(sets):
             row = {}
             for die, count in enumerate(counts):

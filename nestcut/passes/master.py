@@ -230,7 +230,7 @@ def solve_integer(
         return None
     passes = tuple(solver.value(x) for x in times)
     pieces = tuple({pair: solver.value(v) for pair, v in line.items() if solver.value(v)} for line in flows)
-    value = sum(passes)
+    value = int(sum(passes))
     return IntegerMaster(value, passes, pieces, (status == cp_model.OPTIMAL and not cut_down))
 
 

@@ -15,7 +15,17 @@ from nestcut.passes.regions import Group, groups_of
 from nestcut.passes.schedule import RunTask, Stretch, paper_turns, stretches
 from nestcut.passes.slabs import moved
 
-__all__ = ["PartUse", "PassDraft", "Realised", "RunDraft", "Squeeze", "back_on_plate", "closed_up", "draft_runs", "realise"]
+__all__ = [
+    "PartUse",
+    "PassDraft",
+    "Realised",
+    "RunDraft",
+    "Squeeze",
+    "back_on_plate",
+    "closed_up",
+    "draft_runs",
+    "realise",
+]
 
 
 Squeeze = Callable[[Sequence[Scrap], Sequence[Node], float], object]

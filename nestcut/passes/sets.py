@@ -141,14 +141,15 @@ class SetSearch:
         scale = 10_000
         model = cp_model.CpModel()
         count = [model.new_int_var(0, most, f"u{die}") for die, most in enumerate(self.copies)]
-        area = sum(a * u for a, u in zip(self.areas, count, strict=True))
-        model.add(area <= self.room)
+        taken = cp_model.LinearExpr.weighted_sum(count, self.areas)
+        model.add(taken <= self.room)
         # Rounded down: what passes here is truly worth more than ``above``.
         model.add(
-            sum(int(w * scale) * u for w, u in zip(weights, count, strict=True)) > int(above * scale) + 1
+            cp_model.LinearExpr.weighted_sum(count, [int(w * scale) for w in weights])
+            > int(above * scale) + 1
         )
         self._rows(model, count, tried)
-        model.minimize(area)
+        model.minimize(taken)
         solver = cp_model.CpSolver()
         solver.parameters.catch_sigint_signal = (
             False  # Ctrl-C is ours: OR-Tools would put the default handler back

@@ -34,7 +34,7 @@ class Tables(NamedTuple):
     """(V) box size across the strip."""
     first: I8
     """(n) first variant of the piece; its variants follow each other."""
-    count: I8
+    count: I8  # type: ignore[assignment]
     """(n) how many variants the piece has."""
     scale: F8
     """(V, V) what a depth of overlap between two variants counts."""

@@ -20,6 +20,11 @@ _MOST_VISITED = 3000
 class Sowing(State):
     """A state with a layout in hand (kinds and kernel poses), other starts, and places that were visited."""
 
+    ground: Any
+    kind: NDArray[np.int64]
+    visited_kind: NDArray[np.int64]
+    visited_rows: NDArray[np.float64]
+
     def __init__(
         self,
         task: Task,

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,7 @@ from nestcut.placement.types import Part, Placed, StopCheck
 
 __all__ = ["LayoutTable", "pull", "smallest_gap", "spread"]
 
-Region = Polygon | MultiPolygon
+Region: TypeAlias = Polygon | MultiPolygon
 
 
 def smallest_gap(

@@ -58,7 +58,7 @@ class Sums:
         keep = length > 1e-9
         normal = np.column_stack((edge[keep, 1], -edge[keep, 0])) / length[keep, None]
         offset = (normal * self.points[keep]).sum(axis=1)
-        ends = np.cumsum(keep)[self.start[1:] - 1]
+        ends = np.asarray(np.cumsum(keep)[self.start[1:] - 1], dtype=np.int64)
         return np.column_stack((normal, offset)), ends
 
 

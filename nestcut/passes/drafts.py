@@ -13,7 +13,7 @@ from nestcut.passes.totals import minutes_of
 from nestcut.passes.types import PlatePlan
 from nestcut.plan.model import Share
 
-__all__ = ["Draft", "Shares", "better", "choices", "figures", "heavy"]
+__all__ = ["Draft", "Shares", "better", "choices", "figures", "heavy", "rank"]
 
 Shares = tuple[tuple[Share, ...], ...]
 
@@ -71,10 +71,10 @@ def figures(batch: Batch, draft: Draft) -> dict[str, float]:
 
 def better(batch: Batch, a: Draft, b: Draft) -> bool:
     """Whether ``a`` is what the person would rather have."""
-    return _rank(batch, a) < _rank(batch, b)
+    return rank(batch, a) < rank(batch, b)
 
 
-def _rank(batch: Batch, draft: Draft) -> tuple[float, ...]:
+def rank(batch: Batch, draft: Draft) -> tuple[float, ...]:
     """What is missing first, then what the person wishes, in their order; fewer trims where all else is equal.
 
     A limit of the cranking load comes after the first wish: keeping it never costs a pass.

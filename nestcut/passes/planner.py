@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
@@ -11,13 +12,14 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.passes.assemble import assemble
 from nestcut.passes.clock import Clock, ProgressCall
-from nestcut.passes.drafts import Draft, better, choices, heavy
+from nestcut.passes.drafts import Draft, better, choices, heavy, rank
 from nestcut.passes.handy import in_few_trims
 from nestcut.passes.lighten import heavy_layups, lightened
 from nestcut.passes.load import line_load
 from nestcut.passes.packing import pack_kits
 from nestcut.passes.papering import in_strips, straightened, with_papers
 from nestcut.passes.prepare import prepare
+from nestcut.passes.realise import PassDraft, Realised
 from nestcut.passes.scarce import asked_of, within_reach, within_stock
 from nestcut.passes.shortage import shortages
 from nestcut.passes.types import PlatePlan, Room
@@ -88,7 +90,7 @@ def plan_batch(
         clock.say(None, None, "paper is short: keeping whole kits")
         draft = within_stock(batch, draft, clock, seed, plate_for)
         drafts = []
-    plan = _checked(_finished(batch, draft))
+    plan = _sound(batch, draft, drafts)
     return (
         replace(plan, extras={**plan.extras, **_advice(batch, plan, draft, drafts, clock, seed)})
         if (advise)
@@ -236,15 +238,33 @@ def _short(batch: Batch, draft: Draft) -> tuple[Shortage, ...]:
     return shortages(batch, batch.demand, asked_of(batch, draft.shares), draft.shares)
 
 
-def _checked(plan: Plan) -> Plan:
-    """The plan, if the independent checker finds nothing wrong with it."""
+def _sound(batch: Batch, draft: Draft, others: Sequence[Draft]) -> Plan:
+    """The plan of the draft, checked; should the checker refuse it, that of the next best draft, and a note says so.
+
+    Raises: RuntimeError where no draft passes.
+    """
     from nestcut.check import check_plan
 
-    report = check_plan(plan)
-    if not report.ok:
-        lines = "; ".join(fault.message for fault in report.faults[:3])
-        raise RuntimeError(f"the planner made a plan that the checker refuses: {lines}")
-    return plan
+    ranked = sorted(others, key=lambda other: rank(batch, other))
+    refused = ""
+    for candidate in [draft, *(other for other in ranked if other.realised is not draft.realised)]:
+        # Parts are named in place, and drafts may share parts.
+        plan = _finished(
+            batch, replace(candidate, bound=draft.bound, realised=copy.deepcopy(candidate.realised))
+        )
+        report = check_plan(plan)
+        if report.ok and refused:
+            note = f"A better plan broke a rule and was thrown away ({refused}). Please tell the makers of nestcut."
+            return replace(plan, notes=(*plan.notes, note))
+        if report.ok:
+            return plan
+        refused = refused or "; ".join(fault.message for fault in report.faults[:3])
+    raise RuntimeError(f"the planner made a plan that the checker refuses: {refused}")
+
+
+def _copied(realised: Realised) -> Realised:
+    passes = [PassDraft(one.run, [copy.copy(use) for use in one.uses]) for one in realised.passes]
+    return replace(realised, passes=passes)
 
 
 def _advice(

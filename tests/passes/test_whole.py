@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections import Counter
 
 import pytest
@@ -11,13 +12,14 @@ from shapely.geometry import box
 
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
 from nestcut.check import check_plan
+from nestcut.passes import plan_batch
 from nestcut.passes.assemble import assemble
 from nestcut.passes.handy import in_few_trims
 from nestcut.passes.plate import plan_plate
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.whole import in_whole_scraps
 from nestcut.passes.zones import zone_stations
-from nestcut.plan.model import Bound
+from nestcut.plan.model import Bound, Plan
 
 
 def square_die(name: str, side: float, copies: int = 1) -> Die:
@@ -148,3 +150,35 @@ def test_rows_keep_rims_apart_and_in_the_window(by_paper: bool) -> None:
                 for two in rims[k + 1 :]
             )
         assert made == wanted
+
+
+def test_a_refused_draft_gives_way_to_the_next_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The checker has the last word; a stand-in refuses the first plan that it is shown."""
+    import nestcut.check
+    from nestcut.check import Report
+    from nestcut.check.report import Fault
+
+    real = nestcut.check.check_plan
+    shown: list[Plan] = []
+
+    def stern(plan: Plan) -> Report:
+        shown.append(plan)
+        report = real(plan)
+        return report if len(shown) > 1 else dataclasses.replace(report, faults=(Fault("cut", "not today"),))
+
+    batch = batch_of(
+        [(square_die("a", 20), "p", 3), (square_die("b", 20), "q", 3)],
+        [("p", 60, 100), ("q", 60, 100)],
+    )
+    monkeypatch.setattr(nestcut.check, "check_plan", stern)
+    plan = plan_batch(batch, seconds=60, work_limit=20, advise=True)
+    assert real(plan).ok
+    assert plan.complete
+    assert any("not today" in note for note in plan.notes)
+    monkeypatch.setattr(
+        nestcut.check,
+        "check_plan",
+        lambda plan: dataclasses.replace(real(plan), faults=(Fault("cut", "never"),)),
+    )
+    with pytest.raises(RuntimeError, match="never"):
+        plan_batch(batch, seconds=60, work_limit=20, advise=True)

@@ -19,13 +19,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 from shapely.affinity import translate
-from shapely.geometry import Point, Polygon, box
+from shapely.geometry import Point, Polygon
 
-from nestcut.batch.model import Batch, Pose, Scrap
+from nestcut.batch.model import Batch, Pose
 from nestcut.passes.chips import Site, sites_of
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
 from nestcut.passes.schedule import RunTask, paper_turns
 from nestcut.passes.shifts import Gap, Mask, Shapes, switch_off
+from nestcut.passes.slits import Piece, slit
 from nestcut.plan.model import Slot
 
 __all__ = ["Station", "in_whole_scraps"]
@@ -41,22 +42,6 @@ class Station:
     slots: tuple[Slot, ...]
     cuts: Mapping[tuple[str, str], int]
     """(die, paper) → cuts."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Piece:
-    """A scrap, or a straight part of it."""
-
-    scrap: Scrap
-    outline: Polygon
-    """In the scrap's frame."""
-    whole: bool
-
-    @property
-    def corner(self) -> tuple[float, float]:
-        """The upper left corner of its box, in the scrap's frame."""
-        x0, y0, _, _ = self.outline.bounds
-        return (x0, y0)
 
 
 @dataclass(slots=True)
@@ -84,7 +69,7 @@ class _Kind:
 class _Sheet:
     """A scrap that has been cut, at the turn that it keeps."""
 
-    piece: _Piece
+    piece: Piece
     kind: _Kind
     cuts: list[tuple[int, int, tuple[int, int]]] = field(default_factory=list)
     """(station, slot, place) of every cut so far."""
@@ -159,11 +144,11 @@ class _Table:
         self.shapes = Shapes(batch.hand.web_mm, batch.hand.edge_mm)
         self.gaps: dict[tuple[int, int, int, int], Gap] = {}
         self.used: list[_Sheet] = []
-        self.fresh: dict[tuple[str, bytes], list[_Piece]] = {}
+        self.fresh: dict[tuple[str, bytes], list[Piece]] = {}
         papers = {paper for (_, paper), count in wanted.items() if count > 0}
         for scrap in batch.scraps:
             if scrap.paper in papers:
-                for piece in _slit(scrap, slit_mm):
+                for piece in slit(scrap, slit_mm):
                     x0, y0 = piece.corner
                     shape = translate(piece.outline, -x0, -y0)
                     self.fresh.setdefault((scrap.paper, shape.wkb), []).append(piece)
@@ -175,7 +160,7 @@ class _Table:
         self.sites.append(sites_of(self.batch, station.slots))
         return len(self.sites) - 1
 
-    def _kinds(self, piece: _Piece) -> list[_Kind]:
+    def _kinds(self, piece: Piece) -> list[_Kind]:
         paper = piece.scrap.paper
         shape = translate(piece.outline, -piece.corner[0], -piece.corner[1])
         width, length = self.batch.machine.plate_mm
@@ -386,24 +371,3 @@ class _Table:
         )
         slots = tuple(sorted(choice.slots))
         return PartUse(piece.scrap.id, piece.outline, pose, slots, kind.paper, whole=piece.whole)
-
-
-def _slit(scrap: Scrap, slit_mm: float) -> list[_Piece]:
-    """The scrap as it is, or strips of it along its longer side where its shorter side is too wide."""
-    x0, y0, x1, y1 = scrap.outline.bounds
-    w, h = x1 - x0, y1 - y0
-    count = math.ceil(min(w, h) / slit_mm - 1e-9)
-    if count <= 1:
-        return [_Piece(scrap, scrap.outline, True)]
-    pieces = []
-    for k in range(count):
-        low, high = (round(min(w, h) * j / count) if j < count else min(w, h) for j in (k, k + 1))
-        part = (
-            box(x0 + low, y0 - 1, x0 + high, y1 + 1) if w <= h else box(x0 - 1, y0 + low, x1 + 1, y0 + high)
-        )
-        outline = scrap.outline.intersection(part)
-        if not isinstance(outline, Polygon) or outline.is_empty:
-            # A slit would leave loose pieces: this scrap is better left as it is.
-            return [_Piece(scrap, scrap.outline, True)]
-        pieces.append(_Piece(scrap, outline, False))
-    return pieces

@@ -34,8 +34,8 @@ def run(folder: Path, batch: str, *more: str, **options: object) -> subprocess.C
 
 
 def test_a_few_kills_of_a_real_run(tmp_path: Path) -> None:
-    """Five kills; ``python -m tests.trust.kills --moments 50`` does many."""
-    found = kill_many(tmp_path, 5, seed=11)
+    """Three kills; ``python -m tests.trust.kills --moments 50`` does many."""
+    found = kill_many(tmp_path, 3, seed=11)
     assert found["killed"] >= 2
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -85,6 +86,9 @@ def _one(
     dies = {die.name: die for die in batch.dies}
     cranks = sum(_cranks(batch, task) for task in tasks)
     trims = sum(_parts(batch, task) for task in tasks)
+    if batch.hand.trims != "none":
+        strips = _strips(batch, wanted, sum(task.passes for task in tasks), seed, seconds * 0.3)
+        trims = min(trims, strips) if strips is not None else trims
     set_up = sum(len(task.slots) for task in tasks)
     need, stock, short = paper_need(batch, wanted)
     return Estimate(
@@ -144,6 +148,32 @@ def _cranks(batch: Batch, task: RunTask) -> int:
     for stretch in stretches(task):
         trips = [batch.die(s.die).trips for s, paper in zip(task.slots, stretch.papers, strict=True) if paper]
         total += (stretch.last - stretch.first) * max(trips, default=1)
+    return total
+
+
+def _strips(
+    batch: Batch, wanted: Mapping[tuple[str, str], int], passes: int, seed: int, seconds: float
+) -> int | None:
+    """Strips that lanes would need, each as long as a middling scrap of its paper; None where lanes take more passes."""
+    from nestcut.passes.lanes import lane_layups
+
+    layups = lane_layups(
+        batch, wanted, at_least=passes, most_layups=1, work=0.3, seed=seed, seconds=max(0.2, seconds)
+    )
+    if layups is None or sum(layup.passes for layup in layups) > passes:
+        return None
+    long: dict[str, list[float]] = {}
+    for scrap in batch.scraps:
+        x0, y0, x1, y1 = scrap.outline.bounds
+        long.setdefault(scrap.paper, []).append(max(x1 - x0, y1 - y0))
+    total = 0
+    for layup in layups:
+        for one in layup.slots:
+            for paper, cuts in one.cuts:
+                sides = sorted(long.get(paper, [0.0]))
+                reach = sides[len(sides) // 2] - one.cut_mm - 2 * batch.hand.edge_mm
+                most = max(1, min(one.most, math.floor(reach / one.pitch_mm) + 1))
+                total += -(-cuts // most)
     return total
 
 

@@ -31,7 +31,12 @@ def demo(
     ] = Example.evening,
     seconds: Annotated[float, typer.Option("--seconds", min=1, max=86400, help="Time limit.")] = 25.0,
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same plan.")] = 0,
-    workers: Annotated[int, typer.Option("--workers", min=1, max=64, help="Processes that search.")] = 1,
+    workers: Annotated[
+        int,
+        typer.Option(
+            "--workers", min=1, max=64, help="Threads that search; 1 gives the same plan each time."
+        ),
+    ] = 1,
     as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON.")] = False,
 ) -> None:
     """Plan one of the examples that come with nestcut and write its sheets."""

@@ -30,7 +30,12 @@ def plan(
     out: Annotated[Path | None, typer.Option("--out", help="Folder for plan.json and the sheets.")] = None,
     seconds: Annotated[float, typer.Option("--seconds", min=1, max=86400, help="Time limit.")] = 30.0,
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same plan.")] = 0,
-    workers: Annotated[int, typer.Option("--workers", min=1, max=64, help="Processes that search.")] = 1,
+    workers: Annotated[
+        int,
+        typer.Option(
+            "--workers", min=1, max=64, help="Threads that search; 1 gives the same plan each time."
+        ),
+    ] = 1,
     as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON.")] = False,
 ) -> None:
     """Plan a batch: lay-ups, passes and papers, written as plan.json, true-size SVGs and a run sheet."""

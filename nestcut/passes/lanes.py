@@ -16,6 +16,7 @@ from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.kept import chip_angle
 from nestcut.passes.lane_moves import Copy, LaneLayup, LaneSlot, Variant, settled
 from nestcut.passes.schedule import paper_turns
+from nestcut.passes.solvers import solver_workers
 
 __all__ = ["LaneLayup", "LaneSlot", "lane_layups"]
 
@@ -166,7 +167,7 @@ def _solve(
     )
     solver.parameters.max_deterministic_time = work
     solver.parameters.max_time_in_seconds = max(0.1, min(5 * work, end - time.monotonic()))
-    solver.parameters.num_workers = 1
+    solver.parameters.num_workers = solver_workers()
     solver.parameters.random_seed = seed
     if solver.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return None

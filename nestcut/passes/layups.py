@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from nestcut.passes.master import Counts, Task, flow_model
+from nestcut.passes.solvers import solver_workers
 
 __all__ = ["Choice", "choose_layups", "fewest_passes"]
 
@@ -128,7 +129,7 @@ class _Model:
             False  # Ctrl-C is ours: OR-Tools would put the default handler back
         )
         solver.parameters.max_time_in_seconds = max(0.05, seconds)
-        solver.parameters.num_workers = 1
+        solver.parameters.num_workers = solver_workers()
         solver.parameters.random_seed = seed
         status = solver.solve(self.model)
         if status not in (self.cp.OPTIMAL, self.cp.FEASIBLE):

@@ -22,6 +22,7 @@ from nestcut.passes.prepare import prepare
 from nestcut.passes.realise import PassDraft, Realised
 from nestcut.passes.scarce import asked_of, within_reach, within_stock
 from nestcut.passes.shortage import shortages
+from nestcut.passes.solvers import solving_with
 from nestcut.passes.types import PlatePlan, Room
 from nestcut.plan.model import Bound, Plan, Shortage
 
@@ -60,7 +61,7 @@ def plan_batch(
         batch: what is asked.
         seconds: time limit, counted once the kernels are compiled; the best checked plan so far is returned.
         seed: the same seed gives the same plan unless the clock cut in.
-        workers: processes that search; kept for later, one is used.
+        workers: threads of the solvers; several may give another plan each time.
         on_progress: called with (seconds, passes, bound, text).
         stop: asked now and then; True ends the search.
         work_limit: most tries of the plate search, in place of the clock.
@@ -70,7 +71,12 @@ def plan_batch(
         checker refuses is never returned).
     """
     prepare(lambda text: on_progress(0.0, None, None, text) if on_progress else None)
-    clock = Clock(seconds, work_limit, stop, on_progress, time.monotonic())
+    with solving_with(workers):
+        clock = Clock(seconds, work_limit, stop, on_progress, time.monotonic())
+        return _planned(batch, clock, seed, advise)
+
+
+def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
     clock.say(None, None, "reading the demand")
     from nestcut.passes.plate import Books
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from nestcut.passes.master import Counts
 from nestcut.passes.patterns import PatternBook
+from nestcut.passes.solvers import solver_workers
 
 __all__ = ["SetSearch"]
 
@@ -107,7 +108,7 @@ class SetSearch:
         solver.parameters.catch_sigint_signal = (
             False  # Ctrl-C is ours: OR-Tools would put the default handler back
         )
-        solver.parameters.num_workers = 1
+        solver.parameters.num_workers = solver_workers()
         solver.parameters.max_deterministic_time = 0.5
         status = solver.solve(model)
         if status == cp_model.OPTIMAL:
@@ -154,7 +155,7 @@ class SetSearch:
         solver.parameters.catch_sigint_signal = (
             False  # Ctrl-C is ours: OR-Tools would put the default handler back
         )
-        solver.parameters.num_workers = 1
+        solver.parameters.num_workers = solver_workers()
         solver.parameters.max_deterministic_time = 0.3
         if solver.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             return None

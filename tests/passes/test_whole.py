@@ -17,6 +17,7 @@ from nestcut.passes.assemble import assemble
 from nestcut.passes.handy import in_few_trims
 from nestcut.passes.plate import plan_plate
 from nestcut.passes.schedule import cuts_wanted
+from nestcut.passes.solvers import solver_workers, solving_with
 from nestcut.passes.whole import in_whole_scraps
 from nestcut.passes.zones import zone_stations
 from nestcut.plan.model import Bound, Plan
@@ -182,3 +183,17 @@ def test_a_refused_draft_gives_way_to_the_next_and_says_so(monkeypatch: pytest.M
     )
     with pytest.raises(RuntimeError, match="never"):
         plan_batch(batch, seconds=60, work_limit=20, advise=True)
+
+
+def test_workers_reach_the_solvers_and_no_further() -> None:
+    assert solver_workers() == 1
+    with solving_with(2):
+        assert solver_workers() == 2
+    assert solver_workers() == 1
+    batch = batch_of(
+        [(square_die("a", 20), "p", 3), (square_die("b", 20), "q", 3)],
+        [("p", 60, 100), ("q", 60, 100)],
+    )
+    plan = plan_batch(batch, seconds=60, work_limit=20, workers=2)
+    assert check_plan(plan).ok
+    assert plan.totals.passes == plan.bound.passes == 3

@@ -81,7 +81,7 @@ def test_estimate_answers_in_a_table_and_as_json(folder: Path) -> None:
     before = sorted(p.name for p in folder.iterdir())
     result = CliRunner().invoke(app, ["estimate", "batch.toml", "--kits", "2,4", "--json"])
     assert result.exit_code == 0, result.output
-    rows = json.loads(result.output)
+    rows = json.loads(result.stdout)
     assert [row["kits"] for row in rows] == [2, 4]
     assert [row["passes"] for row in rows] == [2, 4]  # one copy: a pass for each piece
     assert CliRunner().invoke(app, ["estimate", "batch.toml"]).exit_code == 0
@@ -92,7 +92,7 @@ def test_dies_lists_every_shape_that_comes_with_nestcut(folder: Path) -> None:
     """dies without a folder lists our own shapes, with sizes from 8 to 90 mm."""
     result = CliRunner().invoke(app, ["dies", "--json", "--out", "contact.svg"])
     assert result.exit_code == 0, result.output
-    rows = json.loads(result.output)["dies"]
+    rows = json.loads(result.stdout)["dies"]
     assert len(rows) >= 16
     assert all(7.9 <= max(row["cut_mm"]) <= 90 for row in rows)
     assert (folder / "contact.svg").read_text(encoding="utf-8").count("<svg") == 1
@@ -118,7 +118,7 @@ def test_fill_uses_a_scrap_up(folder: Path) -> None:
         ],
     )
     assert result.exit_code == 0, result.output
-    filled = json.loads(result.output)
+    filled = json.loads(result.stdout)
     assert filled["count"] == {"leaf": 9}
     assert filled["bound"] >= 9
     assert {"fill.json", "fill.svg"} <= {p.name for p in (folder / "filled").iterdir()}

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from nestcut.batch.model import Batch, Demand
-from nestcut.passes.realise import Realised
+from nestcut.passes.realise import PassDraft, Realised
 from nestcut.passes.totals import remnants_of, totals_of
 from nestcut.passes.trimming import keep_whole, letters, name_parts
 from nestcut.plan.model import (
@@ -41,7 +42,13 @@ def assemble(
     extras: Mapping[str, Any] | None = None,
     notes: Sequence[str] = (),
 ) -> Plan:
-    """The plan as a value. ``demand`` is what was asked, ``shares`` what each line gets."""
+    """The plan as a value. ``demand`` is what was asked, ``shares`` what each line gets; ``realised`` stays as it is."""
+    # Parts are named in place, and drafts share parts.
+    realised = Realised(
+        realised.runs,
+        [PassDraft(one.run, [copy.copy(use) for use in one.uses]) for one in realised.passes],
+        realised.missing,
+    )
     keep_whole(batch, realised.runs, realised.passes)
     trims = name_parts(batch, realised.passes)
     used_runs = sorted({draft.run for draft in realised.passes})

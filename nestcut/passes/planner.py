@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
@@ -19,7 +18,6 @@ from nestcut.passes.load import line_load
 from nestcut.passes.packing import pack_kits
 from nestcut.passes.papering import in_strips, straightened, with_papers
 from nestcut.passes.prepare import prepare
-from nestcut.passes.realise import PassDraft, Realised
 from nestcut.passes.scarce import asked_of, within_reach, within_stock
 from nestcut.passes.shortage import shortages
 from nestcut.passes.solvers import solving_with
@@ -97,11 +95,9 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
         draft = within_stock(batch, draft, clock, seed, plate_for)
         drafts = []
     plan = _sound(batch, draft, drafts)
-    return (
-        replace(plan, extras={**plan.extras, **_advice(batch, plan, draft, drafts, clock, seed)})
-        if (advise)
-        else plan
-    )
+    if advise:
+        plan = replace(plan, extras={**plan.extras, **_advice(batch, plan, draft, drafts, clock, seed)})
+    return plan
 
 
 def _plate(
@@ -254,10 +250,7 @@ def _sound(batch: Batch, draft: Draft, others: Sequence[Draft]) -> Plan:
     ranked = sorted(others, key=lambda other: rank(batch, other))
     refused = ""
     for candidate in [draft, *(other for other in ranked if other.realised is not draft.realised)]:
-        # Parts are named in place, and drafts may share parts.
-        plan = _finished(
-            batch, replace(candidate, bound=draft.bound, realised=copy.deepcopy(candidate.realised))
-        )
+        plan = _finished(batch, replace(candidate, bound=draft.bound))
         report = check_plan(plan)
         if report.ok and refused:
             note = f"A better plan broke a rule and was thrown away ({refused}). Please tell the makers of nestcut."
@@ -266,11 +259,6 @@ def _sound(batch: Batch, draft: Draft, others: Sequence[Draft]) -> Plan:
             return plan
         refused = refused or "; ".join(fault.message for fault in report.faults[:3])
     raise RuntimeError(f"the planner made a plan that the checker refuses: {refused}")
-
-
-def _copied(realised: Realised) -> Realised:
-    passes = [PassDraft(one.run, [copy.copy(use) for use in one.uses]) for one in realised.passes]
-    return replace(realised, passes=passes)
 
 
 def _advice(

@@ -1,7 +1,8 @@
 """Where a scrap may lie for a die to cut it well, on the grid of whole millimetres.
 
-Measured with outlines that contain the true ones within 0.25 mm and have few corners, so nothing wrong can pass; what
-holds for two dies is found once for all lay-ups in which they are turned and offset alike.
+Read off inner-fit and no-fit regions of outlines that contain the true ones within 0.25 mm and have few corners, with
+convex hulls where that is much quicker: nothing wrong can pass. The region of two dies is found once for all lay-ups in
+which they are turned alike.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 A scrap lies square on whole millimetres, so its places on the plate are the points of a grid. For every die of a
 lay-up a mask says at which of them the die's cut keeps the edge of the scrap and the web to all earlier cuts; a cut
-that is made takes its no-fit mask out of the masks of all dies. Masks are read off exact inner-fit and no-fit regions
-(see :mod:`nestcut.placement`), so nothing is lost to the grid and nothing wrong can pass.
+that is made takes its no-fit mask out of the masks of all dies. Masks never allow a wrong place; they lose a
+little, since outlines are taken a hair too large and hulls stand in for some (see :mod:`nestcut.passes.shifts`).
 
 Greedy, pass by pass: the scrap and place with the most urgent cuts first, then the next scrap that lies clear of it.
 A die is urgent when what it has left to cut is most of what the busiest die has left.
@@ -128,8 +128,10 @@ def in_whole_scraps(
             break
     counts = Counter(draft.run for draft in passes)
     runs = [
-        RunDraft(RunTask(slots, counts[place], tuple(() for _ in slots)), table.sites[place], [], [])
-        for place, slots in enumerate(table.slots)
+        RunDraft(
+            RunTask(tuple(s.slot for s in sites), counts[place], tuple(() for _ in sites)), sites, [], []
+        )
+        for place, sites in enumerate(table.sites)
     ]
     return Realised(runs, passes, +left)
 
@@ -139,7 +141,6 @@ class _Table:
 
     def __init__(self, batch: Batch, wanted: Mapping[tuple[str, str], int], slit_mm: float) -> None:
         self.batch = batch
-        self.slots: list[tuple[Slot, ...]] = []
         self.sites: list[list[Site]] = []
         self.shapes = Shapes(batch.hand.web_mm, batch.hand.edge_mm)
         self.gaps: dict[tuple[int, int, int, int], Gap] = {}
@@ -156,7 +157,6 @@ class _Table:
 
     def add(self, station: Station) -> int:
         """Take up a further lay-up; returns its number."""
-        self.slots.append(station.slots)
         self.sites.append(sites_of(self.batch, station.slots))
         return len(self.sites) - 1
 

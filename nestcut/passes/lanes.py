@@ -16,7 +16,7 @@ from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.kept import chip_angle
 from nestcut.passes.lane_moves import Copy, LaneLayup, LaneSlot, Variant, settled
 from nestcut.passes.schedule import paper_turns
-from nestcut.passes.solvers import solver_workers
+from nestcut.passes.solvers import new_solver
 
 __all__ = ["LaneLayup", "LaneSlot", "lane_layups"]
 
@@ -161,14 +161,7 @@ def _solve(
     total = sum(passes)
     model.add(total >= max(at_least, most))
     model.minimize(total)
-    solver = cp_model.CpSolver()
-    solver.parameters.catch_sigint_signal = (
-        False  # Ctrl-C is ours: OR-Tools would put the default handler back
-    )
-    solver.parameters.max_deterministic_time = work
-    solver.parameters.max_time_in_seconds = max(0.1, min(5 * work, end - time.monotonic()))
-    solver.parameters.num_workers = solver_workers()
-    solver.parameters.random_seed = seed
+    solver = new_solver(seconds=max(0.1, min(5 * work, end - time.monotonic())), work=work, seed=seed)
     if solver.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return None
     left = [dict(c.cuts) for c in copies]

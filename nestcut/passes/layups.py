@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from nestcut.passes.master import Counts, Task, flow_model
-from nestcut.passes.solvers import solver_workers
+from nestcut.passes.solvers import new_solver
 
 __all__ = ["Choice", "choose_layups", "fewest_passes"]
 
@@ -124,13 +124,7 @@ class _Model:
 
     def solve(self, seconds: float, seed: int) -> tuple[Choice, int] | None:
         """(choice, value of the goal) or None; ``choice.proved`` says whether the goal is proved least."""
-        solver = self.cp.CpSolver()
-        solver.parameters.catch_sigint_signal = (
-            False  # Ctrl-C is ours: OR-Tools would put the default handler back
-        )
-        solver.parameters.max_time_in_seconds = max(0.05, seconds)
-        solver.parameters.num_workers = solver_workers()
-        solver.parameters.random_seed = seed
+        solver = new_solver(seconds=seconds, seed=seed)
         status = solver.solve(self.model)
         if status not in (self.cp.OPTIMAL, self.cp.FEASIBLE):
             return None

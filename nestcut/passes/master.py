@@ -15,7 +15,7 @@ import numpy as np
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.passes.kept import Kept, plate_turns
-from nestcut.passes.solvers import solver_workers
+from nestcut.passes.solvers import new_solver
 from nestcut.passes.types import Supply
 
 __all__ = ["Counts", "LinearMaster", "Task", "make_task", "solve_integer", "solve_linear"]
@@ -219,13 +219,7 @@ def solve_integer(
     total = sum(times)
     model.add(total >= max(at_least, math.ceil(linear.value - 1e-6)))
     model.minimize(total)
-    solver = cp_model.CpSolver()
-    solver.parameters.catch_sigint_signal = (
-        False  # Ctrl-C is ours: OR-Tools would put the default handler back
-    )
-    solver.parameters.max_time_in_seconds = max(0.05, seconds)
-    solver.parameters.num_workers = solver_workers()
-    solver.parameters.random_seed = seed
+    solver = new_solver(seconds=seconds, seed=seed)
     status = solver.solve(model)
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return None

@@ -12,7 +12,7 @@ import numpy as np
 
 from nestcut.passes.master import Counts
 from nestcut.passes.patterns import PatternBook
-from nestcut.passes.solvers import solver_workers
+from nestcut.passes.solvers import new_solver
 
 __all__ = ["SetSearch"]
 
@@ -104,12 +104,7 @@ class SetSearch:
         model.add(sum(a * u for a, u in zip(self.areas, count, strict=True)) <= self.room)
         self._rows(model, count, ())
         model.maximize(sum(w * u for w, u in zip(weights, count, strict=True)))
-        solver = cp_model.CpSolver()
-        solver.parameters.catch_sigint_signal = (
-            False  # Ctrl-C is ours: OR-Tools would put the default handler back
-        )
-        solver.parameters.num_workers = solver_workers()
-        solver.parameters.max_deterministic_time = 0.5
+        solver = new_solver(work=0.5)
         status = solver.solve(model)
         if status == cp_model.OPTIMAL:
             return tuple(solver.value(u) for u in count), round(solver.objective_value)
@@ -151,12 +146,7 @@ class SetSearch:
         )
         self._rows(model, count, tried)
         model.minimize(taken)
-        solver = cp_model.CpSolver()
-        solver.parameters.catch_sigint_signal = (
-            False  # Ctrl-C is ours: OR-Tools would put the default handler back
-        )
-        solver.parameters.num_workers = solver_workers()
-        solver.parameters.max_deterministic_time = 0.3
+        solver = new_solver(work=0.3)
         if solver.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             return None
         counts = tuple(solver.value(u) for u in count)

@@ -13,7 +13,7 @@ from nestcut.passes.totals import minutes_of
 from nestcut.passes.types import PlatePlan
 from nestcut.plan.model import Share
 
-__all__ = ["Draft", "Shares", "better", "choices", "figures", "heavy", "rank"]
+__all__ = ["Draft", "Shares", "best_of", "better", "choices", "figures", "heavy", "rank"]
 
 Shares = tuple[tuple[Share, ...], ...]
 
@@ -67,6 +67,11 @@ def figures(batch: Batch, draft: Draft) -> dict[str, float]:
             trims=draft.trims,
         ),
     }
+
+
+def best_of(batch: Batch, drafts: Sequence[Draft]) -> Draft:
+    """What the person would rather have of one draft or more, the first of equals. Each is ranked once."""
+    return min(drafts, key=lambda draft: rank(batch, draft))
 
 
 def better(batch: Batch, a: Draft, b: Draft) -> bool:

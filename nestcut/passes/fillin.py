@@ -21,7 +21,10 @@ from nestcut.passes.schedule import paper_turns
 from nestcut.passes.slabs import Bed, Form, lay, moved
 from nestcut.plan.model import Share
 
-__all__ = ["filled_in", "other_papers"]
+__all__ = ["Leftovers", "filled_in", "leftovers", "other_papers"]
+
+Leftovers = dict[str, list[tuple[Scrap, Polygon]]]
+"""Paper → pieces that its scraps have left, small ones first."""
 
 SMALLEST_MM2 = 60.0
 """Leftovers smaller than this are not looked at."""
@@ -48,15 +51,12 @@ class _Chip:
         )
 
 
-def filled_in(batch: Batch, got: Realised) -> Realised:
-    """The same passes with as many missing cuts as the leftovers give; further passes where they must be.
-
-    Scraps that lie whole in some pass are left alone: they can't be trimmed.
-    """
+def filled_in(batch: Batch, got: Realised, left: Leftovers) -> Realised:
+    """The same passes with as many missing cuts as the leftovers give; further passes where they must be."""
     missing = +Counter(got.missing)
     if not missing or not got.passes:
         return got
-    beds = _leftovers(batch, got)
+    beds = {paper: [(scrap, Bed.fresh(piece)) for scrap, piece in own] for paper, own in left.items()}
     chips: list[_Chip] = []
     for (die, paper), count in sorted(missing.items(), key=lambda item: -batch.die(item[0][0]).cut.area):
         found = _laid(batch, got, beds.get(paper, []), die, paper, count)
@@ -84,15 +84,13 @@ def filled_in(batch: Batch, got: Realised) -> Realised:
 
 
 def other_papers(
-    batch: Batch, shares: Sequence[Sequence[Share]], got: Realised
+    batch: Batch, shares: Sequence[Sequence[Share]], got: Realised, pieces: Leftovers
 ) -> tuple[tuple[tuple[Share, ...], ...], Realised]:
     """Missing cuts moved to other papers of their lines that have more left; what stays is as it was.
 
     Lines that name several papers are shared out evenly at first, though one of the papers may be scarce.
     """
-    left = Counter(
-        {paper: sum(bed.area_mm2 for _, bed in own) for paper, own in _leftovers(batch, got).items()}
-    )
+    left = Counter({paper: sum(piece.area for _, piece in own) for paper, own in pieces.items()})
     missing = Counter(+got.missing)
     lines = [Counter({(s.die, s.paper): s.count for s in line}) for line in shares]
     for (die, paper), count in sorted((+got.missing).items()):
@@ -119,8 +117,8 @@ def other_papers(
     return moved_shares, Realised(got.runs, got.passes, +missing)
 
 
-def _leftovers(batch: Batch, got: Realised) -> dict[str, list[tuple[Scrap, Bed]]]:
-    """Paper → what its scraps have left, piece by piece, small ones first."""
+def leftovers(batch: Batch, got: Realised) -> Leftovers:
+    """What the scraps have left beside the parts. Scraps that lie whole in some pass can't be trimmed: nothing of them."""
     parts: dict[str, list[Polygon]] = defaultdict(list)
     whole = set()
     for draft in got.passes:
@@ -128,7 +126,7 @@ def _leftovers(batch: Batch, got: Realised) -> dict[str, list[tuple[Scrap, Bed]]
             parts[use.scrap].append(use.outline)
             if use.whole:
                 whole.add(use.scrap)
-    beds: dict[str, list[tuple[float, Scrap, Bed]]] = defaultdict(list)
+    found: Leftovers = defaultdict(list)
     for scrap in batch.scraps:
         if scrap.id in whole:
             continue
@@ -137,12 +135,13 @@ def _leftovers(batch: Batch, got: Realised) -> dict[str, list[tuple[Scrap, Bed]]
             if parts[scrap.id]
             else scrap.outline
         )
-        for piece in shapely.get_parts(left):
-            if isinstance(piece, Polygon) and piece.area >= SMALLEST_MM2:
-                beds[scrap.paper].append((piece.area, scrap, Bed.fresh(piece)))
+        found[scrap.paper] += [
+            (scrap, piece)
+            for piece in shapely.get_parts(left)
+            if isinstance(piece, Polygon) and piece.area >= SMALLEST_MM2
+        ]
     return {
-        paper: [(scrap, bed) for _, scrap, bed in sorted(own, key=lambda entry: (entry[0], entry[1].id))]
-        for paper, own in beds.items()
+        paper: sorted(own, key=lambda entry: (entry[1].area, entry[0].id)) for paper, own in found.items()
     }
 
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from nestcut.batch.model import Batch, Scrap
 from nestcut.passes.clock import Clock
-from nestcut.passes.drafts import Draft, Shares, better
-from nestcut.passes.fillin import filled_in, other_papers
+from nestcut.passes.drafts import Draft, Shares, best_of
+from nestcut.passes.fillin import filled_in, leftovers, other_papers
 from nestcut.passes.papers import Node
 from nestcut.passes.realise import Realised, Squeeze, draft_runs, realise
 from nestcut.passes.schedule import cuts_wanted, run_tasks
@@ -56,7 +56,7 @@ def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft 
 
     clock.say(None, plate.bound, "lanes and strips")
     wanted = cuts_wanted(batch, plate.shares)
-    best: Draft | None = None
+    drafts: list[Draft] = []
     over = clock.within(STRIPS_TIME)
     for turn in range(STRIPS_TURNS):
         layups = lane_layups(
@@ -69,16 +69,14 @@ def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft 
         if layups is None:
             break
         strips = obey_trims(batch, realise_strips(batch, layups, stop=clock.stopped))
-        drafts = [Draft(plate, plate, plate.shares, strips)]
+        drafts.append(Draft(plate, plate, plate.shares, strips))
         if strips.missing:
-            for shares, short in ((plate.shares, strips), other_papers(batch, plate.shares, strips)):
-                drafts.append(Draft(plate, plate, shares, obey_trims(batch, filled_in(batch, short))))
-        for draft in drafts:
-            if best is None or better(batch, draft, best):
-                best = draft
+            left = leftovers(batch, strips)
+            for shares, short in ((plate.shares, strips), other_papers(batch, plate.shares, strips, left)):
+                drafts.append(Draft(plate, plate, shares, obey_trims(batch, filled_in(batch, short, left))))
         if over():
             break
-    return best
+    return best_of(batch, drafts) if drafts else None
 
 
 def with_papers(

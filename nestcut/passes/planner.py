@@ -11,7 +11,7 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.passes.assemble import assemble
 from nestcut.passes.clock import Clock, ProgressCall
-from nestcut.passes.drafts import Draft, better, choices, heavy, rank
+from nestcut.passes.drafts import Draft, best_of, better, choices, heavy, rank
 from nestcut.passes.handy import in_few_trims
 from nestcut.passes.lighten import heavy_layups, lightened
 from nestcut.passes.load import line_load
@@ -199,15 +199,13 @@ def _best_draft(
 
 def _handier(batch: Batch, draft: Draft, drafts: list[Draft], clock: Clock, seed: int, share: float) -> Draft:
     """The draft, or a better one with scraps as they are: more passes as a rule, but hardly a trim."""
-    best = draft
-    clock.say(best.passes, draft.bound.bound, "scraps laid as they are")
-    for other in in_few_trims(batch, draft.plate, seed, over=clock.within(share)):
-        other = replace(other, bound=draft.bound)
-        if not other.missing:
-            drafts.append(other)
-        if better(batch, other, best):
-            best = other
-    return best
+    clock.say(draft.passes, draft.bound.bound, "scraps laid as they are")
+    others = [
+        replace(other, bound=draft.bound)
+        for other in in_few_trims(batch, draft.plate, seed, over=clock.within(share))
+    ]
+    drafts += [other for other in others if not other.missing]
+    return best_of(batch, [draft, *others])
 
 
 def _finished(batch: Batch, draft: Draft) -> Plan:

@@ -14,7 +14,7 @@ from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper
 from nestcut.check import check_plan
 from nestcut.passes.assemble import assemble
 from nestcut.passes.clock import Clock
-from nestcut.passes.fillin import filled_in, other_papers
+from nestcut.passes.fillin import filled_in, leftovers, other_papers
 from nestcut.passes.lanes import lane_layups
 from nestcut.passes.papering import in_strips
 from nestcut.passes.plate import plan_plate
@@ -61,8 +61,9 @@ def test_cuts_are_neither_lost_nor_doubled(
     if layups is None:
         return
     strips = realise_strips(batch, layups)
-    for shares, short in ((plate.shares, strips), other_papers(batch, plate.shares, strips)):
-        got = filled_in(batch, short)
+    left = leftovers(batch, strips)
+    for shares, short in ((plate.shares, strips), other_papers(batch, plate.shares, strips, left)):
+        got = filled_in(batch, short, left)
         assert sum(got.missing.values()) <= sum(strips.missing.values())
         made = Counter(
             (got.runs[one.run].sites[slot].die.name, use.paper)

@@ -75,9 +75,10 @@ def _beside(
     shown = clipped(name, 26)
     x0, y0, x1, y1 = own.bounds
     middle = label.leader[0] if label.leader else label.x_mm
+    inside = _grid(room) if not label.leader and not room.is_empty else []
     for size in _NAME_SIZES_MM[1:]:
         half, tall = text_width(shown, size) / 2, size * 0.6
-        for at in _grid(room) if not label.leader and not room.is_empty else ():
+        for at in inside:
             spot = name_box(shown, size, at.x, at.y)
             if room.covers(spot) and not any(spot.intersects(other) for other in taken):
                 return replace(label, name=shown, size_mm=size, beside=(at.x, at.y))
@@ -178,35 +179,29 @@ def place_labels(
         cuts, rims: their shapes as seen, mm.
         frame: where labels may stand (the plate and a little around it), as seen, mm.
     """
-    taken: list[BaseGeometry] = []
     rooms = [_rooms(k, cuts, rims) for k in range(len(names))]
     found: dict[int, Label] = {}
 
-    def settle(k: int, label: Label) -> None:
-        if k in found:
-            taken.remove(found[k].box)
-        found[k] = label
-        taken.append(label.box)
+    def taken(but: int | None = None) -> list[BaseGeometry]:
+        return [label.box for k, label in found.items() if k != but]
 
     for k, name in enumerate(names):
         # Clear of pierced detail if it can be; a name right over it only where it can stand nowhere else.
-        for room in rooms[k]:
-            label = _inside(k + 1, name, room, taken)
-            if label:
-                settle(k, label)
-                break
+        inside = (_inside(k + 1, name, room, taken()) for room in rooms[k])
+        label = next((one for one in inside if one), None)
+        if label:
+            found[k] = label
     for k in range(len(names)):
         if k not in found:
-            settle(k, _outside(k + 1, rims[k], rims, taken, frame))
+            found[k] = _outside(k + 1, rims[k], rims, taken(), frame)
     for k, name in enumerate(names):
         if found[k].name:
             continue
-        label = _beside(found[k], name, rims[k], rooms[k][0], rims, taken, frame)
+        label = _beside(found[k], name, rims[k], rooms[k][0], rims, taken(), frame)
         if not label.name and not label.leader:
-            others = [spot for spot in taken if spot != found[k].box]
-            inside = _inside(k + 1, name, rooms[k][-1], others)
-            label = inside if inside and inside.name else label
-        settle(k, label)
+            over = _inside(k + 1, name, rooms[k][-1], taken(but=k))
+            label = over if over and over.name else label
+        found[k] = label
     return [found[k] for k in range(len(names))]
 
 

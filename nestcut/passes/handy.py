@@ -6,14 +6,12 @@ order of wishes (or the clock) chooses.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
 
 from nestcut.batch.model import Batch
 from nestcut.passes.drafts import Draft
-from nestcut.passes.realise import PassDraft, Realised, draft_runs, realise
-from nestcut.passes.schedule import cuts_wanted, run_tasks
+from nestcut.passes.fillin import filled_in, leftovers
+from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.trimming import obey_trims
 from nestcut.passes.types import PlatePlan
 from nestcut.passes.whole import Station, in_whole_scraps
@@ -31,7 +29,7 @@ def in_few_trims(
     """Drafts for the pieces of ``plate.shares``, several ways, as long as there is time.
 
     Args:
-        plate: lay-ups with room for chips, and the proved bound.
+        plate: shares of the demand, and the proved bound.
         over: asked now and then; True ends the search.
     """
     wanted = cuts_wanted(batch, plate.shares)
@@ -52,26 +50,10 @@ def in_few_trims(
             slit_mm=batch.machine.plate_mm[0] / slit,
             over=over,
         )
-        got = _completed(batch, plate, obey_trims(batch, got), over)
+        if batch.hand.trims != "none" and not over():
+            got = filled_in(batch, got, leftovers(batch, got))
+        got = obey_trims(batch, got)
         size = (len(got.passes), sum(got.missing.values()))
         if size not in seen:
             seen.add(size)
             yield Draft(plate, plate, plate.shares, got)
-
-
-def _completed(batch: Batch, plate: PlatePlan, got: Realised, over: Callable[[], bool]) -> Realised:
-    """What found no place in whole scraps, in chips from scraps that nobody has touched."""
-    if not +got.missing or batch.hand.trims == "none" or over():
-        return got
-    used = {use.scrap for draft in got.passes for use in draft.uses}
-    rest = replace(batch, scraps=tuple(scrap for scrap in batch.scraps if scrap.id not in used))
-    tasks, lost = run_tasks(rest, plate.runs, Counter(+got.missing))
-    runs = draft_runs(rest, tasks)
-    if not tasks or runs is None:
-        return got
-    more = obey_trims(rest, realise(rest, runs, stop=over))
-    shift = len(got.runs)
-    passes = [PassDraft(draft.run + shift, draft.uses) for draft in more.passes]
-    missing = Counter(more.missing)
-    missing.update(lost)
-    return Realised([*got.runs, *more.runs], [*got.passes, *passes], +missing)

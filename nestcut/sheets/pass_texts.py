@@ -10,23 +10,20 @@ from markupsafe import Markup
 
 from nestcut.batch.model import Pose
 from nestcut.plan.model import Layup, PaperOnPlate, Plan
+from nestcut.sheets.course import PLATES_EVERY, StageText, Tick, along_words, course, needs_course, ticks
 from nestcut.sheets.layup import half, slot_measures
 from nestcut.sheets.pictures import Album
 from nestcut.sheets.plots import load_plot
-from nestcut.sheets.runs import Block, Feed, Lane, Run, group_passes
+from nestcut.sheets.runs import Feed, Lane, Run, group_passes
 from nestcut.sheets.tables import (
     Clock,
     clock_words,
 )
-from nestcut.sheets.view import View
 from nestcut.sheets.words import clipped, counted, id_list, length, number, plain
 
-__all__ = ["PLATES_EVERY", "BlockText", "GroupText", "LaneText", "RunText", "Tick", "group_texts"]
+__all__ = ["PLATES_EVERY", "BlockText", "GroupText", "LaneText", "RunText", "group_texts"]
 
 MOST_PICTURES = 120
-MOST_TICKS = 120
-PLATES_EVERY = 10
-"""Passes after which the plates are turned over (common practice: now and then, so that they bow evenly)."""
 
 
 @dataclass(slots=True)
@@ -62,6 +59,9 @@ class RunText:
     gone: str
     lifted: str
     picture: Markup | None
+    course: list[StageText] = field(default_factory=list)
+    """The run pass by pass, where too many scraps follow each other for a sentence; else empty."""
+    course_words: str = ""
 
 
 @dataclass(slots=True)
@@ -74,15 +74,6 @@ class BlockText:
     last: int
     ticks: list[Tick]
     each_box: str
-
-
-@dataclass(slots=True)
-class Tick:
-    """A box to tick off."""
-
-    label: str
-    turn: bool = False
-    rest: bool = False
 
 
 @dataclass(slots=True)
@@ -147,9 +138,13 @@ def group_texts(plan: Plan, album: Album, codes: Mapping[str, str], clock: Clock
                     }
                     picture = Markup(album.pass_picture(one, shown, earlier))
                 twins = block.all_runs[index :: len(block.runs)]
-                runs.append(_run_text(run, twins, names, album, layup, codes, picture))
-            ticks, each = _ticks(block, rests, last_number)
-            text.blocks.append(BlockText(runs, block.times, block.first, block.last, ticks, each))
+                staged = block.times == 1 and needs_course(run)
+                told_run = _run_text(run, twins, names, album, layup, codes, picture, staged)
+                if staged:
+                    told_run.course, told_run.course_words = course(run, names, album, rests, last_number)
+                runs.append(told_run)
+            boxes, each = ticks(block.first, block.last, rests, last_number)
+            text.blocks.append(BlockText(runs, block.times, block.first, block.last, boxes, each))
         told.append(text)
     return told
 
@@ -206,16 +201,18 @@ def _load(load: Mapping[str, Any], plan: Plan) -> tuple[Markup | None, str]:
     return (Markup(plot), said) if plot else (None, "")
 
 
-def _along(view: View, y_mm: float) -> str:
-    return f"{number(-y_mm, 0)} past it" if y_mm < -0.5 else number(y_mm, 0)
-
-
 def _arrow(lane: Lane, album: Album) -> str:
     return "" if lane.any_turn else album.laid_words(lane.first)
 
 
 def _lane_text(
-    lane: Lane, twins: Sequence[Lane], label: str, run: Run, album: Album, codes: Mapping[str, str]
+    lane: Lane,
+    twins: Sequence[Lane],
+    label: str,
+    run: Run,
+    album: Album,
+    codes: Mapping[str, str],
+    staged: bool,
 ) -> LaneText:
     view = album.view
     ids = [scrap for twin in twins for scrap in twin.scraps]
@@ -242,9 +239,14 @@ def _lane_text(
                 album.laid_words(lane.first),
                 id_list(distinct[:1], most=1),
                 number(lane.box[0], 0 if abs(lane.box[0] - round(lane.box[0])) < 0.05 else 1),
-                _along(view, lane.box[1]),
+                along_words(lane.box[1]),
                 ", ".join(part for part in (does, turned_over) if part),
-                _feed_words(lane, [twin.feeds for twin in twins], album, "after each pass" not in does),
+                _feed_words(
+                    lane,
+                    [] if staged else [twin.feeds for twin in twins],
+                    album,
+                    "after each pass" not in does,
+                ),
                 lane.before in ("new", "next"),
             )
         still = lane.step is None or (abs(lane.step[0]) < 0.05 and abs(lane.step[1]) < 0.05)
@@ -287,7 +289,7 @@ def _lane_text(
         _arrow(lane, album),
         id_list(distinct, most=8),
         number(lane.box[0], 0 if abs(lane.box[0] - round(lane.box[0])) < 0.05 else 1),
-        _along(view, lane.box[1]),
+        along_words(lane.box[1]),
         ", ".join(part for part in (does, turned_over) if part),
         rule,
         lane.before in ("new", "next"),
@@ -298,6 +300,7 @@ def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album, tell_
     """How a lane goes through scraps that are not all alike: which, for how many passes, laid where.
 
     Args:
+        twins: the scraps of each repeat; none where the run's stages name them.
         tell_step: say how far they are pulled on; False where that was said already.
     """
     view = album.view
@@ -306,6 +309,8 @@ def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album, tell_
     parts = []
     if tell_step and lane.step is not None and max(abs(lane.step[0]), abs(lane.step[1])) >= 0.05:
         parts.append(f"pull each one on {view.step_words(*lane.step)} after every pass")
+    if not twins:
+        return "; ".join([*parts, "fresh ones as told below"])
     stretch: list[tuple[Feed, list[str]]] = []
     for k, feed in enumerate(lane.feeds):
         names = [feeds[k].scrap for feeds in twins]
@@ -333,7 +338,7 @@ def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album, tell_
         words = ("then " if place else "") + f"{words}, {lasts}"
         if place:
             where = "" if one_column else f"{number(feed.corner[0], 0)} from the {view.side}, "
-            words += f", begun {where}{_along(view, feed.corner[1])}" + (
+            words += f", begun {where}{along_words(feed.corner[1])}" + (
                 "" if feed.corner[1] < -0.5 else " from the first end"
             )
         parts.append(words)
@@ -348,9 +353,10 @@ def _run_text(
     layup: Layup,
     codes: Mapping[str, str],
     picture: Markup | None,
+    staged: bool,
 ) -> RunText:
     lanes = [
-        _lane_text(lane, [twin.lanes[k] for twin in twins], names[k], run, album, codes)
+        _lane_text(lane, [twin.lanes[k] for twin in twins], names[k], run, album, codes, staged)
         for k, lane in enumerate(run.lanes)
     ]
     down = set(run.down)
@@ -359,23 +365,3 @@ def _run_text(
     kept = any(lane.before in ("stays", "moved") for lane in run.lanes)
     gone = id_list(run.gone, most=8) if kept or len(run.gone) < 4 else "all papers"
     return RunText(run.first, run.last, run.count, heading, lanes, gone, ", ".join(lifted), picture)
-
-
-def _ticks(block: Block, rests: set[int], last: int) -> tuple[list[Tick], str]:
-    """The boxes of a block: one per pass; one per repeat or ten passes where there would be too many."""
-    count = block.last - block.first + 1
-    if count <= MOST_TICKS:
-        return [
-            Tick(str(one), one % PLATES_EVERY == 0 and one != last, one in rests)
-            for one in range(block.first, block.last + 1)
-        ], ""
-    size = 10
-    while count / size > 250:
-        size *= 10
-    ticks = []
-    for low in range(block.first, block.last + 1, size):
-        high = min(low + size - 1, block.last)
-        ticks.append(
-            Tick(str(high), True, any(low <= one <= high for one in rests) if len(rests) < 500 else False)
-        )
-    return ticks, f"One box for {size} passes; its number is the last of them."

@@ -1,0 +1,145 @@
+"""A run pass by pass: the boxes to tick, and before them which scraps are laid when.
+
+Where a lane eats up strip after strip, a sentence that names them all can't be followed at the machine.
+The run is then told as *stages*: the scraps to lay now, and a box for each pass until the next change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from nestcut.batch.model import Pose
+from nestcut.plan.model import PaperOnPlate
+from nestcut.sheets.pictures import Album
+from nestcut.sheets.runs import Feed, Lane, Run
+from nestcut.sheets.words import clipped, counted, number
+
+__all__ = ["PLATES_EVERY", "FeedText", "StageText", "Tick", "along_words", "course", "needs_course", "ticks"]
+
+MOST_TICKS = 120
+MOST_IN_WORDS = 4
+"""Fresh scraps in a run beyond which it is told in stages instead of in sentences."""
+PLATES_EVERY = 10
+"""Passes after which the plates are turned over (common practice: now and then, so that they bow evenly)."""
+
+
+@dataclass(slots=True)
+class Tick:
+    """A box to tick off."""
+
+    label: str
+    turn: bool = False
+    rest: bool = False
+
+
+@dataclass(slots=True)
+class FeedText:
+    """A fresh scrap: whose place it takes, which one, how it is turned and how far from the first end."""
+
+    label: str
+    arrow: str
+    scrap: str
+    where: str
+
+
+@dataclass(slots=True)
+class StageText:
+    """The passes between two changes of scraps."""
+
+    first: int
+    feeds: list[FeedText]
+    ticks: list[Tick]
+
+
+def ticks(first: int, final: int, rests: set[int], last: int) -> tuple[list[Tick], str]:
+    """The boxes of passes ``first`` to ``final``: one for each, or one for ten where there would be too many.
+
+    Args:
+        rests: passes after which the person rests.
+        last: the plan's last pass; plates need not be turned after it.
+    """
+    count = final - first + 1
+    if count <= MOST_TICKS:
+        return [
+            Tick(str(one), one % PLATES_EVERY == 0 and one != last, one in rests)
+            for one in range(first, final + 1)
+        ], ""
+    size = 10
+    while count / size > 250:
+        size *= 10
+    boxes = []
+    for low in range(first, final + 1, size):
+        high = min(low + size - 1, final)
+        resting = any(low <= one <= high for one in rests) if len(rests) < 500 else False
+        boxes.append(Tick(str(high), True, resting))
+    return boxes, f"One box for {size} passes; its number is the last of them."
+
+
+def along_words(y_mm: float) -> str:
+    """How far a paper's upper edge lies from the end that goes in first, mm."""
+    return f"{number(-y_mm, 0)} past it" if y_mm < -0.5 else number(y_mm, 0)
+
+
+def needs_course(run: Run) -> bool:
+    """True where too many scraps follow each other, not all alike, for a sentence."""
+    return sum(len(lane.feeds) - 1 for lane in run.lanes if lane.uneven) > MOST_IN_WORDS
+
+
+def course(
+    run: Run, labels: Sequence[str], album: Album, rests: set[int], last: int
+) -> tuple[list[StageText], str]:
+    """The stages of a run, and the line that says how to read them.
+
+    Args:
+        labels: the lanes' labels, in order.
+        rests, last: as for :func:`ticks`.
+    """
+    changes: dict[int, list[FeedText]] = {run.first: []}
+    told_across = False
+    for lane, label in zip(run.lanes, labels, strict=True):
+        if not lane.uneven:
+            continue
+        across = _across(lane)
+        told_across |= across
+        at, told = run.first, "" if lane.before == "moved" else _where(lane.feeds[0], across)
+        for place, feed in enumerate(lane.feeds):
+            if place:
+                where = _where(feed, across)
+                # Told once; then again only where it changes.
+                said = "" if where == told else where
+                changes.setdefault(at, []).append(
+                    FeedText(label, _arrow(feed, lane, album), clipped(feed.scrap), said)
+                )
+                told = where
+            at += feed.uses
+    starts = [*sorted(changes), run.last + 1]
+    stages = [
+        StageText(first, changes[first], ticks(first, after - 1, rests, last)[0])
+        for first, after in pairwise(starts)
+    ]
+    side = f" from the {album.view.side} and" if told_across else ""
+    count = sum(len(feeds) for feeds in changes.values())
+    words = (
+        f"{counted(count, 'fresh scrap')} on the way. Before the boxes, lay what stands there in place of the "
+        f"used-up one; in brackets, how many mm{side} from the first end, where that is not as before."
+    )
+    return stages, words
+
+
+def _across(lane: Lane) -> bool:
+    """True where the scraps do not all begin at the same distance from the side."""
+    return len({round(feed.corner[0], 1) for feed in lane.feeds}) > 1
+
+
+def _where(feed: Feed, across: bool) -> str:
+    along = along_words(feed.corner[1])
+    return f"{number(feed.corner[0], 0)}, {along}" if across else along
+
+
+def _arrow(feed: Feed, lane: Lane, album: Album) -> str:
+    """Which way the scrap points, where not all of the lane point the same way."""
+    if len({one.deg for one in lane.feeds}) == 1:
+        return ""
+    return album.laid_words(PaperOnPlate(feed.scrap, Pose(0.0, 0.0, feed.deg), lane.first.flipped))

@@ -1,0 +1,69 @@
+"""A run told in stages: followed box by box, it gives back which scrap every pass cuts, and where it began."""
+
+from __future__ import annotations
+
+import re
+
+from nestcut.batch.model import Hand, Machine
+from nestcut.sheets import render_sheets
+from nestcut.sheets.course import course, needs_course
+from nestcut.sheets.pictures import Album
+from nestcut.sheets.runs import group_passes
+from tests.sheets import plans
+from tests.sheets.page import Page
+
+
+def two_lanes():
+    """Two dies, each fed from strips of 1 to 4 cuts that follow each other in no order."""
+    dies = plans.hedgerow()
+    book = plans.Book("course", Machine((150.0, 75.0)), plans.PAPERS, tuple(dies.values()), Hand())
+    book.layup("A", ("speedwell", 30, 30, 0), ("speedwell", 110, 30, 0))
+    steps = []
+    for slot, x, sizes in ((0, 18, (4, 1, 3, 2, 1, 1)), (1, 98, (2, 2, 4, 1, 3))):
+        lane = []
+        for k, size in enumerate(sizes):
+            scrap = book.scrap(f"s{slot}-{k}", "red", (24, 24 + 20 * (size - 1)))
+            lane += [(scrap, book.corner(scrap, x, 18 - 20 * (size - 1 - step))) for step in range(size)]
+        steps.append(lane)
+    for one, two in zip(*steps, strict=True):
+        book.press("A", [one, two], {0: one[0], 1: two[0]})
+    return book.finish(kits=1)
+
+
+def test_stages_give_back_every_pass():
+    plan = two_lanes()
+    (group,) = group_passes(plan)
+    (block,) = group.blocks
+    (run,) = block.runs
+    assert run.count == 12
+    assert needs_course(run)
+    stages, _ = course(run, ["R1", "R2"], Album(plan), {5}, 12)
+    lying = {label: lane.feeds[0].scrap for label, lane in zip(["R1", "R2"], run.lanes, strict=True)}
+    cut = []
+    for stage in stages:
+        for feed in stage.feeds:
+            lying[feed.label] = feed.scrap
+        for tick in stage.ticks:
+            cut.append((int(tick.label), lying["R1"], lying["R2"]))
+            assert tick.rest == (tick.label == "5")
+            assert tick.turn == (tick.label == "10")
+    assert cut == [(one.number, one.papers[0].scrap, one.papers[1].scrap) for one in plan.passes]
+
+
+def test_where_a_strip_begins_is_told_when_it_changes():
+    """Strips of 4, 1, 3, 2, 1 and 1 cuts, pulled on by 20 mm, end flush: they begin 42 past, 18, 22 past, 2 past and 18 from the end."""
+    plan = two_lanes()
+    run = group_passes(plan)[0].blocks[0].runs[0]
+    stages, _ = course(run, ["R1", "R2"], Album(plan), set(), 12)
+    where = [feed.where for stage in stages for feed in stage.feeds if feed.label == "R1"]
+    assert where == ["18", "22 past it", "2 past it", "18", ""]
+
+
+def test_the_page_has_one_box_for_each_pass_and_names_each_strip():
+    page = Page(render_sheets(two_lanes())["run-sheet.html"])
+    assert not page.unbalanced
+    text = render_sheets(two_lanes())["run-sheet.html"]
+    boxes = re.findall(r'<span class="tick(?: turn)?">(\d+)</span>', text)
+    assert boxes == [str(k) for k in range(1, 13)]
+    for name in ("s0-1", "s0-5", "s1-4"):
+        assert name in text

@@ -10,29 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from nestcut.cli import app
-
-SVG = (
-    '<svg xmlns="http://www.w3.org/2000/svg" width="{w}mm" height="{h}mm" viewBox="0 0 {w} {h}">{inner}</svg>'
-)
-SQUARE = SVG.format(w=20, h=20, inner='<path d="M0 0H20V20H0Z"/>')
-BATCH = """
-title = "x"
-[machine]
-plate = [150, 220]
-[papers.red]
-[[scraps]]
-paper = "red"
-size = [100, 100]
-[dies.leaf]
-outline = "leaf.svg"
-rim = 1.6
-[[cards]]
-name = "card"
-count = 1
-pieces = [{ die = "leaf", paper = "red", count = 1 }]
-[class]
-kits = 2
-"""
+from tests.cli.small import BATCH, SVG
 
 Change = Callable[[Path], None]
 
@@ -112,15 +90,6 @@ CASES: dict[str, tuple[Change, str]] = {
         "clear",
     ),
 }
-
-
-@pytest.fixture
-def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder with a good batch and its drawing; also the working folder."""
-    (tmp_path / "batch.toml").write_text(BATCH, encoding="utf-8")
-    (tmp_path / "leaf.svg").write_text(SQUARE, encoding="utf-8")
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
 
 
 @pytest.mark.parametrize("case", CASES, ids=list(CASES))

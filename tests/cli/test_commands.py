@@ -14,16 +14,7 @@ import pytest
 from typer.testing import CliRunner
 
 from nestcut.cli import app
-from tests.cli.test_bad_input import BATCH, SQUARE
-
-
-@pytest.fixture
-def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder with a small good batch; also the working folder."""
-    (tmp_path / "batch.toml").write_text(BATCH, encoding="utf-8")
-    (tmp_path / "leaf.svg").write_text(SQUARE, encoding="utf-8")
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
+from tests.cli.small import BATCH
 
 
 def test_plan_writes_everything_and_check_agrees(folder: Path) -> None:
@@ -36,7 +27,7 @@ def test_plan_writes_everything_and_check_agrees(folder: Path) -> None:
     checked = CliRunner().invoke(app, ["check", "out", "--proof"])
     assert checked.exit_code == 0, checked.output
     told = CliRunner().invoke(app, ["check", "out", "--json"])
-    assert json.loads(told.output) == {"ok": True, "faults": []}
+    assert json.loads(told.stdout) == {"ok": True, "faults": []}
 
 
 def test_check_names_a_broken_rule(folder: Path) -> None:

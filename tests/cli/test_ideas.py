@@ -5,20 +5,9 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import pytest
 from typer.testing import CliRunner
 
 from nestcut.cli import app
-from tests.cli.test_bad_input import BATCH, SQUARE
-
-
-@pytest.fixture
-def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder with a small good batch; also the working folder."""
-    (tmp_path / "batch.toml").write_text(BATCH, encoding="utf-8")
-    (tmp_path / "leaf.svg").write_text(SQUARE, encoding="utf-8")
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
 
 
 def test_estimate_tells_what_if_and_the_trade_off(folder: Path) -> None:
@@ -28,7 +17,7 @@ def test_estimate_tells_what_if_and_the_trade_off(folder: Path) -> None:
     assert "one kit more costs" in told.output
     assert "1 lay-up, 1 die to set up: 2 passes" in told.output
     plain = CliRunner().invoke(app, ["estimate", "batch.toml", "--what-if", "--trade-off", "--json"])
-    found = json.loads(plain.output)
+    found = json.loads(plain.stdout)
     assert set(found) == {"estimates", "what_if", "trade_off"}
     assert any(answer["what"] == "a second leaf die" and answer["passes"] == 1 for answer in found["what_if"])
 

@@ -17,12 +17,11 @@ import random
 import resource
 import shutil
 import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path
 
-from tests.trust.jobs import ROOT, environment
+from tests.trust.jobs import ROOT, run_python
 
 __all__ = ["write_big"]
 
@@ -96,24 +95,8 @@ def write_big(
 def measure(folder: Path, batch: Path, seconds: float, browser: str | None) -> None:
     """Plan, check, and tell."""
     begin = time.monotonic()
-    done = subprocess.run(
-        [
-            sys.executable,
-            "-m",
-            "nestcut",
-            "plan",
-            str(batch),
-            "--out",
-            str(folder / "out"),
-            "--seconds",
-            str(seconds),
-            "--json",
-        ],
-        env=environment(),
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    arguments = ["plan", str(batch), "--out", str(folder / "out"), "--seconds", str(seconds), "--json"]
+    done = run_python("-m", "nestcut", *arguments, seconds=seconds + 3600)
     took = time.monotonic() - begin
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
     print(
@@ -132,13 +115,7 @@ def measure(folder: Path, batch: Path, seconds: float, browser: str | None) -> N
         print(f"{name}: {sizes[name] / 1e6:.2f} MB")
     print(f"{len(sizes)} files, {sum(sizes.values()) / 1e6:.1f} MB")
     begin = time.monotonic()
-    checked = subprocess.run(
-        [sys.executable, "-m", "nestcut", "check", str(folder / "out")],
-        env=environment(),
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    checked = run_python("-m", "nestcut", "check", str(folder / "out"), seconds=3600)
     print(
         f"check: exit {checked.returncode} in {time.monotonic() - begin:.1f} s; {checked.stdout.strip()[-200:]}"
     )

@@ -9,9 +9,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from tests.cli.test_bad_input import BATCH, SQUARE
+from tests.cli.small import BATCH, SQUARE
 
-__all__ = ["command", "environment", "fingerprint", "start", "write_job"]
+__all__ = ["command", "environment", "fingerprint", "run_python", "start", "write_job"]
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -24,8 +24,8 @@ def write_job(folder: Path) -> None:
 
 
 def command(batch: str, *more: str) -> list[str]:
-    """``nestcut plan`` of a batch, into ``out``."""
-    return [sys.executable, "-m", "nestcut", "plan", batch, "--out", "out", *more]
+    """What follows ``python`` for ``nestcut plan`` of a batch, into ``out``."""
+    return ["-m", "nestcut", "plan", batch, "--out", "out", *more]
 
 
 def environment(**more: str) -> dict[str, str]:
@@ -33,10 +33,26 @@ def environment(**more: str) -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": str(ROOT), **more}
 
 
+def run_python(
+    *arguments: str, folder: Path = ROOT, seconds: float = 280, **options: Any
+) -> subprocess.CompletedProcess[str]:
+    """Run this Python with some arguments to its end, in a folder; what it says is kept as text."""
+    return subprocess.run(
+        [sys.executable, *arguments],
+        cwd=folder,
+        env=environment(),
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=seconds,
+        **options,
+    )
+
+
 def start(folder: Path, batch: str, *more: str, **options: Any) -> subprocess.Popen[str]:
     """Start planning in a process of its own."""
     return subprocess.Popen(
-        command(batch, *more),
+        [sys.executable, *command(batch, *more)],
         cwd=folder,
         env=environment(),
         stdout=subprocess.PIPE,

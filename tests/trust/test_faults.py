@@ -10,27 +10,19 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from tests.trust.jobs import command, environment, fingerprint, start, write_job
+from tests.trust.jobs import command, fingerprint, run_python, start, write_job
 from tests.trust.kills import kill_many
 
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="signals and mounts of Linux")
 
 
-def run(folder: Path, batch: str, *more: str, **options: object) -> subprocess.CompletedProcess[str]:
+def run(folder: Path, batch: str, *more: str, **options: Any) -> subprocess.CompletedProcess[str]:
     """Plan to the end."""
-    return subprocess.run(
-        command(batch, *more),
-        cwd=folder,
-        env=environment(),
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=280,
-        **options,  # type: ignore[call-overload]
-    )
+    return run_python(*command(batch, *more), folder=folder, **options)
 
 
 def test_a_few_kills_of_a_real_run(tmp_path: Path) -> None:
@@ -66,17 +58,8 @@ def test_no_file_may_grow(tmp_path: Path) -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (4_000, 4_000))
 
-    done = subprocess.run(
-        command("b.toml"),
-        cwd=tmp_path,
-        # Compiled kernels can't be stored either, which must not matter.
-        env=environment(),
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=280,
-        preexec_fn=small_files,
-    )
+    # Compiled kernels can't be stored either, which must not matter.
+    done = run(tmp_path, "b.toml", preexec_fn=small_files)
     assert done.returncode == 2, done.stderr[-2000:]
     assert "Traceback" not in done.stderr
     assert "To mend:" in done.stderr

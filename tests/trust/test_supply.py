@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 import tomllib
 from pathlib import Path
 
 import pytest
 
-from tests.trust.jobs import ROOT, environment
+from tests.trust.jobs import ROOT, run_python
 
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 
@@ -35,12 +33,7 @@ def test_dependencies_have_both_bounds_and_the_lowest_is_tested(requirement: str
 
 def test_every_package_has_its_licence_in_the_table() -> None:
     """docs/licences.md names all that is installed along with nestcut."""
-    done = subprocess.run(
-        [sys.executable, str(ROOT / "scripts/licences"), "--check"],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = run_python(str(ROOT / "scripts/licences"), "--check")
     assert done.returncode == 0, done.stderr
 
 
@@ -63,15 +56,7 @@ def test_demo_needs_no_network(tmp_path: Path) -> None:
     """demo and check do their work with sockets forbidden."""
     # On a busy machine a short demo may leave something uncut (1): that is no matter here.
     for arguments, fine in ((["demo", "--seconds", "6", "--out", "out"], (0, 1)), (["check", "out"], (0,))):
-        done = subprocess.run(
-            [sys.executable, "-c", FORBIDDING, *arguments],
-            cwd=tmp_path,
-            env=environment(),
-            capture_output=True,
-            text=True,
-            check=False,
-            timeout=280,
-        )
+        done = run_python("-c", FORBIDDING, *arguments, folder=tmp_path)
         assert done.returncode in fine, done.stderr[-2000:]
     assert (tmp_path / "out" / "run-sheet.html").is_file()
 
@@ -79,8 +64,6 @@ def test_demo_needs_no_network(tmp_path: Path) -> None:
 def test_the_ban_on_sockets_bites(tmp_path: Path) -> None:
     """The test above could fail: a socket is refused under the same hook."""
     code = FORBIDDING.partition("from nestcut")[0] + "import socket\nsocket.socket()\n"
-    done = subprocess.run(
-        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False, timeout=60
-    )
+    done = run_python("-c", code, folder=tmp_path, seconds=60)
     assert done.returncode != 0
     assert "family 2" in done.stderr

@@ -3,11 +3,13 @@
 Heavy libraries are imported inside the commands, so that ``nestcut --help`` answers at once.
 
 Exit codes: 0 done and complete · 1 a plan was written but the demand is not all met (``check``: the plan breaks a
-rule) · 2 bad input, nothing written · 130 stopped by Ctrl-C (the best checked plan was written).
+rule) · 2 bad input, nothing written · 70 a mistake of nestcut's own · 130 stopped by Ctrl-C (the best checked plan was
+written).
 """
 
 from __future__ import annotations
 
+import sys
 from typing import Annotated
 
 import typer
@@ -18,6 +20,7 @@ from nestcut.cli import dies as _dies
 from nestcut.cli import estimate as _estimate
 from nestcut.cli import fill as _fill
 from nestcut.cli import plan as _plan
+from nestcut.cli.mistakes import tell_mistake
 
 __all__ = ["app", "main"]
 
@@ -59,4 +62,7 @@ def _root(
 
 def main() -> None:
     """Entry point of the ``nestcut`` command."""
-    app()
+    try:
+        app()
+    except Exception as err:  # whatever no command expects is a mistake of ours
+        sys.exit(tell_mistake(err))

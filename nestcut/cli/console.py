@@ -37,7 +37,7 @@ T = TypeVar("T")
 
 @contextmanager
 def plain_errors() -> Iterator[None]:
-    """Show a :class:`NestcutError` as what, where and mend, and exit with 2. Other errors are ours: full traceback."""
+    """Show a :class:`NestcutError` as what, where and mend, and exit with 2. Other errors are ours (``mistakes``)."""
     try:
         yield
     except NestcutError as err:

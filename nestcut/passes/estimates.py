@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -155,25 +154,29 @@ def _strips(
     batch: Batch, wanted: Mapping[tuple[str, str], int], passes: int, seed: int, seconds: float
 ) -> int | None:
     """Strips that lanes would need, each as long as a middling scrap of its paper; None where lanes take more passes."""
+    from nestcut.passes.lane_moves import one_of_each_way
     from nestcut.passes.lanes import lane_layups
+    from nestcut.passes.strip_forms import fitting
 
     layups = lane_layups(
         batch, wanted, at_least=passes, most_layups=1, work=0.3, seed=seed, seconds=max(0.2, seconds)
     )
     if layups is None or sum(layup.passes for layup in layups) > passes:
         return None
-    long: dict[str, list[float]] = {}
+    sizes: dict[str, list[tuple[float, float]]] = {}
     for scrap in batch.scraps:
         x0, y0, x1, y1 = scrap.outline.bounds
-        long.setdefault(scrap.paper, []).append(max(x1 - x0, y1 - y0))
+        sizes.setdefault(scrap.paper, []).append((max(x1 - x0, y1 - y0), min(x1 - x0, y1 - y0)))
     total = 0
     for layup in layups:
         for one in layup.slots:
             for paper, cuts in one.cuts:
-                sides = sorted(long.get(paper, [0.0]))
-                reach = sides[len(sides) // 2] - one.cut_mm - 2 * batch.hand.edge_mm
-                most = max(1, min(one.most, math.floor(reach / one.pitch_mm) + 1))
-                total += -(-cuts // most)
+                own = sorted(sizes.get(paper, [(0.0, 0.0)]))
+                long, short = own[len(own) // 2]
+                turns = paper_turns(batch.die(one.slot.die), batch.paper(paper), one.slot.pose.deg)
+                half = any(half for _, half in one_of_each_way(turns))
+                forms = fitting(one.forms(batch, half), [(short, long)])
+                total += -(-cuts // (forms[0].cuts if forms else 1))
     return total
 
 

@@ -13,9 +13,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch, Die, Pose
+from nestcut.passes.schedule import paper_turns
+from nestcut.passes.strip_forms import MOST_COLUMNS, StripForm, fitting, lane_width, strip_forms
 from nestcut.plan.model import Slot
 
-__all__ = ["Copy", "LaneLayup", "LaneSlot", "Variant", "settled"]
+__all__ = ["Copy", "LaneLayup", "LaneSlot", "Variant", "one_of_each_way", "room_across", "settled"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,18 +28,31 @@ class LaneSlot:
     lane: tuple[int, int]
     """(end, number of the lane): end 0 is the one that goes in first (y = 0), 1 the other."""
     left_mm: int
-    width_mm: int
-    """The strip's left side and width."""
+    """The left side of a strip whose first column is under the die."""
     near_mm: int
     """The strip's side nearest the end of the plate when its last cut is under the die."""
-    pitch_mm: int
-    """How far a strip is pulled on between two cuts."""
-    cut_mm: float
-    """Length of the cut along the feed."""
-    most: int
-    """Cuts that a strip can have at most."""
+    cut_mm: tuple[float, float]
+    """Size of the cut across and along the feed."""
+    columns: int
+    """Columns of cuts that the lane has room for."""
+    inward_mm: float
+    """How far a strip may reach into the plate beyond the place of a strip with a single cut."""
+    outward_mm: float
+    """How far it may reach the other way."""
     cuts: tuple[tuple[str, int], ...]
     """(paper, cuts) in this lay-up."""
+
+    def forms(self, batch: Batch, half_turn: bool) -> tuple[StripForm, ...]:
+        """Strips that may lie here, those with most cuts first."""
+        return strip_forms(
+            cut_mm=self.cut_mm,
+            web_mm=batch.hand.web_mm,
+            edge_mm=batch.hand.edge_mm,
+            columns=self.columns,
+            inward_mm=self.inward_mm,
+            outward_mm=self.outward_mm,
+            half_turn=half_turn,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +72,8 @@ class Variant:
     rim: tuple[float, float, float, float]
     width: int
     depth: float
+    columns: int = 1
+    """Columns of cuts that strips may have: their lane is as wide as that takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +83,9 @@ class Copy:
     die: Die
     cuts: tuple[tuple[str, int], ...]
     variants: tuple[Variant, ...]
+    """Single columns: what fewest passes are looked for with."""
+    wide: tuple[Variant, ...] = ()
+    """Several columns: chosen where the plate has the room."""
 
     @property
     def total(self) -> int:
@@ -95,7 +115,8 @@ def settled(
     best = _geometry(batch, _keyed(lanes), share)
     if best is None:
         return None
-    best_cost = cost = _strips_needed(best)
+    needed = _Needed(batch)
+    best_cost = cost = needed(best)
     for step in range(tries):
         if step % 100 == 99 and time.monotonic() >= end:
             break
@@ -107,7 +128,7 @@ def settled(
         slots = _geometry(batch, _keyed(trial), trial_share) if _holds(batch, trial, passes) else None
         if slots is None:
             continue
-        trial_cost = _strips_needed(slots)
+        trial_cost = needed(slots)
         if trial_cost <= cost or rng.random() < math.exp((cost - trial_cost) / heat):
             lanes, share, cost = trial, trial_share, trial_cost
             if cost < best_cost:
@@ -125,7 +146,7 @@ def _shuffle_one(lanes: list[list[list[_Item]]], rng: random.Random) -> None:
     else:
         copy, variant, taken = lanes[e][k].pop(i)
         if rng.random() < 0.4:
-            variant = rng.choice(copy.variants)
+            variant = rng.choice((*copy.variants, *copy.wide))
         end = rng.randrange(2)
         target = rng.randrange(len(lanes[end]) + 1)
         if target == len(lanes[end]):
@@ -153,8 +174,69 @@ def _keyed(lanes: Sequence[Sequence[Sequence[_Item]]]) -> dict[tuple[int, int], 
     return {(e, k): lane for e in (0, 1) for k, lane in enumerate(lanes[e])}
 
 
-def _strips_needed(slots: Sequence[LaneSlot]) -> int:
-    return sum(-(-n // slot.most) for slot in slots for _, n in slot.cuts)
+def one_of_each_way(turns: Sequence[float]) -> list[tuple[float, bool]]:
+    """One turn for strips along the scrap and one for strips across it, and whether half a turn more is allowed."""
+    ways: dict[bool, float] = {}
+    for turn in turns:
+        ways.setdefault(turn in (0.0, 180.0), turn)
+    return [(turn, (turn + 180.0) % 360.0 in turns) for turn in ways.values()]
+
+
+class _Needed:
+    """How many strips serve all dies, each as large as the lane and the largest scrap of its paper allow."""
+
+    def __init__(self, batch: Batch) -> None:
+        self.batch = batch
+        self._most: dict[tuple[str, float, str, int, int, int], int] = {}
+        self._sizes: dict[str, list[tuple[float, float]]] = {}
+        for scrap in batch.scraps:
+            x0, y0, x1, y1 = scrap.outline.bounds
+            own = self._sizes.setdefault(scrap.paper, [])
+            own.append((min(x1 - x0, y1 - y0), max(x1 - x0, y1 - y0)))
+        for paper, own in self._sizes.items():
+            self._sizes[paper] = sorted(
+                {s for s in own if not any(o != s and o[0] >= s[0] and o[1] >= s[1] for o in own)}
+            )
+
+    def __call__(self, slots: Sequence[LaneSlot]) -> int:
+        return sum(-(-n // self._cuts(slot, paper)) for slot in slots for paper, n in slot.cuts)
+
+    def _cuts(self, slot: LaneSlot, paper: str) -> int:
+        """Most cuts of a strip."""
+        key = (
+            slot.slot.die,
+            slot.slot.pose.deg,
+            paper,
+            slot.columns,
+            math.floor(slot.inward_mm),
+            math.floor(slot.outward_mm),
+        )
+        if key not in self._most:
+            die = self.batch.die(slot.slot.die)
+            turns = paper_turns(die, self.batch.paper(paper), slot.slot.pose.deg)
+            half = any(half for _, half in one_of_each_way(turns))
+            forms = fitting(slot.forms(self.batch, half), self._sizes.get(paper, []))
+            self._most[key] = forms[0].cuts if forms else 1
+        return self._most[key]
+
+
+def _columns(variant: Variant, width: int, gap: float, edge: float, web: float) -> tuple[int, int]:
+    """(columns that a lane of this width has room for, the first column's place from the lane's left side, mm)."""
+    for columns in range(MOST_COLUMNS, 1, -1):
+        need, first = room_across(variant, columns, gap, edge, web)
+        if need <= width:
+            return columns, first + (width - need) // 2
+    return 1, 0
+
+
+def room_across(variant: Variant, columns: int, gap: float, edge: float, web: float) -> tuple[int, int]:
+    """(width of a lane for so many columns, the first column's place from its left side), whole mm."""
+    cut, rim = variant.cut, variant.rim
+    wide, shifts = lane_width(columns, cut[2] - cut[0], web, edge)
+    # The rim may stand out over the paper, on either side; it keeps half the gap within the lane.
+    first = max(shifts, math.ceil(cut[0] - rim[0] + gap / 2 - edge - 1e-9))
+    rim_right = first + edge + (cut[2] - cut[0]) + (rim[2] - cut[2]) + gap / 2
+    return max(first + wide - shifts, math.ceil(rim_right - 1e-9)), first
 
 
 def _geometry(
@@ -199,10 +281,15 @@ def _geometry(
             for copy, variant, taken in own:
                 cut, rim = variant.cut, variant.rim
                 cut_w, cut_h = cut[2] - cut[0], cut[3] - cut[1]
-                strip = math.ceil(cut_w + 2 * edge - 1e-9)
-                middle = (left + right) / 2
-                strip_left = min(max(round(middle - strip / 2), left), right - strip)
-                pose_x = strip_left + strip / 2 - (cut[0] + cut[2]) / 2
+                columns, shifted = _columns(variant, right - left, gap, edge, web)
+                if columns == 1:
+                    strip = math.ceil(cut_w + 2 * edge - 1e-9)
+                    middle = (left + right) / 2
+                    strip_left = min(max(round(middle - strip / 2), left), right - strip)
+                    pose_x = strip_left + strip / 2 - (cut[0] + cut[2]) / 2
+                else:
+                    strip_left = left + shifted
+                    pose_x = strip_left + edge - cut[0]
                 if end == 0:
                     near = math.ceil(reach + (cut[1] - rim[1]) - edge - 1e-9)
                     pose_y = near + edge - cut[1]
@@ -215,19 +302,16 @@ def _geometry(
                     reach = plate_length - (pose_y + rim[1]) + gap
                 if room < -1e-9:
                     return None
-                pitch = math.ceil(cut_h + web - 1e-9)
-                hang = over + (near if end == 0 else plate_length - near)
-                most = 1 + max(0, min(math.floor((room + 1e-9) / pitch), math.floor((hang + 1e-9) / pitch)))
                 slots.append(
                     LaneSlot(
                         Slot(copy.die.name, Pose(round(pose_x, 9), round(pose_y, 9), variant.deg)),
                         key,
                         strip_left,
-                        strip,
                         near,
-                        pitch,
-                        cut_h,
-                        most,
+                        (cut_w, cut_h),
+                        columns,
+                        max(0.0, room),
+                        max(0.0, over + (near if end == 0 else plate_length - near)),
                         taken,
                     )
                 )

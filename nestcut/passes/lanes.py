@@ -11,12 +11,14 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.kept import chip_angle
-from nestcut.passes.lane_moves import Copy, LaneLayup, LaneSlot, Variant, settled
+from nestcut.passes.lane_moves import Copy, LaneLayup, LaneSlot, Variant, room_across, settled
 from nestcut.passes.schedule import paper_turns
 from nestcut.passes.solvers import new_solver
+from nestcut.passes.strip_forms import MOST_COLUMNS
 
 __all__ = ["LaneLayup", "LaneSlot", "lane_layups"]
 
@@ -76,8 +78,20 @@ def _copies(batch: Batch, wanted: Mapping[tuple[str, str], int]) -> list[Copy] |
             mine = flat[len(flat) * k // used : len(flat) * (k + 1) // used]
             cuts = tuple((paper, mine.count(paper)) for paper in own if paper in mine)
             if cuts:
-                copies.append(Copy(die, cuts, variants))
+                copies.append(Copy(die, cuts, variants, _wide(batch, variants)))
     return copies
+
+
+def _wide(batch: Batch, variants: Sequence[Variant]) -> tuple[Variant, ...]:
+    """The same dies in lanes that are wide enough for several columns of cuts."""
+    hand, machine = batch.hand, batch.machine
+    found = []
+    for variant in variants:
+        for columns in range(2, MOST_COLUMNS + 1):
+            width, _ = room_across(variant, columns, hand.gap_mm, hand.edge_mm, hand.web_mm)
+            if width <= machine.plate_mm[0] - 2 * machine.clear_mm + hand.gap_mm:
+                found.append(replace(variant, width=max(width, variant.width), columns=columns))
+    return tuple(found)
 
 
 def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, ...]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -13,9 +12,10 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Pose, Scrap
 from nestcut.passes.chips import sites_of
-from nestcut.passes.lanes import LaneLayup, LaneSlot
+from nestcut.passes.lane_moves import LaneLayup, LaneSlot, one_of_each_way
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
 from nestcut.passes.schedule import RunTask, paper_turns
+from nestcut.passes.strip_forms import StripForm
 
 __all__ = ["realise_strips"]
 
@@ -74,8 +74,10 @@ class _Strip:
     scrap: str
     outline: Polygon
     turn: float
-    """The scrap's turn on the plate, degrees."""
+    """The scrap's turn on the plate, degrees, before any half turn."""
+    form: StripForm
     cuts: int
+    """How many of the form's cuts are made."""
 
 
 def realise_strips(
@@ -83,7 +85,7 @@ def realise_strips(
 ) -> Realised:
     """Cut strips for all slots and papers, and put the passes together.
 
-    Full strips come first; where no scrap holds one, shorter strips are tried, down to a single cut.
+    Strips with most cuts come first; where no scrap holds one, smaller ones are tried, down to a single cut.
     """
     order = [paper.name for paper in batch.papers]
     sheets = {
@@ -98,14 +100,7 @@ def realise_strips(
             for paper, count in slot.cuts:
                 jobs.append((paper, m, s, slot, count))
     # The largest strips find their place first; small ones fill the corners that are left.
-    jobs.sort(
-        key=lambda job: (
-            order.index(job[0]),
-            -_length(batch, job[3], job[3].most) * job[3].width_mm,
-            job[1],
-            job[2],
-        )
-    )
+    jobs.sort(key=lambda job: (order.index(job[0]), -_largest(batch, job[3], job[0]), job[1], job[2]))
     strips: dict[tuple[int, int, str], list[_Strip]] = {}
     missing: Counter[tuple[str, str]] = Counter()
     for paper, m, s, slot, count in jobs:
@@ -125,9 +120,19 @@ def realise_strips(
     return Realised(runs, passes, missing)
 
 
-def _length(batch: Batch, slot: LaneSlot, cuts: int) -> int:
-    """Length of a strip, whole mm, so that both its ends lie on whole millimetres of the plate."""
-    return math.ceil((cuts - 1) * slot.pitch_mm + slot.cut_mm + 2 * batch.hand.edge_mm - HAIR_MM)
+def _ways(batch: Batch, slot: LaneSlot, paper: str) -> list[tuple[StripForm, float]]:
+    """Strips for a slot, each with the turn from the plate to the scrap, those with most cuts first."""
+    turns = paper_turns(batch.die(slot.slot.die), batch.paper(paper), slot.slot.pose.deg, papers="square")
+    ways = [(form, turn) for turn, half in one_of_each_way(turns) for form in slot.forms(batch, half)]
+    return sorted(ways, key=lambda way: (-way[0].cuts, _area(way[0])))
+
+
+def _area(form: StripForm) -> int:
+    return form.width_mm * form.length_mm
+
+
+def _largest(batch: Batch, slot: LaneSlot, paper: str) -> int:
+    return max((_area(form) for form, _ in _ways(batch, slot, paper)), default=0)
 
 
 def _cut_strips(
@@ -138,44 +143,36 @@ def _cut_strips(
     count: int,
     stop: Callable[[], bool] | None,
 ) -> tuple[list[_Strip], int]:
-    turns = paper_turns(batch.die(slot.slot.die), batch.paper(paper), slot.slot.pose.deg, papers="square")
+    """Strips for so many cuts, and how many found no paper."""
+    ways = _ways(batch, slot, paper)
     strips: list[_Strip] = []
+    full: set[tuple[int, int, float, str]] = set()
     left = count
-    size = slot.most
-    full: set[tuple[int, str]] = set()
-    while left and size:
-        size = min(size, left)
-        length = _length(batch, slot, size)
+    while left:
         found = None
-        for sheet in sheets:
-            if (size, sheet.scrap.id) in full:
-                continue
-            for turn in _one_of_each_way(turns):
-                upright = turn in (0.0, 180.0)
-                wide, high = (slot.width_mm, length) if upright else (length, slot.width_mm)
+        # One place of a strip with several columns may stay empty.
+        able = [way for way in ways if way[0].cuts <= left + 1]
+        for form, turn in sorted(able, key=lambda way: (-min(left, way[0].cuts), _area(way[0]))):
+            wide, high = form.width_mm, form.length_mm
+            if turn not in (0.0, 180.0):
+                wide, high = high, wide
+            for sheet in sheets:
+                key = (wide, high, turn, sheet.scrap.id)
+                if key in full:
+                    continue
                 found = sheet.place(float(wide), float(high))
                 if found:
+                    cuts = min(left, form.cuts)
                     sheet.taken.append(found)
-                    strips.append(_Strip(sheet.scrap.id, box(*found), -turn % 360.0, size))
+                    strips.append(_Strip(sheet.scrap.id, box(*found), -turn % 360.0, form, cuts))
+                    left -= cuts
                     break
+                full.add(key)
             if found:
                 break
-            full.add((size, sheet.scrap.id))
-        if found:
-            left -= size
-        else:
-            size -= 1
-        if stop is not None and stop():
+        if not found or (stop is not None and stop()):
             break
     return strips, left
-
-
-def _one_of_each_way(turns: Sequence[float]) -> list[float]:
-    """One turn for strips along the scrap and one for strips across it."""
-    ways: dict[bool, float] = {}
-    for turn in turns:
-        ways.setdefault(turn in (0.0, 180.0), turn)
-    return list(ways.values())
 
 
 def _queues(
@@ -202,14 +199,12 @@ def _queues(
 
 def _use(strip: _Strip, slot: LaneSlot, number: int, paper: str, step: int) -> Callable[[], PartUse]:
     """The strip as it lies in one pass; a new value each time, since names are given in place."""
-    turned = Pose(0.0, 0.0, strip.turn).apply(strip.outline)
+    half, aside, outward = strip.form.steps[step]
+    turn = (strip.turn + 180.0) % 360.0 if half else strip.turn
+    turned = Pose(0.0, 0.0, turn).apply(strip.outline)
     x0, y0, _, y1 = turned.bounds
-    still_to_come = (strip.cuts - 1 - step) * slot.pitch_mm
-    if slot.lane[0] == 0:
-        top = slot.near_mm - still_to_come
-    else:
-        top = slot.near_mm + still_to_come - round(y1 - y0)
-    pose = Pose(round(slot.left_mm - x0, 9), round(top - y0, 9), strip.turn)
+    top = slot.near_mm - outward if slot.lane[0] == 0 else slot.near_mm + outward - round(y1 - y0)
+    pose = Pose(round(slot.left_mm - aside - x0, 9), round(top - y0, 9), turn)
 
     def make() -> PartUse:
         return PartUse(strip.scrap, strip.outline, pose, (number,), paper)

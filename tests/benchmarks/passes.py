@@ -93,6 +93,13 @@ def table(rows: list[dict[str, Any]]) -> str:
     return "\n".join(lines)
 
 
+def spread_over(first: int, count: int, every: int) -> list[int]:
+    """Every so many of ``count`` seeds; a step that would always meet the same size of class is made one longer."""
+    if every > 1 and every % len(SIZES) == 0:
+        every += 1
+    return list(range(first, first + count, every))
+
+
 def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -101,16 +108,21 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seconds", type=float, default=30.0, help="time limit per class")
     parser.add_argument("--supplies", default="3,2,1.5")
     parser.add_argument("--first-seed", type=int, default=1)
+    parser.add_argument(
+        "--every", type=int, default=1, help="only every so many of the classes, a spread over all sizes"
+    )
+    parser.add_argument("--seeds", default="", help="only these seeds, as 10,50,60")
     parser.add_argument("--work-limit", type=int, default=None)
     parser.add_argument("--json", type=Path, default=None)
     asked = parser.parse_args(arguments)
     rows = []
-    for number in range(asked.classes):
-        size = list(SIZES)[number % len(SIZES)]
+    seeds = [int(seed) for seed in asked.seeds.split(",") if seed] or spread_over(
+        asked.first_seed, asked.classes, asked.every
+    )
+    for seed in seeds:
+        size = list(SIZES)[(seed - 1) % len(SIZES)]
         for supply in [float(s) for s in asked.supplies.split(",")]:
-            row = run_class(
-                asked.first_seed + number, size, supply, asked.seconds, work_limit=asked.work_limit
-            )
+            row = run_class(seed, size, supply, asked.seconds, work_limit=asked.work_limit)
             rows.append(row)
             if asked.json:  # after every class: a run that is stopped early has not been in vain
                 asked.json.write_text(json.dumps(rows, indent=1), encoding="utf-8")

@@ -14,13 +14,13 @@ from nestcut.batch.model import Pose
 from nestcut.plan.model import PaperOnPlate
 from nestcut.sheets.pictures import Album
 from nestcut.sheets.runs import Feed, Lane, Run
-from nestcut.sheets.words import clipped, counted, number
+from nestcut.sheets.words import clipped, number
 
-__all__ = ["PLATES_EVERY", "FeedText", "StageText", "Tick", "along_words", "course", "needs_course", "ticks"]
+__all__ = ["PLATES_EVERY", "FeedText", "StageText", "Tick", "along_words", "in_stages", "stages", "ticks"]
 
 MOST_TICKS = 120
-MOST_IN_WORDS = 4
-"""Fresh scraps in a run beyond which it is told in stages instead of in sentences."""
+MOST_ALIKE = 6
+"""Scraps all alike that follow each other; more of them are told by their rule (each one lasts so many passes)."""
 PLATES_EVERY = 10
 """Passes after which the plates are turned over (common practice: now and then, so that they bow evenly)."""
 
@@ -82,27 +82,25 @@ def along_words(y_mm: float) -> str:
     return f"{number(-y_mm, 0)} past it" if y_mm < -0.5 else number(y_mm, 0)
 
 
-def needs_course(run: Run) -> bool:
-    """True where too many scraps follow each other, not all alike, for a sentence."""
-    return sum(len(lane.feeds) - 1 for lane in run.lanes if lane.uneven) > MOST_IN_WORDS
+def in_stages(lane: Lane) -> bool:
+    """True where the scraps that follow in a lane are told one by one, before the passes they are laid for."""
+    if len(lane.feeds) == 1:
+        return False
+    return lane.uneven or (len(lane.feeds) <= MOST_ALIKE and lane.per_scrap != 1)
 
 
-def course(
-    run: Run, labels: Sequence[str], album: Album, rests: set[int], last: int
-) -> tuple[list[StageText], str]:
-    """The stages of a run, and the line that says how to read them.
+def stages(run: Run, labels: Sequence[str], album: Album, rests: set[int], last: int) -> list[StageText]:
+    """The stages of a run; the first has nothing to lay but what the run's table says.
 
     Args:
         labels: the lanes' labels, in order.
         rests, last: as for :func:`ticks`.
     """
     changes: dict[int, list[FeedText]] = {run.first: []}
-    told_across = False
     for lane, label in zip(run.lanes, labels, strict=True):
-        if not lane.uneven:
+        if not in_stages(lane):
             continue
         across = _across(lane)
-        told_across |= across
         at, told = run.first, "" if lane.before == "moved" else _where(lane.feeds[0], across)
         for place, feed in enumerate(lane.feeds):
             if place:
@@ -115,17 +113,10 @@ def course(
                 told = where
             at += feed.uses
     starts = [*sorted(changes), run.last + 1]
-    stages = [
+    return [
         StageText(first, changes[first], ticks(first, after - 1, rests, last)[0])
         for first, after in pairwise(starts)
     ]
-    side = f" from the {album.view.side} and" if told_across else ""
-    count = sum(len(feeds) for feeds in changes.values())
-    words = (
-        f"{counted(count, 'fresh scrap')} on the way. Before the boxes, lay what stands there in place of the "
-        f"used-up one; in brackets, how many mm{side} from the first end, where that is not as before."
-    )
-    return stages, words
 
 
 def _across(lane: Lane) -> bool:
@@ -140,6 +131,6 @@ def _where(feed: Feed, across: bool) -> str:
 
 def _arrow(feed: Feed, lane: Lane, album: Album) -> str:
     """Which way the scrap points, where not all of the lane point the same way."""
-    if len({one.deg for one in lane.feeds}) == 1:
+    if lane.any_turn or len({one.deg for one in lane.feeds}) == 1:
         return ""
     return album.laid_words(PaperOnPlate(feed.scrap, Pose(0.0, 0.0, feed.deg), lane.first.flipped))

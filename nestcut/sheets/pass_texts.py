@@ -8,43 +8,22 @@ from typing import Any
 
 from markupsafe import Markup
 
-from nestcut.batch.model import Pose
-from nestcut.plan.model import Layup, PaperOnPlate, Plan
-from nestcut.sheets.course import PLATES_EVERY, StageText, Tick, along_words, course, needs_course, ticks
+from nestcut.plan.model import Layup, Plan
+from nestcut.sheets.course import PLATES_EVERY, StageText, Tick, along_words, in_stages, stages, ticks
+from nestcut.sheets.lane_texts import LaneText, arrow_words, goes_on, lane_text
 from nestcut.sheets.layup import half, slot_measures
 from nestcut.sheets.pictures import Album
 from nestcut.sheets.plots import load_plot
-from nestcut.sheets.runs import Feed, Lane, Run, group_passes
+from nestcut.sheets.runs import Run, group_passes
 from nestcut.sheets.tables import (
     Clock,
     clock_words,
 )
-from nestcut.sheets.words import clipped, counted, id_list, length, number, plain
+from nestcut.sheets.words import clipped, id_list, number, plain
 
-__all__ = ["PLATES_EVERY", "BlockText", "GroupText", "LaneText", "RunText", "group_texts"]
+__all__ = ["PLATES_EVERY", "BlockText", "GroupText", "RunText", "group_texts"]
 
 MOST_PICTURES = 120
-
-
-@dataclass(slots=True)
-class LaneText:
-    """One paper of a run, in words."""
-
-    label: str
-    code: str
-    paper: str
-    arrow: str
-    ids: str
-    across: str
-    along: str
-    does: str
-    rule: str
-    new: bool
-
-    @property
-    def short(self) -> bool:
-        """True where what to do fits beside the scrap's id."""
-        return len(self.ids) + len(self.does) + len(self.rule) < 54
 
 
 @dataclass(slots=True)
@@ -58,10 +37,21 @@ class RunText:
     lanes: list[LaneText]
     gone: str
     lifted: str
+    """Dies that lie beside the plate; for a run that is told by what changes, empty."""
+    lift: str
+    """Dies to lift off now."""
+    put_back: str
+    """Dies to lay back in their places."""
     picture: Markup | None
-    course: list[StageText] = field(default_factory=list)
-    """The run pass by pass, where too many scraps follow each other for a sentence; else empty."""
-    course_words: str = ""
+    as_before: list[tuple[str, str, str]] = field(default_factory=list)
+    """Papers that go on as in the run before: label, scrap, how far from the first end."""
+    stages: list[StageText] = field(default_factory=list)
+    """The run between changes of scraps; empty where none changes."""
+
+    @property
+    def long(self) -> bool:
+        """True where the stages take more room than the column beside the picture has."""
+        return len(self.stages) > 8
 
 
 @dataclass(slots=True)
@@ -122,6 +112,8 @@ def group_texts(plan: Plan, album: Album, codes: Mapping[str, str], clock: Clock
             *(_load(load, plan) if isinstance(load, Mapping) and not again else (None, "")),
         )
         labels = _Labels(codes)
+        pulled: dict[str, tuple[float, float]] = {}
+        lifted: set[int] | None = None
         for block in group.blocks:
             runs = []
             for index, run in enumerate(block.runs):
@@ -133,16 +125,16 @@ def group_texts(plan: Plan, album: Album, codes: Mapping[str, str], clock: Clock
                         at += 1
                     one = by_number[run.first]
                     shown = {
-                        lane.first.scrap: f"{names[k]} {_arrow(lane, album)}".strip()
+                        lane.first.scrap: f"{names[k]} {arrow_words(lane, album)}".strip()
                         for k, lane in enumerate(run.lanes)
                     }
                     picture = Markup(album.pass_picture(one, shown, earlier))
                 twins = block.all_runs[index :: len(block.runs)]
-                staged = block.times == 1 and needs_course(run)
-                told_run = _run_text(run, twins, names, album, layup, codes, picture, staged)
-                if staged:
-                    told_run.course, told_run.course_words = course(run, names, album, rests, last_number)
+                told_run = _run_text(run, twins, names, album, layup, pulled, lifted, picture)
+                if block.times == 1 and any(in_stages(lane) for lane in run.lanes):
+                    told_run.stages = stages(run, names, album, rests, last_number)
                 runs.append(told_run)
+                lifted = set(range(len(layup.slots))) - set(run.down) if block.times == 1 else None
             boxes, each = ticks(block.first, block.last, rests, last_number)
             text.blocks.append(BlockText(runs, block.times, block.first, block.last, boxes, each))
         told.append(text)
@@ -201,167 +193,54 @@ def _load(load: Mapping[str, Any], plan: Plan) -> tuple[Markup | None, str]:
     return (Markup(plot), said) if plot else (None, "")
 
 
-def _arrow(lane: Lane, album: Album) -> str:
-    return "" if lane.any_turn else album.laid_words(lane.first)
-
-
-def _lane_text(
-    lane: Lane,
-    twins: Sequence[Lane],
-    label: str,
-    run: Run,
-    album: Album,
-    codes: Mapping[str, str],
-    staged: bool,
-) -> LaneText:
-    view = album.view
-    ids = [scrap for twin in twins for scrap in twin.scraps]
-    distinct = list(dict.fromkeys(ids))
-    does = {
-        "new": "lay it",
-        "next": "lay the next one",
-        "stays": "stays where it is",
-        "moved": f"pull it on {view.step_words(*lane.moved)}",
-    }[lane.before]
-    turned_over = "other side up" if lane.first.flipped else ""
-    rule = ""
-    if lane.before == "moved" and run.count > 1 and lane.step is not None:
-        dx, dy = lane.step[0] - lane.moved[0], lane.step[1] - lane.moved[1]
-        if abs(dx) < 0.05 and abs(dy) < 0.05:
-            does = f"pull it on {view.step_words(*lane.step)}, now and after each pass"
-    if run.count > 1:
-        parts = []
-        if lane.uneven:
-            return LaneText(
-                label,
-                codes[lane.paper],
-                plain(lane.paper),
-                album.laid_words(lane.first),
-                id_list(distinct[:1], most=1),
-                number(lane.box[0], 0 if abs(lane.box[0] - round(lane.box[0])) < 0.05 else 1),
-                along_words(lane.box[1]),
-                ", ".join(part for part in (does, turned_over) if part),
-                _feed_words(
-                    lane,
-                    [] if staged else [twin.feeds for twin in twins],
-                    album,
-                    "after each pass" not in does,
-                ),
-                lane.before in ("new", "next"),
-            )
-        still = lane.step is None or (abs(lane.step[0]) < 0.05 and abs(lane.step[1]) < 0.05)
-        if not still and lane.step is not None and "after each pass" not in does:
-            parts.append(f"after each pass pull it on {view.step_words(*lane.step)}")
-        if len(lane.scraps) > 1:
-            follow = counted(len(lane.scraps) - 1, "more like it", "more like it")
-            begin = ""
-            if lane.start is not None and (
-                abs(lane.start[0] - lane.box[0]) > 0.05 or abs(lane.start[1] - lane.box[1]) > 0.05
-            ):
-                along = (
-                    f"sticking out {length(-lane.start[1])} past the first end"
-                    if lane.start[1] < -0.5
-                    else f"{length(lane.start[1])} from the first end"
-                )
-                begin = f", laid {length(lane.start[0])} from the {view.side}, {along}"
-            elif not still:
-                begin = ", begun where this one began"
-            if lane.per_scrap == 1 and lane.first_uses == 1:
-                parts.append("a fresh one each pass")
-            elif lane.per_scrap and lane.per_scrap == lane.first_uses:
-                parts.append(
-                    f"each one lasts {counted(lane.per_scrap, 'pass', 'passes')}, then the next ({follow}){begin}"
-                )
-            elif lane.per_scrap:
-                parts.append(
-                    f"this one lasts {counted(lane.first_uses, 'pass', 'passes')}, then {follow}, "
-                    f"{counted(lane.per_scrap, 'pass', 'passes')} each{begin}"
-                )
-            else:
-                parts.append(f"after {counted(lane.first_uses, 'pass', 'passes')} the next{begin}")
-        elif still:
-            parts.append("stays through these passes")
-        rule = "; ".join(parts)
-    return LaneText(
-        label,
-        codes[lane.paper],
-        plain(lane.paper),
-        _arrow(lane, album),
-        id_list(distinct, most=8),
-        number(lane.box[0], 0 if abs(lane.box[0] - round(lane.box[0])) < 0.05 else 1),
-        along_words(lane.box[1]),
-        ", ".join(part for part in (does, turned_over) if part),
-        rule,
-        lane.before in ("new", "next"),
-    )
-
-
-def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album, tell_step: bool) -> str:
-    """How a lane goes through scraps that are not all alike: which, for how many passes, laid where.
-
-    Args:
-        twins: the scraps of each repeat; none where the run's stages name them.
-        tell_step: say how far they are pulled on; False where that was said already.
-    """
-    view = album.view
-    several_turns = len({feed.deg for feed in lane.feeds}) > 1
-    one_column = len({round(feed.corner[0], 1) for feed in lane.feeds}) == 1
-    parts = []
-    if tell_step and lane.step is not None and max(abs(lane.step[0]), abs(lane.step[1])) >= 0.05:
-        parts.append(f"pull each one on {view.step_words(*lane.step)} after every pass")
-    if not twins:
-        return "; ".join([*parts, "fresh ones as told below"])
-    stretch: list[tuple[Feed, list[str]]] = []
-    for k, feed in enumerate(lane.feeds):
-        names = [feeds[k].scrap for feeds in twins]
-        last = stretch[-1][0] if stretch else None
-        alike = (
-            last is not None
-            and last.uses == feed.uses
-            and abs(last.deg - feed.deg) < 1e-6
-            and all(abs(a - b) < 0.05 for a, b in zip(last.corner, feed.corner, strict=True))
-        )
-        if alike:
-            stretch[-1][1].extend(names)
-        else:
-            stretch.append((feed, names))
-    for place, (feed, names) in enumerate(stretch):
-        lasts = f"{counted(feed.uses, 'pass', 'passes')}" + (" each" if len(set(names)) > 1 else "")
-        if not place and len(set(names)) == 1:
-            # The scrap itself and its arrow stand beside these words.
-            parts.append(f"it lasts {lasts}")
-            continue
-        words = id_list(dict.fromkeys(names), most=30)
-        if several_turns:
-            paper = PaperOnPlate(feed.scrap, Pose(0.0, 0.0, feed.deg), lane.first.flipped)
-            words += f" {album.laid_words(paper)}"
-        words = ("then " if place else "") + f"{words}, {lasts}"
-        if place:
-            where = "" if one_column else f"{number(feed.corner[0], 0)} from the {view.side}, "
-            words += f", begun {where}{along_words(feed.corner[1])}" + (
-                "" if feed.corner[1] < -0.5 else " from the first end"
-            )
-        parts.append(words)
-    return "; ".join(parts)
-
-
 def _run_text(
     run: Run,
     twins: Sequence[Run],
     names: Sequence[str],
     album: Album,
     layup: Layup,
-    codes: Mapping[str, str],
+    pulled: dict[str, tuple[float, float]],
+    lifted: set[int] | None,
     picture: Markup | None,
-    staged: bool,
 ) -> RunText:
-    lanes = [
-        _lane_text(lane, [twin.lanes[k] for twin in twins], names[k], run, album, codes, staged)
-        for k, lane in enumerate(run.lanes)
-    ]
-    down = set(run.down)
-    lifted = [f"{k + 1} {clipped(slot.die, 30)}" for k, slot in enumerate(layup.slots) if k not in down]
+    """A run in words.
+
+    Args:
+        pulled: label → how its paper is pulled on, as it was told last; brought up to this run.
+        lifted: dies that lie beside the plate before this run; None where the run has to tell all of them.
+    """
+    lanes, as_before = [], []
+    told = {}
+    for k, (lane, name) in enumerate(zip(run.lanes, names, strict=True)):
+        last = pulled.get(name)
+        if (
+            len(twins) == 1
+            and last is not None
+            and goes_on(lane, run, last)
+            and (in_stages(lane) or len(lane.feeds) == 1)
+        ):
+            as_before.append((name, clipped(lane.feeds[0].scrap), along_words(lane.box[1])))
+            told[name] = last
+            continue
+        lanes.append(
+            lane_text(lane, [twin.lanes[k] for twin in twins], name, run, album, folded=len(twins) > 1)
+        )
+        if run.count > 1 and (lane.step is not None or len(lane.scraps) == 1):
+            told[name] = lane.step or (0.0, 0.0)
+    pulled.clear()
+    if len(twins) == 1:
+        pulled.update(told)
+    off = set(range(len(layup.slots))) - set(run.down)
+
+    def dies(places: set[int]) -> str:
+        return ", ".join(f"{k + 1} {clipped(layup.slots[k].die, 30)}" for k in sorted(places))
+
+    all_off, now_off, back = (
+        (dies(off), "", "") if lifted is None else ("", dies(off - lifted), dies(lifted - off))
+    )
     heading = f"Pass {run.first}" if run.count == 1 else f"Passes {run.first} to {run.last}"
     kept = any(lane.before in ("stays", "moved") for lane in run.lanes)
     gone = id_list(run.gone, most=8) if kept or len(run.gone) < 4 else "all papers"
-    return RunText(run.first, run.last, run.count, heading, lanes, gone, ", ".join(lifted), picture)
+    return RunText(
+        run.first, run.last, run.count, heading, lanes, gone, all_off, now_off, back, picture, as_before
+    )

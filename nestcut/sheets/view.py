@@ -16,7 +16,7 @@ from shapely.affinity import affine_transform
 from shapely.geometry.base import BaseGeometry
 
 from nestcut.batch.model import Machine
-from nestcut.sheets.words import length
+from nestcut.sheets.words import number
 
 __all__ = ["Bounds", "View", "view_of"]
 
@@ -77,26 +77,14 @@ class View:
         a, b, d, e, x, y = own
         return (-a, -b, d, e, self.width_mm - x, y)
 
-    def place_words(self, box: Bounds) -> str:
-        """Where a paper lies, from the corner to measure from; ``box`` in good-side view."""
-        across, along = box[0], box[1]
-        where_x = f"{length(across)} from the {self.side}"
-        if along < -0.5:
-            where_y = f"sticking out {length(-along)} past the first end"
-        else:
-            where_y = f"{length(along)} from the first end"
-        return f"{where_x}, {where_y}"
-
-    def step_words(self, dx_mm: float, dy_mm: float) -> str:
-        """A shift in words; dx and dy in good-side view."""
-        words = []
+    def step_marks(self, dx_mm: float, dy_mm: float) -> str:
+        """A shift for a table, as seen on the sheet: "36 ↓" is 36 mm away from the first end; good-side view."""
+        marks = []
         if abs(dy_mm) > 0.05:
-            toward = "toward the first end" if dy_mm < 0 else "away from the first end"
-            words.append(f"{length(abs(dy_mm))} {toward}")
+            marks.append(f"{number(abs(dy_mm), 0)}\u00a0{'↑' if dy_mm < 0 else '↓'}")
         if abs(dx_mm) > 0.05:
-            seen_right = (dx_mm > 0) != self.mirrored
-            words.append(f"{length(abs(dx_mm))} to the {'right' if seen_right else 'left'}")
-        return " and ".join(words)
+            marks.append(f"{number(abs(dx_mm), 0)}\u00a0{'→' if (dx_mm > 0) != self.mirrored else '←'}")
+        return ", ".join(marks)
 
 
 def view_of(machine: Machine) -> View:

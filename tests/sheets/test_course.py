@@ -6,7 +6,7 @@ import re
 
 from nestcut.batch.model import Hand, Machine
 from nestcut.sheets import render_sheets
-from nestcut.sheets.course import course, needs_course
+from nestcut.sheets.course import in_stages, stages
 from nestcut.sheets.pictures import Album
 from nestcut.sheets.runs import group_passes
 from tests.sheets import plans
@@ -36,11 +36,11 @@ def test_stages_give_back_every_pass():
     (block,) = group.blocks
     (run,) = block.runs
     assert run.count == 12
-    assert needs_course(run)
-    stages, _ = course(run, ["R1", "R2"], Album(plan), {5}, 12)
+    assert all(in_stages(lane) for lane in run.lanes)
+    told = stages(run, ["R1", "R2"], Album(plan), {5}, 12)
     lying = {label: lane.feeds[0].scrap for label, lane in zip(["R1", "R2"], run.lanes, strict=True)}
     cut = []
-    for stage in stages:
+    for stage in told:
         for feed in stage.feeds:
             lying[feed.label] = feed.scrap
         for tick in stage.ticks:
@@ -54,8 +54,8 @@ def test_where_a_strip_begins_is_told_when_it_changes():
     """Strips of 4, 1, 3, 2, 1 and 1 cuts, pulled on by 20 mm, end flush: they begin 42 past, 18, 22 past, 2 past and 18 from the end."""
     plan = two_lanes()
     run = group_passes(plan)[0].blocks[0].runs[0]
-    stages, _ = course(run, ["R1", "R2"], Album(plan), set(), 12)
-    where = [feed.where for stage in stages for feed in stage.feeds if feed.label == "R1"]
+    told = stages(run, ["R1", "R2"], Album(plan), set(), 12)
+    where = [feed.where for stage in told for feed in stage.feeds if feed.label == "R1"]
     assert where == ["18", "22 past it", "2 past it", "18", ""]
 
 

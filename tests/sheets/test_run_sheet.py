@@ -124,9 +124,9 @@ def test_no_clock_without_a_start():
 def test_pull_rules_are_told_in_whole_millimetres(evening):
     """The shifts chosen in the plan appear as instructions with direction."""
     words = evening.words
-    assert "pull it on 35 mm away from the first end" in words
-    assert "pull it on 19 mm toward the first end" in words
-    assert "pull it on 11 mm to the left" in words
+    assert "35 ↓" in words
+    assert "19 ↑" in words
+    assert "11 ←" in words
     assert "other side up" in words
     assert "Lifted off: 5 disc" in words
 
@@ -136,7 +136,7 @@ def test_left_and_right_change_places_for_dies_under():
     plan = plans.evening()
     under = replace(plan, machine=replace(plan.machine, dies="under"))
     words = Page(sheet(under)).words
-    assert "pull it on 11 mm to the right" in words
+    assert "11 →" in words
     assert "upper right corner" in words
     assert "mirrored" in words
 

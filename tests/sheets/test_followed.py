@@ -1,0 +1,121 @@
+"""A person follows the run sheet, word by word: every pass of the plan comes out.
+
+Only what is printed is used (tags, measures, pull marks, boxes); what lies on the plate is carried from run to run.
+"""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from nestcut.sheets.pass_texts import group_texts
+from nestcut.sheets.pictures import Album
+from nestcut.sheets.tables import time_line
+from nestcut.sheets.words import paper_codes
+from tests.sheets import plans
+from tests.sheets.test_course import two_lanes
+
+ARROWS = {"↑": (0, -1), "↓": (0, 1), "→": (1, 0), "←": (-1, 0)}
+
+
+def along(words: str) -> float:
+    return -float(words.removesuffix(" past it")) if words.endswith("past it") else float(words)
+
+
+def shift(marks: str) -> tuple[float, float]:
+    dx = dy = 0.0
+    for size, arrow in re.findall(r"([\d.]+)\u00a0(\S)", marks.replace(",", " ")):
+        dx, dy = dx + float(size) * ARROWS[arrow][0], dy + float(size) * ARROWS[arrow][1]
+    return dx, dy
+
+
+def dies_named(words: str) -> set[int]:
+    return {int(part.split()[0]) - 1 for part in words.split(", ") if part}
+
+
+def follow_rule(lane: list) -> None:
+    """Lay the next scrap where the rule says that the one before is used up."""
+    rule, passed = lane[5], lane[6]
+    alike = re.match(r"each one lasts (\d+) pass", rule)
+    first = re.match(r"this one lasts (\d+) pass.*?, (\d+) pass(?:es)? each", rule)
+    laid = re.search(r"laid (\d+)\u00a0mm from the \w+, (sticking out )?(\d+)\u00a0mm", rule)
+    if alike:
+        begins = passed and passed % int(alike[1]) == 0
+    else:
+        begins = first and passed >= int(first[1]) and (passed - int(first[1])) % int(first[2]) == 0
+    if begins:
+        lane[1], lane[2] = lane[4]
+        if laid:
+            lane[1], lane[2] = float(laid[1]), float(laid[3]) * (-1 if laid[2] else 1)
+
+
+def followed(plan):
+    """Pass → (dies on the plate, tag → (scrap or None where a rule names it, x, y)), from the printed words alone."""
+    album = Album(plan)
+    groups = group_texts(plan, album, paper_codes([one.name for one in plan.papers]), time_line(plan))
+    told = {}
+    for group in groups:
+        slots = set(range(len(plan.layup(group.layup).slots)))
+        lifted: set[int] = set()
+        lying: dict[str, list] = {}
+        for block in group.blocks:
+            assert block.times == 1
+            for run in block.runs:
+                if run.lifted or not (run.lift or run.put_back):
+                    lifted = (
+                        dies_named(run.lifted) if run.lifted or run is group.blocks[0].runs[0] else lifted
+                    )
+                lifted = (lifted | dies_named(run.lift)) - dies_named(run.put_back)
+                before, lying = lying, {}
+                for label, scrap, y in run.as_before:
+                    old = before[label]
+                    lying[label] = [old[0], *old[1:]]
+                    assert lying[label][2] == pytest.approx(along(y), abs=1)
+                    assert lying[label][0] in (scrap, None)
+                for lane in run.lanes:
+                    scrap = None if lane.rule else lane.ids
+                    start = (float(lane.across), along(lane.along))
+                    lying[lane.label] = [scrap, *start, shift(lane.pull), start, lane.rule, 0]
+                stages = {stage.first: stage.feeds for stage in run.stages}
+                for number in range(run.first, run.last + 1):
+                    for feed in stages.get(number, ()):
+                        lane = lying[feed.label]
+                        x, y = lane[4]
+                        if feed.where:
+                            *across, end = feed.where.split(", ")
+                            x, y = float(across[0]) if across else x, along(end)
+                        lane[0], lane[1], lane[2], lane[4] = feed.scrap, x, y, (x, y)
+                    for lane in lying.values():
+                        follow_rule(lane)
+                    told[number] = (
+                        slots - lifted,
+                        {label: (lane[0], lane[1], lane[2]) for label, lane in lying.items()},
+                    )
+                    for lane in lying.values():
+                        lane[1], lane[2], lane[6] = lane[1] + lane[3][0], lane[2] + lane[3][1], lane[6] + 1
+    return told
+
+
+@pytest.mark.parametrize("make", [plans.evening, two_lanes])
+def test_followed_by_hand_the_sheet_gives_back_every_pass(make):
+    plan = make()
+    pieces = plan.pieces_of_paper()
+    told = followed(plan)
+    assert set(told) == {one.number for one in plan.passes}
+    for one in plan.passes:
+        down, lying = told[one.number]
+        assert down == {cut.slot for cut in one.cuts}, one.number
+        corners = {
+            paper.scrap: paper.pose.apply(pieces[paper.scrap][1], flipped=paper.flipped).bounds[:2]
+            for paper in one.papers
+        }
+        assert len(lying) == len(corners), one.number
+        named = {scrap: (x, y) for scrap, x, y in lying.values() if scrap}
+        assert named.keys() <= corners.keys(), one.number
+        for scrap, place in named.items():
+            assert place == pytest.approx(corners[scrap], abs=1.0), (one.number, scrap)
+        free = sorted(corners[scrap] for scrap in corners.keys() - named.keys())
+        ruled = sorted((x, y) for scrap, x, y in lying.values() if not scrap)
+        for place, wanted in zip(ruled, free, strict=True):
+            assert place == pytest.approx(wanted, abs=1.0), one.number

@@ -43,9 +43,10 @@ def write_plan_folder(plan: Plan, folder: str | os.PathLike[str]) -> list[Path]:
         RuntimeError when the plan breaks a rule (a mistake of the planner, never written).
     """
     from nestcut.check import check_plan
-    from nestcut.plan import write_plan
+    from nestcut.plan import shortened, write_plan
     from nestcut.sheets import write_sheets
 
+    plan = shortened(plan)
     report = check_plan(plan)
     if not report.ok:
         raise RuntimeError("the plan breaks a rule and is not written: " + str(report.faults[0]))

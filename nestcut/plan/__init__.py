@@ -26,6 +26,7 @@ from nestcut.plan.model import (
     Trim,
 )
 from nestcut.plan.shapes import shape_from_json
+from nestcut.plan.shorten import shortened
 
 __all__ = [
     "Bound",
@@ -48,6 +49,7 @@ __all__ = [
     "read_plan",
     "shape_from_json",
     "shape_to_json",
+    "shortened",
     "write_plan",
 ]
 

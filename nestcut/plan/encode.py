@@ -11,6 +11,8 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+import numpy as np
+import shapely
 from shapely.geometry import LineString, Polygon
 from shapely.geometry.polygon import orient
 
@@ -174,19 +176,25 @@ def _number(value: float) -> int | float:
     return number
 
 
-def _positions(coordinates: Iterable[tuple[float, ...]]) -> list[list[int | float]]:
-    return [[_number(point[0]), _number(point[1])] for point in coordinates]
+def _positions(line: LineString) -> list[list[int | float]]:
+    """What :func:`_number` gives for every coordinate, many at a time: a large plan has millions."""
+    corners = shapely.get_coordinates(line)
+    points: list[list[int | float]] = corners.tolist()
+    plain = (corners == np.rint(corners)) | ~np.isfinite(corners)
+    for row, axis in np.argwhere(plain).tolist():
+        points[row][axis] = _number(points[row][axis])
+    return points
 
 
 def _rings(polygon: Polygon) -> list[list[list[int | float]]]:
     if polygon.is_empty:
         return []
     turned = orient(polygon, 1.0)
-    return [_positions(ring.coords) for ring in (turned.exterior, *turned.interiors)]
+    return [_positions(ring) for ring in (turned.exterior, *turned.interiors)]
 
 
 def _lines(marks: Iterable[LineString]) -> dict[str, Any]:
-    return {"type": "MultiLineString", "coordinates": [_positions(mark.coords) for mark in marks]}
+    return {"type": "MultiLineString", "coordinates": [_positions(mark) for mark in marks]}
 
 
 def _die(die: Die) -> dict[str, Any]:

@@ -251,7 +251,7 @@ def test_file_that_is_too_large_is_refused_unread(tmp_path: Path) -> None:
     path = tmp_path / "plan.json"
     with open(path, "wb") as file:
         file.truncate(10_000_000_000)
-    with pytest.raises(PlanError, match="larger than 128 MB"):
+    with pytest.raises(PlanError, match="larger than 256 MB"):
         read_plan(path)
 
 

@@ -10,23 +10,28 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
+from shapely.affinity import rotate
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Pose
+from nestcut.check import check_plan
 from nestcut.errors import OutputError, PlanError
 from nestcut.plan import (
     Layup,
     Plan,
+    Remnant,
     Slot,
     plan_from_json,
     plan_to_json,
     read_plan,
     shape_from_json,
     shape_to_json,
+    shortened,
     write_plan,
 )
 from nestcut.plan.encode import plan_text
 from nestcut.plan.files import parse_json
+from tests.check.plans import turned
 from tests.plan.sample import sample
 from tests.strategies import outlines, plans
 
@@ -163,3 +168,31 @@ def test_full_disk_leaves_the_old_plan(tmp_path: Path, monkeypatch: pytest.Monke
         write_plan(replace(plan, title="new"), target)
     assert target.read_bytes() == before
     assert [path.name for path in tmp_path.iterdir()] == ["plan.json"]
+
+
+def test_short_remnants_stay_what_the_cuts_leave(tmp_path: Path) -> None:
+    """Shortened remnants have six digits, pass the checker, and need far fewer bytes; nothing else changes."""
+    plan = turned()
+    plan = replace(plan, remnants=tuple(replace(r, outline=skewed(r.outline)) for r in plan.remnants))
+    short = shortened(plan)
+    assert replace(short, remnants=plan.remnants) == plan
+    assert shortened(short) == short
+    for before, after in zip(plan.remnants, short.remnants, strict=True):
+        assert before != after
+        assert after.outline.equals_exact(before.outline, 0.75e-6)
+        assert len(json.dumps(shape_to_json(after.outline))) < 0.7 * len(
+            json.dumps(shape_to_json(before.outline))
+        )
+    assert check_plan(shortened(turned())).ok
+
+
+def skewed(shape: Polygon) -> Polygon:
+    """The shape turned by a little, so that all its numbers are long."""
+    return rotate(shape, 1 / 7, origin=(0, 0))
+
+
+def test_a_remnant_that_short_numbers_would_spoil_keeps_its_own() -> None:
+    """A sliver thinner than the last digit would be closed: it stays."""
+    sliver = Polygon([(0, 0), (10, 0), (10, 3e-7), (0, 3e-7)])
+    plan = replace(turned(), remnants=(Remnant("a", sliver), Remnant("b", Polygon())))
+    assert shortened(plan) == plan

@@ -12,7 +12,7 @@ import pytest
 
 from nestcut.batch import read_batch, read_scraps_csv
 from nestcut.check import check_file
-from nestcut.errors import BatchError
+from nestcut.errors import BatchError, PlanError
 from nestcut.plan import plan_to_json
 from tests.batch.files import SMALL
 from tests.check.plans import squares
@@ -87,3 +87,17 @@ def test_plans(change: Callable[[dict[str, Any]], None], tmp_path: Path) -> None
     begin = time.process_time()
     assert not check_file(path).ok
     assert time.process_time() - begin < SECONDS
+
+
+@pytest.mark.parametrize("thing", ["[],", "{},", "0,"])
+def test_plans_of_nothing_but_small_things(
+    thing: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Megabytes of empty lists would fill gigabytes of memory: the file is refused before it is parsed."""
+    monkeypatch.setattr("nestcut.plan.files.MOST_THINGS", 450_000)  # a hundredth of the limit, to be quick
+    path = tmp_path / "plan.json"
+    path.write_text('{"notes": [' + thing * 500_000 + "0]}", encoding="utf-8")
+    with pytest.raises(PlanError, match="too many values") as caught:
+        check_file(path)
+    assert caught.value.mend
+    assert caught.value.where.file == str(path)

@@ -76,7 +76,13 @@ def lane_text(
         pull = "stays" if still else view.step_marks(*lane.step)
     elif long and len(lane.scraps) == 1:
         pull = "stays"
-    does = {"new": "lay it", "next": "lay the next one", "stays": "stays", "moved": ""}[lane.before]
+    does = {
+        "new": "lay it",
+        "next": "lay the next one",
+        "stays": "stays",
+        "moved": "",
+        "turned": "turn it as the arrow says",
+    }[lane.before]
     if lane.before == "moved" and (lane.step is None or not _near(lane.moved, lane.step)):
         does = f"pull it on {view.step_marks(*lane.moved)}"
     if does == pull:

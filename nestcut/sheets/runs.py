@@ -55,7 +55,8 @@ class Lane:
     start: tuple[float, float] | None = None
     """Where the next scrap's box begins, mm; None where no scrap follows."""
     before: str = "new"
-    """Against the pass before: "new", "stays", "moved", "next" (in place of a used-up scrap like it)."""
+    """Against the pass before: "new", "stays", "moved", "turned" (the same scrap, another way round), "next" (in
+    place of a used-up scrap like it)."""
     moved: tuple[float, float] = (0.0, 0.0)
     feeds: list[Feed] = field(default_factory=list)
     """Every scrap of the lane, in order."""
@@ -308,6 +309,8 @@ def _open_run(
                 lane.before, lane.moved = (
                     ("stays", (0.0, 0.0)) if _near(shift, (0.0, 0.0)) else ("moved", shift)
                 )
+            else:
+                lane.before = "turned"
         elif (lying.colour, lying.slots, lying.key) in used_up:
             lane.before = "next"
         lanes.append(lane)

@@ -41,7 +41,7 @@ def in_few_trims(
         def stations(
             left: Mapping[tuple[str, str], int], round_: int, by: bool = by_paper
         ) -> list[Station] | None:
-            return zone_stations(batch, left, by_paper=by, variant=round_, seed=seed)
+            return zone_stations(batch, left, by_paper=by, variant=round_, seed=seed, over=over)
 
         got = in_whole_scraps(
             batch,

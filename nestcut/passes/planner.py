@@ -36,8 +36,17 @@ SQUEEZING = 0.4
 """Share of the time left that squeezing the whole demand into the scraps may take."""
 HANDIER = 0.5
 """Share of the time left that plans with few trims may take."""
+HANDIEST = 0.8
+"""The same where no others are wanted."""
 GLANCE_S = 4.0
 """Most seconds for them where the person's wishes come first to fewest passes."""
+WAYS: dict[str, tuple[tuple[Room, bool], ...]] = {
+    "scissors": (("hulls", False), ("hulls", True), ("rims", False)),
+    "straight": (("chips", False),),
+    "none": (("hulls", False),),
+}
+"""Lay-ups that are tried, by the trims that are allowed: what dies keep for themselves, and whether they are kept square.
+Without trims hardly a chip lies as it is: the time is for scraps as they are (:mod:`nestcut.passes.handy`)."""
 ANOTHER_WAY = 0.1
 """Share of the whole time that must be left for another way to be begun."""
 
@@ -84,7 +93,13 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
     matters = batch.wishes.order[0] != "passes" or batch.hand.trims == "none"
     if batch.hand.trims == "none" or (not draft.missing and (matters or advise)):
         # Only to choose from: a glance will do.
-        share = HANDIER if matters else min(HANDIER, GLANCE_S / max(1.0, clock.left()))
+        share = (
+            HANDIEST
+            if batch.hand.trims == "none"
+            else HANDIER
+            if matters
+            else min(HANDIER, GLANCE_S / max(1.0, clock.left()))
+        )
         draft = _handier(batch, draft, drafts, clock, seed, share)
     if draft.missing:
 
@@ -135,10 +150,7 @@ def _best_draft(
     """The best of several ways to lay dies: hulls first, since papers separate there; then square dies, which
     suit small scraps; then bare rims, where hulls cost passes. ``drafts`` is given all that are complete."""
     best: Draft | None = None
-    straight = batch.hand.trims == "straight"
-    ways: tuple[tuple[Room, bool], ...] = (
-        (("chips", False),) if straight else (("hulls", False), ("hulls", True), ("rims", False))
-    )
+    ways: tuple[tuple[Room, bool], ...] = WAYS.get(batch.hand.trims, WAYS["scissors"])
     failure: BatchError | None = None
     proof: PlatePlan | None = None
 
@@ -186,7 +198,7 @@ def _best_draft(
             "no lay-up was found whose dies leave room for the papers between them",
             mend="a smaller edge, a larger gap, a larger plate, or more seconds",
         )
-    if best.missing and not clock.over():
+    if best.missing and batch.hand.trims == "scissors" and not clock.over():
         # Squeezing takes time: only on the lay-ups that get along best with these scraps.
         clock.say(best.passes, proof.bound, "squeezing parts together")
         tight = with_papers(

@@ -12,6 +12,7 @@ from shapely.geometry import Polygon, box
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.chips import TINY_MM, TINY_MM2
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
+from nestcut.passes.straight_cuts import parts_of_straight_cuts
 from nestcut.plan.model import Trim
 
 __all__ = ["keep_whole", "letters", "name_parts", "obey_trims"]
@@ -93,8 +94,8 @@ def keep_whole(batch: Batch, runs: Sequence[RunDraft], passes: Sequence[PassDraf
 def obey_trims(batch: Batch, realised: Realised) -> Realised:
     """Without the parts that the person does not want to trim; what they would have cut is missing.
 
-    No trims: only scraps that lie as they are stay. Straight cuts: of every scrap as many parts, large ones
-    first, as straight cuts right through the piece in hand can make.
+    No trims: only scraps that lie as they are stay. Straight cuts: of every scrap the parts that straight cuts right
+    through the piece in hand can make, with as few cuts lost as was found.
     """
     wish = batch.hand.trims
     if wish == "scissors":
@@ -121,24 +122,23 @@ def obey_trims(batch: Batch, realised: Realised) -> Realised:
 
 
 def _not_straight(batch: Batch, realised: Realised) -> set[tuple[str, bytes]]:
-    """Parts that straight cuts can't make together with the larger ones of the same scrap."""
-    from nestcut.check.trimming import straight_cuts_make
-
+    """Parts that straight cuts can't make together with the others of the same scrap: as few cuts as can be."""
     parts: dict[str, dict[bytes, Polygon]] = defaultdict(dict)
+    cuts: Counter[tuple[str, bytes]] = Counter()
     for draft in realised.passes:
         for use in draft.uses:
             parts[use.scrap][use.outline.wkb] = use.outline
+            cuts[use.scrap, use.outline.wkb] += len(use.slots)
     gone = set()
     for scrap in batch.scraps:
+        # Large parts first: where equally much is lost, it decides.
         own = sorted(parts.get(scrap.id, {}).items(), key=lambda item: (-item[1].area, item[1].bounds))
-        if straight_cuts_make(scrap.outline, [outline for _, outline in own]):
-            continue
-        kept: list[Polygon] = []
-        for key, outline in own:
-            if straight_cuts_make(scrap.outline, [*kept, outline]):
-                kept.append(outline)
-            else:
-                gone.add((scrap.id, key))
+        made = parts_of_straight_cuts(
+            [outline for _, outline in own],
+            # The scrap's area as one: a hair for size, so that of equal parts the larger stays.
+            [cuts[scrap.id, key] + 0.5 * outline.area / scrap.outline.area for key, outline in own],
+        )
+        gone |= {(scrap.id, own[k][0]) for k in set(range(len(own))) - set(made)}
     return gone
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch, Die, Pose
@@ -56,14 +56,16 @@ def zone_stations(
     by_paper: bool = True,
     variant: int = 0,
     seed: int = 0,
+    over: Callable[[], bool] = lambda: False,
 ) -> list[Station] | None:
-    """Lay-ups that together make all the cuts; None where some die fits in no way.
+    """Lay-ups that together make all the cuts; None where some die fits in no way, or the time is over.
 
     Args:
         wanted: (die, paper) → cuts.
         ends: 2 for rows at both ends, 1 for rows from the first end only.
         by_paper: lay dies of one paper together; otherwise the deepest together.
         variant: 0 begins rows at the left, 1 at the right, 2 in the middle: further lay-ups for the same scraps.
+        over: asked before every die that is tried, and before every start of the search; True ends it.
     """
     items = _items(batch, wanted)
     if items is None:
@@ -75,9 +77,11 @@ def zone_stations(
         rest = sorted(rest, key=lambda item: (-sum(item.cuts.values()), item.die.name))
         taken: list[_Item] = []
         for item in rest:
+            if over():
+                return None
             if _split(batch, [*taken, item], ends, by_paper, random.Random(seed), 1) is not None:
                 taken.append(item)
-        split = _split(batch, taken, ends, by_paper, random.Random(seed), STARTS)
+        split = _split(batch, taken, ends, by_paper, random.Random(seed), STARTS, over)
         if split is None:
             return None
         cuts: Counter[tuple[str, str]] = Counter()
@@ -156,7 +160,13 @@ def _depth(batch: Batch, items: Sequence[_Item], by_paper: bool) -> float:
 
 
 def _split(
-    batch: Batch, items: Sequence[_Item], ends: int, by_paper: bool, chance: random.Random, starts: int
+    batch: Batch,
+    items: Sequence[_Item],
+    ends: int,
+    by_paper: bool,
+    chance: random.Random,
+    starts: int,
+    over: Callable[[], bool] = lambda: False,
 ) -> tuple[list[_Item], list[_Item]] | None:
     """The dies of the two ends, so that the slower end takes as few passes as were found."""
     _, y0, _, y1 = batch.machine.window.bounds
@@ -170,6 +180,8 @@ def _split(
 
     best: tuple[tuple[float, float, float], list[int]] | None = None
     for start in range(starts if ends == 2 else 1):
+        if start and over():
+            break
         sides = [0] * len(items) if start == 0 else [chance.randrange(2) for _ in items]
         now = cost(sides)
         better = ends == 2

@@ -197,3 +197,25 @@ def test_workers_reach_the_solvers_and_no_further() -> None:
     plan = plan_batch(batch, seconds=60, work_limit=20, workers=2)
     assert check_plan(plan).ok
     assert plan.totals.passes == plan.bound.passes == 3
+
+
+def test_lay_ups_in_rows_end_when_they_are_told_to() -> None:
+    """A person who presses Ctrl-C, or a time limit, is not kept waiting until all starts are through."""
+    batch = batch_of([(square_die(f"d{k}", 12 + k), "p", 4) for k in range(9)], [("p", 90, 90)])
+    wanted = {(f"d{k}", "p"): 4 for k in range(9)}
+    asked = 0
+
+    def counted(last: int) -> bool:
+        nonlocal asked
+        asked += 1
+        return asked > last
+
+    whole = zone_stations(batch, wanted, over=lambda: counted(10**6))
+    assert whole
+    in_all, asked = asked, 0
+    assert in_all >= 9 + 10  # every die, and every start of the search
+    assert zone_stations(batch, wanted, over=lambda: counted(3)) is None
+    assert asked == 4
+    asked = 0
+    assert zone_stations(batch, wanted, over=lambda: counted(in_all - 5))
+    assert asked == in_all - 4  # the starts that are left are given up, what was found is kept

@@ -1,0 +1,67 @@
+"""Parts that a paper trimmer makes: all where straight cuts can, nearly all where some stand in the way."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from shapely.affinity import rotate
+from shapely.geometry import Point, Polygon, box
+
+from nestcut.check.trimming import straight_cuts_make
+from nestcut.passes.straight_cuts import parts_of_straight_cuts
+
+PINWHEEL = [box(0, 0, 60, 30), box(60, 0, 90, 60), box(30, 60, 90, 90), box(0, 30, 30, 90)]
+
+
+def halved(piece: Polygon, chance: random.Random, times: int) -> list[Polygon]:
+    """The rectangles that come of cutting a rectangle straight through, again and again."""
+    x0, y0, x1, y1 = piece.bounds
+    if times == 0:
+        return [piece]
+    if chance.random() < 0.5:
+        x = x0 + (x1 - x0) * chance.uniform(0.3, 0.7)
+        halves = [box(x0, y0, x, y1), box(x, y0, x1, y1)]
+    else:
+        y = y0 + (y1 - y0) * chance.uniform(0.3, 0.7)
+        halves = [box(x0, y0, x1, y), box(x0, y, x1, y1)]
+    return [part for half in halves for part in halved(half, chance, times - 1)]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_what_straight_cuts_made_is_kept_whole(seed: int) -> None:
+    """Rectangles that come of straight cuts, some of them missing, the sheet askew: all of them can be made."""
+    chance = random.Random(seed)
+    sheet = box(0, 0, 148, 210)
+    parts = [p for p in halved(sheet, chance, 4) if chance.random() < 0.8]
+    parts = [rotate(part, 17.0 * seed, origin=(0, 0)) for part in parts]
+    assert parts_of_straight_cuts(parts, [1.0] * len(parts)) == list(range(len(parts)))
+
+
+def test_a_pinwheel_loses_the_part_that_is_worth_least() -> None:
+    """No straight cut goes past all four: one must be given up, the least."""
+    assert not straight_cuts_make(box(0, 0, 90, 90), PINWHEEL)
+    assert parts_of_straight_cuts(PINWHEEL, [3.0, 2.0, 4.0, 5.0]) == [0, 2, 3]
+
+
+def test_parts_with_dents_cannot_be_made() -> None:
+    """A part that is not convex has a corner that no straight cut reaches."""
+    dented = Polygon([(0, 0), (40, 0), (40, 20), (20, 10), (0, 20)])
+    assert parts_of_straight_cuts([dented, box(50, 0, 60, 20)], [1.0, 1.0]) == [1]
+    assert parts_of_straight_cuts([], []) == []
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_checker_agrees_with_what_is_kept(seed: int) -> None:
+    """Round parts scattered over a sheet: those that are kept pass the checker's own test."""
+    chance = random.Random(seed)
+    parts: list[Polygon] = []
+    for _ in range(300):
+        one = Point(chance.uniform(15, 135), chance.uniform(15, 195)).buffer(
+            chance.uniform(6, 15), quad_segs=2
+        )
+        if len(parts) < 25 and all(one.disjoint(other) for other in parts):
+            parts.append(one)
+    kept = parts_of_straight_cuts(parts, [part.area for part in parts])
+    assert len(kept) >= len(parts) / 2
+    assert straight_cuts_make(box(0, 0, 150, 210), [parts[k] for k in kept])

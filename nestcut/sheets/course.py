@@ -36,10 +36,12 @@ class Tick:
 
 @dataclass(slots=True)
 class FeedText:
-    """A fresh scrap: whose place it takes, which one, how it is turned and how far from the first end."""
+    """A scrap to lay: in whose place, which one, how it is turned and how far from the first end."""
 
     label: str
     arrow: str
+    does: str
+    """Empty for a fresh scrap; "turn" or "move" for one that lies there already."""
     scrap: str
     where: str
 
@@ -107,9 +109,12 @@ def stages(run: Run, labels: Sequence[str], album: Album, rests: set[int], last:
                 where = _where(feed, across)
                 # Told once; then again only where it changes.
                 said = "" if where == told else where
-                changes.setdefault(at, []).append(
-                    FeedText(label, _arrow(feed, lane, album), clipped(feed.scrap), said)
-                )
+                former = lane.feeds[place - 1]
+                does = ""
+                if former.scrap == feed.scrap:
+                    does = "turn" if abs(former.deg - feed.deg) > 1e-6 else "move"
+                arrow = _arrow(feed, lane, album)
+                changes.setdefault(at, []).append(FeedText(label, arrow, does, clipped(feed.scrap), said))
                 told = where
             at += feed.uses
     starts = [*sorted(changes), run.last + 1]

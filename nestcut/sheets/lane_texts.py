@@ -74,7 +74,7 @@ def lane_text(
     pull = ""
     if long and lane.step is not None:
         pull = "stays" if still else view.step_marks(*lane.step)
-    elif long and len(lane.scraps) == 1:
+    elif long and len(lane.feeds) == 1:
         pull = "stays"
     does = {
         "new": "lay it",
@@ -88,7 +88,7 @@ def lane_text(
     if does == pull:
         does = ""
     rule = ""
-    if long and not staged and len(lane.scraps) > 1:
+    if long and not staged and len(lane.feeds) > 1:
         rule = (
             _feed_words(lane, [twin.feeds for twin in twins], album)
             if lane.uneven

@@ -225,7 +225,7 @@ def _run_text(
         lanes.append(
             lane_text(lane, [twin.lanes[k] for twin in twins], name, run, album, folded=len(twins) > 1)
         )
-        if run.count > 1 and (lane.step is not None or len(lane.scraps) == 1):
+        if run.count > 1 and (lane.step is not None or len(lane.feeds) == 1):
             told[name] = lane.step or (0.0, 0.0)
     pulled.clear()
     if len(twins) == 1:

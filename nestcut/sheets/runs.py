@@ -12,20 +12,21 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from shapely.geometry import Polygon
-
 from nestcut.plan.model import PaperOnPlate, Pass, Plan
+from nestcut.sheets.lying import Lying, Shapes, laid_in, near, usual_steps
 from nestcut.sheets.view import Bounds
 
 __all__ = ["Block", "Group", "Lane", "Run", "group_passes"]
 
-_SAME_MM = 0.02
 _LONGEST_PERIOD = 12
 
 
 @dataclass(slots=True)
 class Feed:
-    """One scrap in a lane: how many passes it serves there and where it is laid first."""
+    """One scrap in a lane: how many passes it serves there from where it is laid.
+
+    A scrap that is laid anew before it is used up (turned round, or moved to its next column) is a feed of its own.
+    """
 
     scrap: str
     corner: tuple[float, float]
@@ -129,91 +130,47 @@ def _rounded(pair: tuple[float, float] | None) -> tuple[float, float] | None:
     return None if pair is None else (round(pair[0], 1) + 0.0, round(pair[1], 1) + 0.0)
 
 
-def _near(one: tuple[float, float], two: tuple[float, float]) -> bool:
-    return abs(one[0] - two[0]) <= _SAME_MM and abs(one[1] - two[1]) <= _SAME_MM
-
-
-@dataclass(frozen=True, slots=True)
-class _Lying:
-    """A paper of one pass: its box on the plate and a key that equal outlines share."""
-
-    paper: PaperOnPlate
-    colour: str
-    slots: tuple[int, ...]
-    box: Bounds
-    key: tuple[object, ...]
-
-    @property
-    def corner(self) -> tuple[float, float]:
-        return self.box[0], self.box[1]
-
-
-class _Shapes:
-    """Boxes and outline keys of papers on the plate; each scrap and turn is looked at once."""
-
-    def __init__(self, pieces: Mapping[str, tuple[str, Polygon]]):
-        self.pieces = pieces
-        self._seen: dict[tuple[str, float, bool], tuple[Bounds, tuple[object, ...]]] = {}
-
-    def lying(self, paper: PaperOnPlate, slots: tuple[int, ...]) -> _Lying:
-        colour, outline = self.pieces[paper.scrap]
-        wanted = (paper.scrap, paper.pose.deg, paper.flipped)
-        if wanted not in self._seen:
-            turned = type(paper.pose)(0.0, 0.0, paper.pose.deg).apply(outline, flipped=paper.flipped)
-            box = turned.bounds
-            rings = [turned.exterior, *turned.interiors]
-            # Rounding may tell equal outlines apart (a longer table), never the other way round.
-            points = tuple(
-                tuple(
-                    sorted({(round(x - box[0], 1) + 0.0, round(y - box[1], 1) + 0.0) for x, y in ring.coords})
-                )
-                for ring in rings
-            )
-            self._seen[wanted] = box, (colour, round(turned.area, 0), points)
-        box, key = self._seen[wanted]
-        x, y = paper.pose.x_mm, paper.pose.y_mm
-        return _Lying(paper, colour, slots, (box[0] + x, box[1] + y, box[2] + x, box[3] + y), key)
-
-
-def _laid(one: Pass, shapes: _Shapes) -> list[_Lying]:
-    cut_by: dict[str, list[int]] = {}
-    for cut in one.cuts:
-        cut_by.setdefault(cut.scrap, []).append(cut.slot)
-    return [shapes.lying(paper, tuple(sorted(cut_by.get(paper.scrap, ())))) for paper in one.papers]
-
-
 @dataclass(slots=True)
 class _Tracker:
     """Whether a lane still follows its rule, pass by pass."""
 
     lane: Lane
-    now: _Lying
+    now: Lying
     uses: int = 1
     from_start: bool = True
     """The first scrap came onto the plate in the run's first pass."""
     once: frozenset[str] = frozenset()
     """Scraps of papers without a direction that lie in one pass only."""
+    usual: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """Scrap → the shift that it makes most often from pass to pass, mm."""
 
-    def follows(self, nxt: _Lying) -> bool:
+    def follows(self, nxt: Lying) -> bool:
         """Would the rule still hold with this as the next pass? Does not change anything."""
         if not self.lane.uneven and self.follows_evenly(nxt):
             return True
         return self.feeds_on(nxt)
 
-    def feeds_on(self, nxt: _Lying) -> bool:
-        """The looser rule: the same dies go on cutting the same paper, pulled on by the same step or from the next scrap."""
+    def feeds_on(self, nxt: Lying) -> bool:
+        """The looser rule: the same dies go on cutting the same paper: pulled on, laid anew, or from the next scrap."""
         lane = self.lane
         if not lane.slots or nxt.slots != lane.slots or nxt.colour != lane.paper:
             return False
         if nxt.paper.flipped != self.now.paper.flipped:
             return False
-        if nxt.paper.scrap != self.now.paper.scrap:
-            return nxt.paper.scrap not in lane.scraps
-        shift = (nxt.corner[0] - self.now.corner[0], nxt.corner[1] - self.now.corner[1])
-        same_turn = abs(nxt.paper.pose.deg - self.now.paper.pose.deg) <= 1e-6
-        return same_turn and (lane.step is None or _near(shift, lane.step))
+        return nxt.paper.scrap == self.now.paper.scrap or nxt.paper.scrap not in lane.scraps
 
-    def follows_evenly(self, nxt: _Lying) -> bool:
+    def pulled_on(self, nxt: Lying) -> bool:
+        """True where the same scrap went on by the lane's step (or by its usual one, while the lane has none)."""
+        if (
+            nxt.paper.scrap != self.now.paper.scrap
+            or abs(nxt.paper.pose.deg - self.now.paper.pose.deg) > 1e-6
+        ):
+            return False
+        shift = (nxt.corner[0] - self.now.corner[0], nxt.corner[1] - self.now.corner[1])
+        wanted = self.lane.step or self.usual.get(nxt.paper.scrap)
+        return wanted is None or near(shift, wanted)
+
+    def follows_evenly(self, nxt: Lying) -> bool:
         """The strict rule: pieces of one outline, each for the same number of passes."""
         lane = self.lane
         if (
@@ -226,28 +183,28 @@ class _Tracker:
         if (turned or lane.any_turn) and not self.once.issuperset((nxt.paper.scrap, *lane.scraps)):
             return False
         if nxt.paper.scrap == self.now.paper.scrap:
-            shift = (nxt.corner[0] - self.now.corner[0], nxt.corner[1] - self.now.corner[1])
             if lane.per_scrap is not None and self.uses + 1 > lane.per_scrap:
                 return False
-            return lane.step is None or _near(shift, lane.step)
+            return self.pulled_on(nxt)
         if nxt.paper.scrap in lane.scraps:
             return False  # an old piece comes back: tell it as it is
         if len(lane.scraps) == 1:
-            return not self.from_start or _near(nxt.corner, (lane.box[0], lane.box[1]))
+            return not self.from_start or near(nxt.corner, (lane.box[0], lane.box[1]))
         if lane.per_scrap is not None and self.uses != lane.per_scrap:
             return False
-        return lane.start is not None and _near(nxt.corner, lane.start)
+        return lane.start is not None and near(nxt.corner, lane.start)
 
-    def take(self, nxt: _Lying) -> None:
+    def take(self, nxt: Lying) -> None:
         lane = self.lane
         if not lane.uneven and not self.follows_evenly(nxt):
             lane.uneven = True
-        if nxt.paper.scrap == self.now.paper.scrap:
+        pulled = self.pulled_on(nxt)
+        if pulled:
             lane.feeds[-1].uses += 1
         else:
             lane.feeds.append(Feed(nxt.paper.scrap, nxt.corner, nxt.paper.pose.deg))
         if nxt.paper.scrap == self.now.paper.scrap:
-            if lane.step is None:
+            if lane.step is None and pulled:
                 lane.step = (nxt.corner[0] - self.now.corner[0], nxt.corner[1] - self.now.corner[1])
             self.uses += 1
             if len(lane.scraps) == 1:
@@ -266,12 +223,12 @@ class _Tracker:
         self.now = nxt
 
 
-def _match(trackers: Sequence[_Tracker], laid: Sequence[_Lying]) -> list[_Lying] | None:
+def _match(trackers: Sequence[_Tracker], laid: Sequence[Lying]) -> list[Lying] | None:
     """The paper of the next pass that continues each lane, or None where the run ends."""
     if len(trackers) != len(laid):
         return None
     by_scrap = {one.paper.scrap: one for one in laid}
-    chosen: list[_Lying | None] = [by_scrap.pop(tracker.now.paper.scrap, None) for tracker in trackers]
+    chosen: list[Lying | None] = [by_scrap.pop(tracker.now.paper.scrap, None) for tracker in trackers]
     left = [one for one in laid if one.paper.scrap in by_scrap]
     for k, tracker in enumerate(trackers):
         if chosen[k] is None:
@@ -288,7 +245,11 @@ def _match(trackers: Sequence[_Tracker], laid: Sequence[_Lying]) -> list[_Lying]
 
 
 def _open_run(
-    one: Pass, laid: list[_Lying], before: list[_Lying] | None, once: frozenset[str]
+    one: Pass,
+    laid: list[Lying],
+    before: list[Lying] | None,
+    once: frozenset[str],
+    usual: Mapping[str, tuple[float, float]],
 ) -> tuple[Run, list[_Tracker]]:
     old = {lying.paper.scrap: lying for lying in before or ()}
     lanes, trackers = [], []
@@ -307,14 +268,14 @@ def _open_run(
             )
             if same_turn:
                 lane.before, lane.moved = (
-                    ("stays", (0.0, 0.0)) if _near(shift, (0.0, 0.0)) else ("moved", shift)
+                    ("stays", (0.0, 0.0)) if near(shift, (0.0, 0.0)) else ("moved", shift)
                 )
             else:
                 lane.before = "turned"
         elif (lying.colour, lying.slots, lying.key) in used_up:
             lane.before = "next"
         lanes.append(lane)
-        trackers.append(_Tracker(lane, lying, from_start=last is None, once=once))
+        trackers.append(_Tracker(lane, lying, from_start=last is None, once=once, usual=usual))
     gone = tuple(name for name in old if name not in now_ids)
     return Run(one.layup, one.number, one.number, lanes, tuple(cut.slot for cut in one.cuts), gone), trackers
 
@@ -343,24 +304,25 @@ def _fold(runs: list[Run]) -> list[Block]:
 def group_passes(plan: Plan) -> list[Group]:
     """The plan's passes as groups (one lay-up each), blocks and runs."""
     pieces = plan.pieces_of_paper()
-    shapes = _Shapes(pieces)
+    shapes = Shapes(pieces)
     free = {paper.name for paper in plan.papers if paper.direction == "none"}
     uses = Counter(paper.scrap for one in plan.passes for paper in one.papers)
     once = frozenset(name for name, count in uses.items() if count == 1 and pieces[name][0] in free)
     groups: list[tuple[str, list[Run]]] = []
     trackers: list[_Tracker] = []
     run: Run | None = None
-    before: list[_Lying] | None = None
-    for one in plan.passes:
-        laid = _laid(one, shapes)
+    before: list[Lying] | None = None
+    all_laid = [laid_in(one, shapes) for one in plan.passes]
+    usual = usual_steps(all_laid)
+    for one, laid in zip(plan.passes, all_laid, strict=True):
         if run is None or one.layup != run.layup:
-            run, trackers = _open_run(one, laid, None, once)
+            run, trackers = _open_run(one, laid, None, once, usual)
             groups.append((one.layup, [run]))
         else:
             slots = tuple(cut.slot for cut in one.cuts)
             chosen = _match(trackers, laid) if sorted(slots) == sorted(run.down) else None
             if chosen is None:
-                run, trackers = _open_run(one, laid, before, once)
+                run, trackers = _open_run(one, laid, before, once, usual)
                 groups[-1][1].append(run)
             else:
                 for tracker, lying in zip(trackers, chosen, strict=True):

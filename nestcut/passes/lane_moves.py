@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.schedule import paper_turns
-from nestcut.passes.strip_forms import MOST_COLUMNS, StripForm, fitting, lane_width, strip_forms
+from nestcut.passes.strip_forms import StripForm, fitting, lane_width, strip_forms
 from nestcut.plan.model import Slot
 
 __all__ = ["Copy", "LaneLayup", "LaneSlot", "Variant", "one_of_each_way", "room_across", "settled"]
@@ -74,6 +74,8 @@ class Variant:
     depth: float
     columns: int = 1
     """Columns of cuts that strips may have: their lane is as wide as that takes."""
+    rooms: tuple[tuple[int, int], ...] = ()
+    """What 2, 3, … columns take across (see :func:`room_across`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +103,7 @@ def settled(
     passes: int,
     seed: int,
     end: float,
-    tries: int = 6000,
+    tries: int = 2000,
 ) -> tuple[LaneSlot, ...] | None:
     """Move dies between lanes and turn them so that as few strips as possible serve them all.
 
@@ -109,8 +111,8 @@ def settled(
     """
     rng = random.Random(seed)
     lanes: list[list[list[_Item]]] = [[], []]
-    for (end, _), own in sorted(lanes_of.items()):
-        lanes[end].append(list(own))
+    for (side, _), own in sorted(lanes_of.items()):
+        lanes[side].append(list(own))
     share = 0.5
     best = _geometry(batch, _keyed(lanes), share)
     if best is None:
@@ -121,7 +123,7 @@ def settled(
         if step % 100 == 99 and time.monotonic() >= end:
             break
         heat = 3.0 * (1 - step / tries) + 1e-3
-        trial = [[list(lane) for lane in end] for end in lanes]
+        trial = [[list(lane) for lane in own] for own in lanes]
         trial_share = min(1.0, max(0.0, share + rng.gauss(0, 0.2))) if rng.random() < 0.3 else share
         if rng.random() < 0.85:
             _shuffle_one(trial, rng)
@@ -203,13 +205,15 @@ class _Needed:
 
     def _cuts(self, slot: LaneSlot, paper: str) -> int:
         """Most cuts of a strip."""
+        # Reach in whole cuts: nearly all that matters, and few enough to be kept.
+        along = slot.cut_mm[1] + self.batch.hand.web_mm
         key = (
             slot.slot.die,
             slot.slot.pose.deg,
             paper,
             slot.columns,
-            math.floor(slot.inward_mm),
-            math.floor(slot.outward_mm),
+            int(slot.inward_mm // along),
+            int(slot.outward_mm // along),
         )
         if key not in self._most:
             die = self.batch.die(slot.slot.die)
@@ -220,10 +224,10 @@ class _Needed:
         return self._most[key]
 
 
-def _columns(variant: Variant, width: int, gap: float, edge: float, web: float) -> tuple[int, int]:
+def _columns(variant: Variant, width: int) -> tuple[int, int]:
     """(columns that a lane of this width has room for, the first column's place from the lane's left side, mm)."""
-    for columns in range(MOST_COLUMNS, 1, -1):
-        need, first = room_across(variant, columns, gap, edge, web)
+    for columns in range(len(variant.rooms) + 1, 1, -1):
+        need, first = variant.rooms[columns - 2]
         if need <= width:
             return columns, first + (width - need) // 2
     return 1, 0
@@ -250,7 +254,7 @@ def _geometry(
     None where an edge much wider than the rim leaves a strip no room.
     """
     plate_width, plate_length = batch.machine.plate_mm
-    clear, gap, edge, web = batch.machine.clear_mm, batch.hand.gap_mm, batch.hand.edge_mm, batch.hand.web_mm
+    clear, gap, edge = batch.machine.clear_mm, batch.hand.gap_mm, batch.hand.edge_mm
     over = batch.machine.overhang_mm
     first = math.ceil(clear - gap / 2)
     across = math.floor(plate_width - clear + gap / 2) - first
@@ -281,7 +285,7 @@ def _geometry(
             for copy, variant, taken in own:
                 cut, rim = variant.cut, variant.rim
                 cut_w, cut_h = cut[2] - cut[0], cut[3] - cut[1]
-                columns, shifted = _columns(variant, right - left, gap, edge, web)
+                columns, shifted = _columns(variant, right - left)
                 if columns == 1:
                     strip = math.ceil(cut_w + 2 * edge - 1e-9)
                     middle = (left + right) / 2

@@ -84,14 +84,14 @@ def _copies(batch: Batch, wanted: Mapping[tuple[str, str], int]) -> list[Copy] |
 
 def _wide(batch: Batch, variants: Sequence[Variant]) -> tuple[Variant, ...]:
     """The same dies in lanes that are wide enough for several columns of cuts."""
-    hand, machine = batch.hand, batch.machine
-    found = []
-    for variant in variants:
-        for columns in range(2, MOST_COLUMNS + 1):
-            width, _ = room_across(variant, columns, hand.gap_mm, hand.edge_mm, hand.web_mm)
-            if width <= machine.plate_mm[0] - 2 * machine.clear_mm + hand.gap_mm:
-                found.append(replace(variant, width=max(width, variant.width), columns=columns))
-    return tuple(found)
+    machine = batch.machine
+    across = machine.plate_mm[0] - 2 * machine.clear_mm + batch.hand.gap_mm
+    return tuple(
+        replace(variant, width=max(width, variant.width), columns=columns)
+        for variant in variants
+        for columns, (width, _) in enumerate(variant.rooms, start=2)
+        if width <= across
+    )
 
 
 def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, ...]:
@@ -116,7 +116,12 @@ def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, .
         lane = math.ceil(max(2 * side + gap + 1.0, cut[2] - cut[0] + 2 * edge + 1.0) - 1e-9)
         depth = max(rim[3] - rim[1] + gap, cut[3] - cut[1] + 2 * edge) + 1.0
         if lane <= width - 2 * clear + gap and depth <= length - 2 * clear + 1.0:
-            found.setdefault((lane, round(depth, 6)), Variant(deg, cut, rim, lane, depth))
+            variant = Variant(deg, cut, rim, lane, depth)
+            rooms = [
+                room_across(variant, columns, gap, edge, batch.hand.web_mm)
+                for columns in range(2, MOST_COLUMNS + 1)
+            ]
+            found.setdefault((lane, round(depth, 6)), replace(variant, rooms=tuple(rooms)))
     return tuple(found.values())
 
 

@@ -24,7 +24,9 @@ WASTES = (1.0, 0.25, 0.12, 0.0)
 STRIPS_TURNS = 8
 """How often lanes are settled anew: trims vary by a fifth from one time to the next."""
 STRIPS_TIME = 0.2
-"""Share of the time left after which no further time is begun."""
+"""Share of the time left after which no further turn is begun."""
+POLISHED = 2
+"""So many times as many turns and as much time once strips give all in the fewest passes: nothing else is left to do."""
 
 TRIES_BY_WORK = 30
 """Most parts that are squeezed in per paper where work is counted instead of time."""
@@ -57,8 +59,9 @@ def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft 
     clock.say(None, plate.bound, "lanes and strips")
     wanted = cuts_wanted(batch, plate.shares)
     drafts: list[Draft] = []
-    over = clock.within(STRIPS_TIME)
-    for turn in range(STRIPS_TURNS):
+    over, all_over = clock.within(STRIPS_TIME), clock.within(POLISHED * STRIPS_TIME)
+    turns = STRIPS_TURNS if not clock.by_work else STRIPS_TURNS // 2
+    for turn in range(turns * POLISHED):
         layups = lane_layups(
             batch,
             wanted,
@@ -74,7 +77,8 @@ def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft 
             left = leftovers(batch, strips)
             for shares, short in ((plate.shares, strips), other_papers(batch, plate.shares, strips, left)):
                 drafts.append(Draft(plate, plate, shares, obey_trims(batch, filled_in(batch, short, left))))
-        if over():
+        done = any(not draft.missing and draft.passes <= plate.bound for draft in drafts)
+        if all_over() or (not done and (over() or turn + 1 >= turns)):
             break
     return best_of(batch, drafts) if drafts else None
 

@@ -108,6 +108,8 @@ class ProgressLine:
         self._last = ""
         self._progress: Any = None
         self._task: Any = None
+        self.has_plan = False
+        """True once the search told of a plan."""
 
     def __enter__(self) -> ProgressLine:
         if self._live:
@@ -131,6 +133,7 @@ class ProgressLine:
 
     def __call__(self, seconds: float, passes: int | None, bound: int | None, phase: str) -> None:
         """Tell how far the search is. ``passes`` and ``bound`` may still be unknown."""
+        self.has_plan = self.has_plan or passes is not None
         if self._quiet:
             return
         text = phase

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -16,6 +17,7 @@ from nestcut.cli.console import (
     print_json,
     run_apart,
 )
+from nestcut.cli.reserve import search_seconds
 
 if TYPE_CHECKING:
     from nestcut.plan import Plan
@@ -28,7 +30,9 @@ def plan(
         Path, typer.Argument(help="The batch file (TOML): machine, papers, scraps, dies, cards, class.")
     ],
     out: Annotated[Path | None, typer.Option("--out", help="Folder for plan.json and the sheets.")] = None,
-    seconds: Annotated[float, typer.Option("--seconds", min=1, max=86400, help="Time limit.")] = 30.0,
+    seconds: Annotated[
+        float, typer.Option("--seconds", min=1, max=86400, help="Time limit, reading and writing included.")
+    ] = 30.0,
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same plan.")] = 0,
     workers: Annotated[
         int,
@@ -45,6 +49,7 @@ def plan(
 
 def plan_into(batch: Path, folder: Path, *, seconds: float, seed: int, workers: int, as_json: bool) -> None:
     """Read, plan, write and tell; ends the command with the exit code that fits."""
+    begin = time.monotonic()
     with plain_errors(), Interrupt() as interrupt:
         from nestcut.batch import read_batch
         from nestcut.folder import check_writable, write_plan_folder
@@ -53,14 +58,22 @@ def plan_into(batch: Path, folder: Path, *, seconds: float, seed: int, workers: 
         asked = read_batch(batch)
         check_writable(folder)
         with ProgressLine(seconds=seconds, quiet=as_json) as progress:
+            if not run_apart(lambda: _ready(progress)):
+                begin = time.monotonic()  # kernels are compiled once a machine: that is nobody's evening
+            now = time.monotonic()
+            limit, enough = search_seconds(asked, seconds, now - begin)
+
+            def stop() -> bool:
+                return interrupt() or (progress.has_plan and time.monotonic() > now + enough)
+
             result = run_apart(
                 lambda: plan_batch(
                     asked,
-                    seconds=seconds,
+                    seconds=limit,
                     seed=seed,
                     workers=workers,
                     on_progress=progress,
-                    stop=interrupt,
+                    stop=stop,
                     advise=True,
                 )
             )
@@ -74,6 +87,20 @@ def plan_into(batch: Path, folder: Path, *, seconds: float, seed: int, workers: 
         raise typer.Exit(STOPPED)
     if not result.complete:
         raise typer.Exit(INCOMPLETE)
+
+
+def _ready(progress: ProgressLine) -> bool:
+    """Load the kernels of the search; False where they had to be compiled first."""
+    from nestcut.passes.prepare import prepare
+
+    told: list[str] = []
+
+    def tell(text: str) -> None:
+        told.append(text)
+        progress(0.0, None, None, text)
+
+    prepare(tell)
+    return not told
 
 
 def summary_json(result: Plan, folder: Path) -> dict[str, Any]:

@@ -1,0 +1,114 @@
+"""Tests that exist because a mutant of the checker survived all the others (``python -m tests.check.mutation``)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from shapely.geometry import Polygon, box
+
+from nestcut.batch.model import Card, CardLine
+from nestcut.check import check_plan
+from nestcut.check.packing import _fits_card
+from nestcut.plan.model import KitPacking, Plan, Share, Trim
+from tests.check.damage import change_scrap
+from tests.check.plans import finished, kits
+
+
+def share(die: str, count: int, paper: str = "red") -> Share:
+    return Share(die, paper, count)
+
+
+def ask(*dies: str, count: int = 1) -> CardLine:
+    return CardLine(dies, ("red",), count)
+
+
+@pytest.mark.parametrize(
+    ("pieces", "lines", "fits"),
+    [
+        # The first line takes what only the second could have: it has to be moved aside.
+        ([share("a", 1), share("b", 1)], [ask("a", "b"), ask("a")], True),
+        ([share("a", 1), share("b", 1)], [ask("b", "a"), ask("a")], True),
+        # Moved aside twice over.
+        ([share("a", 1), share("b", 1), share("c", 1)], [ask("a", "b"), ask("b", "c", "a"), ask("a")], True),
+        ([share("a", 1), share("b", 1), share("c", 1)], [ask("b", "c"), ask("a", "b"), ask("a")], True),
+        # By several pieces at once, more than one step can bring.
+        ([share("a", 3), share("b", 2)], [ask("a", "b", count=2), ask("a", count=3)], True),
+        ([share("a", 3), share("b", 2)], [ask("a", "b", count=3), ask("a", count=2)], True),
+        ([share("a", 2), share("b", 3)], [ask("a", "b", count=2), ask("a", count=3)], False),
+        ([share("a", 5), share("b", 1)], [ask("a", "b", count=3), ask("a", "b", count=3)], True),
+        # One kind for two lines, two kinds for one line.
+        ([share("a", 4)], [ask("a", count=2), ask("a", count=2)], True),
+        ([share("a", 1), share("b", 3)], [ask("a", "b", count=4)], True),
+        # Right in number, wrong in kind; the paper counts, too.
+        ([share("a", 2)], [ask("a"), ask("b")], False),
+        ([share("b", 1), share("b", 1)], [ask("a"), ask("b")], False),
+        ([share("a", 1, "green")], [ask("a")], False),
+        # Too many, too few.
+        ([share("a", 2)], [ask("a")], False),
+        ([], [ask("a")], False),
+        ([], [], True),
+    ],
+)
+def test_pieces_are_dealt_to_lines(pieces: list[Share], lines: list[CardLine], fits: bool) -> None:
+    """A card's pieces are right when some way of dealing them gives each line its count."""
+    assert _fits_card(pieces, lines) == fits
+
+
+def two_copies() -> Plan:
+    """The kits, with card two in each kit twice and asked for by one kit only."""
+    plan = kits()
+    cards = (plan.cards[0], replace(plan.cards[1], count=2))
+    packing = (
+        replace(plan.packing[0]),
+        KitPacking(1, 1, "two", 1, plan.packing[2].pieces),
+        KitPacking(1, 1, "two", 2, plan.packing[2].pieces),
+    )
+    demand = (
+        replace(plan.demand[0], count=1, met=1, by=(Share("small", "pink", 1),)),
+        replace(plan.demand[1], count=1, met=1, by=(Share("small", "grey", 1),)),
+        plan.demand[2],
+    )
+    return finished(replace(plan, kits=1, cards=cards, packing=packing, demand=demand))
+
+
+def test_a_card_that_a_kit_has_twice() -> None:
+    """Both copies packed: valid. One left out, one twice, or both as the same copy: refused."""
+    plan = two_copies()
+    assert check_plan(plan).ok, str(check_plan(plan))
+    one, first, second = plan.packing
+    for packing in ((one, first), (one, second), (one, first, second, second), (one, first, first)):
+        assert check_plan(replace(plan, packing=packing)).rules == {"packing"}
+
+
+def test_no_kits_need_no_packing_of_them() -> None:
+    """A card that is in no kit (count 0) need not be packed."""
+    plan = two_copies()
+    none = replace(plan, cards=(*plan.cards, Card("three", 0, ())))
+    assert check_plan(none).ok, str(check_plan(none))
+
+
+@pytest.mark.parametrize(
+    "outline",
+    [
+        Polygon([(14, 0), (28, 60), (28, 0), (14, 60)]),
+        Polygon([(14, 0), (28, 0), (14, 0)]),
+        box(14, 0, 20, 60).union(box(22, 0, 28, 60)),
+    ],
+)
+def test_parts_of_a_trimmed_scrap_have_a_shape(outline: Polygon) -> None:
+    """A part that crosses itself, has no area, or lies in two pieces is refused before anything is measured."""
+    plan = kits()
+    broken = replace(plan, trims=(plan.trims[0], Trim("pink-1b", (("pink-1c", outline),))))
+    assert check_plan(broken).rules == {"shape"}
+
+
+@pytest.mark.parametrize("thick", [0.5e-6, 0.9e-6, 1e-5, 1e-3])
+def test_an_overlap_counts_by_its_depth_not_its_thickness(thick: float) -> None:
+    """A hair of paper that reaches under a rim over another paper is found, however thin it is."""
+    plan = kits()  # grey-2's left side is at 27, the tall die's rim from 27.5 on; grey-1 starts at 13
+    hair = [(0, 0), (14, 0), (14, 6), (16, 6), (16, 6 + thick), (14, 6 + thick), (14, 14), (0, 14)]
+    report = check_plan(finished(change_scrap(plan, "grey-1", outline=Polygon(hair))))
+    assert "metal-on-overlap" in report.rules
+    fault = next(fault for fault in report.faults if fault.rule == "metal-on-overlap")
+    assert fault.measured_mm == pytest.approx(1.5)  # from 27.5 to 29

@@ -27,6 +27,8 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 CPU_SECONDS = 60
 """For the tests with one mutant; they take a few without."""
+PROOFS = {"proof", "disproof", "turning", "turns", "safe_side", "stacking", "offsets", "convex_cover"}
+"""Modules that ``check_proof`` is made of; the others hold the rules."""
 COMPARISONS: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE,
     ast.LtE: ast.Lt,
@@ -125,9 +127,8 @@ def _walk(tree: ast.Module, found: list[tuple[int, str]], wanted: int | None) ->
 
 def tests_for(module: str) -> list[str]:
     """The tests that should notice: those of proofs, or those of plans."""
-    proofs = {"proof", "disproof", "turning", "turns", "safe_side", "stacking", "offsets", "convex_cover"}
-    if module in proofs:
-        return ["tests/check/test_proof.py"]
+    if module in PROOFS:
+        return ["tests/check/test_survivors.py", "tests/check/test_proof.py"]
     names = ["damage", "tolerance", "corners", "survivors", "damaged_files"]
     if module == "measure":
         names.append("exact_geometry")  # thousands of random pairs say nothing about the other modules
@@ -140,14 +141,17 @@ def main() -> None:
     )
     parser.add_argument("--seconds", type=float, default=600.0)
     parser.add_argument("--seed", type=int, default=0)
-    parser.add_argument("--modules", default="", help="names, with commas; all when empty")
+    parser.add_argument(
+        "--modules", default="", help="names, with commas, or rules, or proofs; all when empty"
+    )
     options = parser.parse_args()
     rng = random.Random(options.seed)
     wanted = set(filter(None, options.modules.split(",")))
     files = [
         path
         for path in sorted((ROOT / "nestcut/check").glob("*.py"))
-        if path.stem not in ("__init__", "report") and (not wanted or path.stem in wanted)
+        if path.stem not in ("__init__", "report")
+        and (not wanted or path.stem in wanted or ("proofs" if path.stem in PROOFS else "rules") in wanted)
     ]
     todo = [
         (path, number, what) for path in files for number, what in mutants(ast.parse(path.read_text("utf-8")))

@@ -8,11 +8,12 @@ import pytest
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Card, CardLine
-from nestcut.check import check_plan
+from nestcut.check import check_plan, check_proof
 from nestcut.check.packing import _fits_card
 from nestcut.plan.model import KitPacking, Plan, Share, Trim
 from tests.check.damage import change_scrap
-from tests.check.plans import finished, kits
+from tests.check.plans import finished, kits, rectangle_die
+from tests.check.test_proof import proved
 
 
 def share(die: str, count: int, paper: str = "red") -> Share:
@@ -112,3 +113,26 @@ def test_an_overlap_counts_by_its_depth_not_its_thickness(thick: float) -> None:
     assert "metal-on-overlap" in report.rules
     fault = next(fault for fault in report.faults if fault.rule == "metal-on-overlap")
     assert fault.measured_mm == pytest.approx(1.5)  # from 27.5 to 29
+
+
+def test_a_scrap_of_thousands_of_parts_is_beyond_measuring(monkeypatch: pytest.MonkeyPatch) -> None:
+    """More than 2,000 parts of one scrap are refused by their number; 2,000 are measured (here: the limit brought down)."""
+    monkeypatch.setattr("nestcut.check.size.MOST_PARTS", 20)
+    plan = replace(kits(), hand=replace(kits().hand, trims="scissors"))
+    for parts, refused in ((20, False), (21, True)):
+        many = tuple((f"p{k}", box(0, 0.01 * k, 40, 0.01 * (k + 1))) for k in range(parts))
+        scraps = (*plan.scraps, replace(plan.scraps[0], id="pink-9"))
+        report = check_plan(finished(replace(plan, scraps=scraps, trims=(*plan.trims, Trim("pink-9", many)))))
+        assert report.rules == ({"size"} if refused else set())
+
+
+def test_the_area_of_a_plate_grows_with_the_gap() -> None:
+    """Four squares of 10 in a plate of 30 × 30, 10 mm apart, just fit: no area may refuse them."""
+    dies = [rectangle_die(name, 7, 7) for name in "abcd"]
+    third = dict.fromkeys("abcd", "1/3")
+    plan = proved(dies, [3] * 4, 4, {"prices": third, "lines": ["1/3"] * 4}, plate=(30.0, 30.0), gap=10.0)
+    assert check_proof(plan).rules == {"bound"}
+    # Three rims of 12 and gaps of 10 are too much for the area already: (12 + 10)² for each, nearly.
+    larger = [rectangle_die(name, 19, 19) for name in "abcd"]
+    tight = proved(larger, [3] * 4, 4, {"prices": third, "lines": ["1/3"] * 4}, plate=(30.0, 30.0), gap=10.0)
+    assert check_proof(tight).ok, str(check_proof(tight))

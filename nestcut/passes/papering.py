@@ -23,6 +23,8 @@ WASTES = (1.0, 0.25, 0.12, 0.0)
 
 STRIPS_TURNS = 8
 """How often lanes are settled anew: trims vary by a fifth from one time to the next."""
+STRIPS_TRIES = 12
+"""Orders in which the strips of a paper are cut, every other turn."""
 STRIPS_TIME = 0.2
 """Share of the time left after which no further turn is begun."""
 POLISHED = 2
@@ -71,7 +73,10 @@ def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft 
         )
         if layups is None:
             break
-        strips = obey_trims(batch, realise_strips(batch, layups, stop=clock.stopped))
+        # The largest strips first and chips for what is left, or as much as can be in strips: either may take fewer trims.
+        tries = 1 if turn % 2 == 0 else STRIPS_TRIES
+        got = realise_strips(batch, layups, tries=tries, seed=seed + turn, stop=clock.stopped)
+        strips = obey_trims(batch, got)
         drafts.append(Draft(plate, plate, plate.shares, strips))
         if strips.missing:
             left = leftovers(batch, strips)

@@ -1,0 +1,66 @@
+"""Strips cut out of scraps: apart, inside, none forgotten, and more of them where several orders are tried."""
+
+from __future__ import annotations
+
+import itertools
+import random
+
+import pytest
+from shapely.geometry import Polygon, box
+
+from nestcut.batch.model import Scrap
+from nestcut.passes.strip_cutting import Job, cut_strips
+from nestcut.passes.strip_forms import strip_forms
+
+
+def job(number: int, cut_mm: tuple[float, float], count: int, columns: int = 2) -> Job:
+    forms = strip_forms(
+        cut_mm=cut_mm,
+        web_mm=2.5,
+        edge_mm=2.0,
+        columns=columns,
+        inward_mm=60.0,
+        outward_mm=150.0,
+        half_turn=True,
+    )
+    return Job((0, number), tuple((form, turn) for form in forms for turn in (0.0, 90.0)), count)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_strips_lie_inside_and_apart_and_every_cut_is_made_or_missed(seed: int) -> None:
+    """Rectangles and a scrap with a notch, more asked than they hold."""
+    chance = random.Random(seed)
+    notched = Polygon([(0, 0), (100, 0), (100, 60), (60, 60), (60, 100), (0, 100)])
+    scraps = [
+        Scrap("a", "red", box(0, 0, chance.randint(60, 148), chance.randint(60, 210))),
+        Scrap("b", "red", notched),
+    ]
+    jobs = [job(k, (chance.uniform(10, 40), chance.uniform(10, 40)), chance.randint(5, 30)) for k in range(5)]
+    made, lost = cut_strips(scraps, jobs, tries=6, seed=seed)
+    for one in jobs:
+        assert sum(strip.cuts for strip in made[one.key]) + lost.get(one.key, 0) == one.count
+    for scrap in scraps:
+        own = [strip.outline for strips in made.values() for strip in strips if strip.scrap == scrap.id]
+        assert own
+        assert all(scrap.outline.buffer(1e-6).covers(outline) for outline in own)
+        assert all(a.intersection(b).area < 1e-6 for a, b in itertools.combinations(own, 2))
+
+
+def test_several_orders_find_room_where_the_first_does_not() -> None:
+    """Widest strips first leave no room for the long ones; another order does."""
+    better = 0
+    for seed in range(6):
+        chance = random.Random(seed)
+        scraps = [Scrap(f"s{k}", "red", box(0, 0, 74, 105)) for k in range(4)]
+        jobs = [job(k, (chance.uniform(10, 30), chance.uniform(10, 30)), 14) for k in range(4)]
+        once = sum(cut_strips(scraps, jobs, tries=1)[1].values())
+        often = sum(cut_strips(scraps, jobs, tries=16)[1].values())
+        better += often < once
+    assert better >= 2
+
+
+def test_one_large_strip_serves_many_cuts() -> None:
+    """Where there is room for it, nothing smaller is cut."""
+    made, lost = cut_strips([Scrap("a", "red", box(0, 0, 148, 210))], [job(0, (20.0, 20.0), 6)], tries=1)
+    assert not lost
+    assert [strip.cuts for strip in made[0, 0]] == [6]

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from nestcut.placement.compact import Layout
+from nestcut.placement.disturb import scatter
 from nestcut.placement.squeeze import Settings, Squeeze
 from nestcut.placement.tables import Job
 
@@ -30,7 +31,7 @@ def warm_up(job: Job) -> None:
     """Compile all kernels of the search (or load them)."""
     search = Squeeze(job)
     search.accept(search.columns())
-    search.scatter(2 * job.longest)
+    scatter(search.scene(2 * job.longest))
     search.separate(2 * job.longest, lambda: True)
 
 

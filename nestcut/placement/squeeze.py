@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from nestcut.placement.compact import Layout, compact, overlap
+from nestcut.placement.disturb import Scene, large, scatter, swap
 from nestcut.placement.tables import Job
 
 __all__ = ["Settings", "Squeeze"]
@@ -28,7 +29,7 @@ class Settings:
     grow_least: float = 0.2
     grow: float = 1.0
     """Weights of overlapping pairs grow by these shares in a sweep: at least, and for the deepest."""
-    decay: float = 0.95
+    decay: float = 0.92
     near_feasible: float = 12.0
     """Sum of depths from which on a linear programme may finish the layout."""
     explore: float = 0.85
@@ -37,11 +38,22 @@ class Settings:
     most_step: float = 0.01
     least_step: float = 0.001
     """Shares of the length that the strip is shortened by."""
+    leap: float = 4.0
+    """Where the length resists: up to so many least steps are tried at once."""
     finest_step: float = 1e-4
     """Less is below what the tables resolve (their hair)."""
     tries: int = 5
     """Failures at one length before a longer one is tried (two while steps are large)."""
     pool: int = 12
+    """Layouts kept that came nearest to a length."""
+    afresh: float = 0.25
+    """How often the best layout is disturbed instead of one of the pool."""
+    generation: int = 24
+    """Failures after which the pool is given up, and the best layout disturbed much."""
+    large: float = 0.15
+    """How often else much is disturbed at once."""
+    still: float = 0.1
+    """How often nothing is disturbed: other random numbers alone."""
 
 
 @dataclass
@@ -97,15 +109,6 @@ class Squeeze:
             length = max(length, at + wide[v[i]])
         return Layout(x, y, v, length)
 
-    def scatter(self, length: float) -> None:
-        """All pieces anywhere, in any of their turns."""
-        job = self.job
-        for i in range(self.n):
-            self.v[i] = job.first[i] + self.rng.integers(job.count[i])
-        wide, high = job.tables.wide[self.v], job.tables.high[self.v]  # type: ignore[attr-defined]
-        self.x = self.rng.uniform(0, 1, self.n) * np.maximum(length - wide, 0)
-        self.y = self.rng.uniform(0, 1, self.n) * np.maximum(job.width - high, 0)
-
     def load(self, layout: Layout, length: float) -> None:
         """Take a layout into a strip of another length: cut a random stripe out, or clamp at the end."""
         self.x, self.y, self.v = layout.x.copy(), layout.y.copy(), layout.v.copy()
@@ -116,22 +119,9 @@ class Squeeze:
             self.x = np.where(self.x + wide / 2 > cut, self.x - excess, self.x)
         self.x = np.clip(self.x, 0, np.maximum(length - wide, 0))
 
-    # -- disturbances ---------------------------------------------------------------------------
-
-    def disturb(self, strength: int) -> None:
-        """Swap the places of pieces, large ones with larger odds."""
-        odds = self.job.area / self.job.area.sum()
-        for _ in range(strength):
-            i, j = self.rng.choice(self.n, 2, replace=False, p=odds) if self.n > 1 else (0, 0)
-            if self.job.first[i] == self.job.first[j]:
-                # The same kind: give one of them another turn instead.
-                self.v[i] = self.job.first[i] + self.rng.integers(self.job.count[i])
-                continue
-            wide, high = self.job.tables.wide, self.job.tables.high  # type: ignore[attr-defined]
-            ci = self.x[i] + wide[self.v[i]] / 2, self.y[i] + high[self.v[i]] / 2
-            cj = self.x[j] + wide[self.v[j]] / 2, self.y[j] + high[self.v[j]] / 2
-            self.x[i], self.y[i] = cj[0] - wide[self.v[i]] / 2, cj[1] - high[self.v[i]] / 2
-            self.x[j], self.y[j] = ci[0] - wide[self.v[j]] / 2, ci[1] - high[self.v[j]] / 2
+    def scene(self, length: float) -> Scene:
+        """The pieces as they lie, to be disturbed."""
+        return Scene(self.job, self.x, self.y, self.v, length, self.rng)
 
     # -- the search -----------------------------------------------------------------------------
 
@@ -246,7 +236,7 @@ class Squeeze:
             self.accept(self.columns(), finish=self.n <= 100)
         assert self.best is not None
         length = max(floor / 0.8, min(float(np.max(self.job.tables.wide)), self.best.length))  # type: ignore[attr-defined]
-        self.scatter(length)
+        scatter(self.scene(length))
         while not over() and length < self.best.length:
             found = self.separate(length, over, patience=15, strikes=1)
             if found is not None and self.accept(found):
@@ -276,19 +266,33 @@ class Squeeze:
                 del pool[s.pool :]
                 if fails % (s.tries if step < 4 * s.least_step else 2) == 0:
                     step = max(step * 0.6, s.least_step)
-                    length = max(self.best.length * (1 - step), floor)
-                # Mostly from the best of the pool: a half-normal draw.
-                at = int(abs(self.rng.normal()) * 0.3 * len(pool))
-                self.load(pool[min(at, len(pool) - 1)][1], length)
-                self.disturb(1 + int(self.rng.integers(3)))
+                # A swap that helps often helps by much: then a longer step costs nothing.
+                aim = step if step > s.least_step else step * s.leap ** self.rng.uniform()
+                length = max(self.best.length * (1 - aim), floor)
+                dead = fails % s.generation == 0
+                if dead:
+                    # The pool has gathered around a dead end, near to a layout and never one.
+                    pool.clear()
+                if dead or self.rng.uniform() < s.afresh:
+                    self.load(self.best, length)
+                else:
+                    # Mostly from the best of the pool: a half-normal draw.
+                    at = int(abs(self.rng.normal()) * 0.3 * len(pool))
+                    self.load(pool[min(at, len(pool) - 1)][1], length)
+                draw = self.rng.uniform()
+                if dead or draw < s.large:
+                    large(self.scene(length))
+                elif draw < 1 - s.still:
+                    swap(self.scene(length))
                 continue
             fails, pool = 0, []
             length = max(self.best.length * (1 - step), floor)
             self.load(self.best, length)
 
     def press(self, floor: float, over: Callable[[], bool], spent: Callable[[], float]) -> None:
-        """Shorten the best by ever smaller steps, undisturbed: a stripe is taken out at a random place."""
+        """Shorten the best by ever smaller steps: a stripe is taken out at a random place, or pieces are swapped."""
         s = self.settings
+        failed = False
         while not over():
             self.hear()
             assert self.best is not None
@@ -296,6 +300,7 @@ class Squeeze:
             step = s.finest_step * (s.least_step / s.finest_step) ** left
             length = max(self.best.length * (1 - step), floor)
             self.load(self.best, length)
+            if failed and self.rng.uniform() < 0.7:
+                swap(self.scene(length))
             found = self.separate(length, over, strikes=1)
-            if found is not None:
-                self.accept(found)
+            failed = found is None or not self.accept(found)

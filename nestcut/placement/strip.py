@@ -69,11 +69,13 @@ def least_length(
     from nestcut.placement.cache import keep_kernels, tell_if_new
 
     keep_kernels()
-    tell_if_new("sweeps.sweeps", on_prepare)
-    # Compiled (once a machine) or loaded (once a process) here: helper processes would each compile them
-    # otherwise, and it would all be on the person's time.
-    _kernels_loaded()
     begin = time.perf_counter()
+    new = tell_if_new("sweeps.sweeps", on_prepare)
+    # Compiled (once a machine) or loaded (once a process) here: helper processes would each compile them
+    # otherwise. Compiling is not on the person's time, loading is.
+    _kernels_loaded()
+    if new:
+        begin = time.perf_counter()
     from nestcut.placement.tables import prepare
 
     shapes, turns = _for_search(wanted, gap_mm, room, PREPARE * seconds)
@@ -203,7 +205,8 @@ def _finished(parts, layout, width_mm, gap_mm, edge_mm, begin, seconds, stop, hi
     def late() -> bool:
         return time.perf_counter() - begin > seconds or (stop is not None and stop())
 
-    placed = tighten(parts, layout.placed, width_mm, gap_mm=gap_mm, edge_mm=edge_mm, stop=late)
+    left = max(0.0, begin + seconds - time.perf_counter())
+    placed = tighten(parts, layout.placed, width_mm, gap_mm=gap_mm, edge_mm=edge_mm, stop=late, seconds=left)
     shapes = [one.pose.apply(parts[one.part].shape) for one in placed]
     length = max(shape.bounds[2] for shape in shapes) + edge_mm
     fault = strip_fault(shapes, length, width_mm, gap_mm=gap_mm, edge_mm=edge_mm)

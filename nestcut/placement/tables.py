@@ -90,7 +90,7 @@ def prepare(
     quantity: Sequence[int],
     width_mm: float,
     *,
-    cells: int = 50,
+    cells: int = 35,
 ) -> Job:
     """Variants, half-planes and depth tables for a job.
 
@@ -99,7 +99,8 @@ def prepare(
         turns: allowed turns of each, degrees.
         quantity: copies of each.
         width_mm: width of the strip.
-        cells: samples of a depth field across the strip's width.
+        cells: samples of a depth field across the strip's width. (35 was denser than 50 on three
+            of five sets, equal on one: maps cost less.)
     """
     unit_mm = width_mm / WIDTH
     variants: list[Variant] = []

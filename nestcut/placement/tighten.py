@@ -31,6 +31,7 @@ def tighten(
     edge_mm: float = 0.0,
     rounds: int = 60,
     stop: StopCheck | None = None,
+    seconds: float | None = None,
 ) -> tuple[Placed, ...]:
     """A layout in a strip (x along its length), made shorter if moves and turns nearby allow it.
 
@@ -39,6 +40,7 @@ def tighten(
         width_mm, gap_mm, edge_mm: as for :func:`nestcut.placement.strip.least_length`.
         rounds: most linear programmes.
         stop: asked before each of them.
+        seconds: what a single one of them may take.
     Returns: the shortest exact layout found; the one given where nothing helps.
     """
     from nestcut.placement.settle import settle
@@ -50,7 +52,7 @@ def tighten(
     for _ in range(rounds):
         if trust < 1e-5 or (stop is not None and stop()):
             break
-        step = _shorter(table, pose, trust)
+        step = _shorter(table, pose, trust, seconds)
         if step is None:
             break
         new = pose + step
@@ -79,7 +81,9 @@ def _right(table: LayoutTable, pose: NDArray[np.float64]) -> float:
     return float(max(hull[:, 0].max() for hull in _outlines(table, pose)))
 
 
-def _shorter(table: LayoutTable, pose: NDArray[np.float64], trust: float) -> NDArray[np.float64] | None:
+def _shorter(
+    table: LayoutTable, pose: NDArray[np.float64], trust: float, seconds: float | None
+) -> NDArray[np.float64] | None:
     """Moves (n, 3) within the trust region after which the strip is shortest, to first order."""
     from scipy.optimize import linprog
     from scipy.sparse import csr_array
@@ -107,7 +111,7 @@ def _shorter(table: LayoutTable, pose: NDArray[np.float64], trust: float) -> NDA
     cost[-1] = 1.0
     answer = linprog(
         cost, A_ub=matrix, b_ub=np.concatenate(uppers), bounds=bound, method="highs-ds",
-        options={"primal_feasibility_tolerance": 1e-9},
+        options={"primal_feasibility_tolerance": 1e-9, "time_limit": seconds},
     )  # fmt: skip
     if answer.x is None or answer.status != 0:
         return None

@@ -11,8 +11,9 @@ from nestcut.batch.model import Card, CardLine
 from nestcut.check import check_plan, check_proof
 from nestcut.check.packing import _fits_card
 from nestcut.plan.model import KitPacking, Plan, Share, Trim
-from tests.check.damage import change_scrap
-from tests.check.plans import finished, kits, rectangle_die
+from tests.check.damage import change_die, change_scrap, shift_slot
+from tests.check.plans import PLANS, finished, kits, rectangle_die
+from tests.check.test_corners import many
 from tests.check.test_proof import proved
 
 
@@ -136,3 +137,39 @@ def test_the_area_of_a_plate_grows_with_the_gap() -> None:
     larger = [rectangle_die(name, 19, 19) for name in "abcd"]
     tight = proved(larger, [3] * 4, 4, {"prices": third, "lines": ["1/3"] * 4}, plate=(30.0, 30.0), gap=10.0)
     assert check_proof(tight).ok, str(check_proof(tight))
+
+
+def test_what_was_measured_is_counted() -> None:
+    """The report counts all that there is to measure, worked out by hand: nothing was left out on the way."""
+    turned, sheets = check_plan(PLANS["turned"]()).checked, check_plan(PLANS["kits"]()).checked
+    # Four dies make six pairs. Three papers make three pairs, and each of four cuts meets two others.
+    assert (turned["cuts"], turned["rim pairs"]) == (4, 6)
+    assert (turned["paper pairs"], turned["cuts against other papers"]) == (3, 8)
+    assert (turned["cut pairs in one scrap"], turned["remnants"], turned["shapes"]) == (1, 3, 12)
+    # Three passes with two papers each. Each pink part is cut twice.
+    assert (sheets["passes"], sheets["papers laid"], sheets["paper pairs"]) == (3, 6, 3)
+    assert (sheets["cut pairs in one scrap"], sheets["trims"], sheets["packings"]) == (2, 2, 3)
+    # Forty cuts in one scrap and one in another, at most 24 of which go through a table.
+    assert check_plan(many()).checked["cut pairs in one scrap"] == 40 * 39 // 2
+
+
+def test_a_copy_too_many_is_refused_with_nothing_in_it() -> None:
+    """A second copy of a card that a kit has once is named, even where it takes no piece from anybody."""
+    plan = kits()
+    extra = KitPacking(1, 2, "two", 2, ())
+    (fault,) = check_plan(replace(plan, packing=(*plan.packing, extra))).faults
+    assert fault.rule == "packing"
+    assert "copy 2 of card two, which a kit has 1 of" in fault.message
+
+
+def test_words_of_edges_and_turns() -> None:
+    """A cut half a millimetre within the edge comes near it, one beyond reaches over; turns are told below 360°."""
+    plan = kits()
+    near = finished(change_scrap(plan, "grey-2", outline=box(0, 0, 12.5, 24)))  # the cut ends at 12
+    assert "comes within 0.5 mm of the edge of scrap grey-2" in str(check_plan(near))
+    over = finished(change_scrap(plan, "grey-2", outline=box(0, 0, 11.5, 24)))
+    assert "reaches 0.5 mm over the edge of scrap grey-2" in str(check_plan(over))
+    odd = shift_slot(PLANS["turned"](), 0, 0, turn=720.0)
+    report = check_plan(change_die(odd, "lozenge", turns=(30.0,)))
+    assert report.rules == {"turn"}
+    assert "is turned by 0° on scrap kraft-1; allowed: 30°" in str(report)

@@ -25,6 +25,10 @@ STRIPS_TURNS = 8
 """How often lanes are settled anew: trims vary by a fifth from one time to the next."""
 STRIPS_TRIES = 12
 """Orders in which the strips of a paper are cut, every other turn."""
+FEW_MISSING = 0.05
+"""Where lanes leave more of the cuts without paper, the time is better spent on lay-ups for chips."""
+STRIPS_SQUEEZING = 0.3
+"""Share of the time left for squeezing chips into lanes where paper is short."""
 STRIPS_TIME = 0.2
 """Share of the time left after which no further turn is begun."""
 POLISHED = 2
@@ -55,12 +59,14 @@ def straightened(batch: Batch) -> Batch:
 
 def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft | None:
     """The same cuts with strips that are pulled on under dies in lanes: far fewer trims."""
-    from nestcut.passes.lanes import lane_layups
+    from nestcut.passes.lanes import LaneLayup, lane_layups
     from nestcut.passes.strips import realise_strips
 
     clock.say(None, plate.bound, "lanes and strips")
     wanted = cuts_wanted(batch, plate.shares)
     drafts: list[Draft] = []
+    tightest: tuple[int, Sequence[LaneLayup], int] | None = None
+    few = True
     over, all_over = clock.within(STRIPS_TIME), clock.within(POLISHED * STRIPS_TIME)
     turns = STRIPS_TURNS if not clock.by_work else STRIPS_TURNS // 2
     for turn in range(turns * POLISHED):
@@ -74,17 +80,26 @@ def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft 
         if layups is None:
             break
         # The largest strips first and chips for what is left, or as much as can be in strips: either may take fewer trims.
-        tries = 1 if turn % 2 == 0 else STRIPS_TRIES
-        got = realise_strips(batch, layups, tries=tries, seed=seed + turn, stop=clock.stopped)
+        tries, chips = (1, False) if turn % 2 == 0 else (STRIPS_TRIES, batch.hand.trims == "scissors")
+        got = realise_strips(batch, layups, tries=tries, chips=chips, seed=seed + turn, stop=clock.stopped)
         strips = obey_trims(batch, got)
+        if chips and (tightest is None or sum(got.missing.values()) < tightest[0]):
+            tightest = (sum(got.missing.values()), layups, seed + turn)
         drafts.append(Draft(plate, plate, plate.shares, strips))
         if strips.missing:
             left = leftovers(batch, strips)
             for shares, short in ((plate.shares, strips), other_papers(batch, plate.shares, strips, left)):
                 drafts.append(Draft(plate, plate, shares, obey_trims(batch, filled_in(batch, short, left))))
         done = any(not draft.missing and draft.passes <= plate.bound for draft in drafts)
-        if all_over() or (not done and (over() or turn + 1 >= turns)):
+        few = tightest is None or tightest[0] <= FEW_MISSING * sum(wanted.values())
+        if not few or all_over() or (not done and (over() or turn + 1 >= turns)):
             break
+    if tightest is not None and few and all(draft.missing for draft in drafts) and not clock.over():
+        squeeze = _squeezer(batch, clock, STRIPS_SQUEEZING)
+        got = realise_strips(
+            batch, tightest[1], tries=STRIPS_TRIES, chips=True, squeeze=squeeze, seed=tightest[2]
+        )
+        drafts.append(Draft(plate, plate, plate.shares, got))
     return best_of(batch, drafts) if drafts else None
 
 

@@ -22,6 +22,7 @@ __all__ = [
     "RunDraft",
     "Squeeze",
     "back_on_plate",
+    "best_laid",
     "closed_up",
     "draft_runs",
     "realise",
@@ -166,7 +167,7 @@ def realise(
                 wants[paper].append(want)
     nodes: dict[str, list[Node]] = {}
     for paper, asked in wants.items():
-        nodes[paper] = _best_laid(
+        nodes[paper] = best_laid(
             scraps.get(paper, []), asked, turns_of, order=order, seed=seed, tries=tries, stop=stop
         )
     if squeeze is not None:
@@ -234,7 +235,7 @@ def _fits_some(outline: Polygon, sizes: Sequence[tuple[float, float]]) -> bool:
     return any(short <= low and long <= high for low, high in sizes)
 
 
-def _best_laid(scraps, asked, turns_of, *, order, seed, tries, stop) -> list[Node]:
+def best_laid(scraps, asked, turns_of, *, order, seed, tries, stop) -> list[Node]:
     """The try with the fewest missing parts (by area of what is missing)."""
     best: list[Node] | None = None
     least = 0.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from nestcut.plan.model import KitPacking, Layup, Pass, Plan
-from tests.check.damage import damage
+from tests.check.damage import change_line, damage
 from tests.check.plans import kits, squares
 
 __all__: list[str] = []
@@ -32,3 +32,13 @@ def heap_of_dies_in_the_last_lay_up(plan: Plan) -> Plan:
 def one_card_packed_for_fewer_kits(plan: Plan) -> Plan:
     fewer = KitPacking(1, 1, "two", 1, plan.packing[2].pieces)
     return replace(plan, packing=(*plan.packing[:2], fewer))
+
+
+@damage(squares, "unknown")
+def line_that_allows_an_unknown_paper(plan: Plan) -> Plan:
+    return change_line(plan, 0, papers=("red", "violet"))
+
+
+@damage(squares, "unknown")
+def line_that_allows_an_unknown_die(plan: Plan) -> Plan:
+    return change_line(plan, 0, dies=("tile", "thistle"))

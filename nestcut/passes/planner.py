@@ -150,6 +150,7 @@ def _best_draft(
     """The best of several ways to lay dies: hulls first, since papers separate there; then square dies, which
     suit small scraps; then bare rims, where hulls cost passes. ``drafts`` is given all that are complete."""
     best: Draft | None = None
+    chips: Draft | None = None
     ways: tuple[tuple[Room, bool], ...] = WAYS.get(batch.hand.trims, WAYS["scissors"])
     failure: BatchError | None = None
     proof: PlatePlan | None = None
@@ -190,7 +191,9 @@ def _best_draft(
             break
         realised = with_papers(batch, plate.runs, plate.shares, clock, seed)
         if realised is not None:
-            take(Draft(plate, proof, plate.shares, realised), "papers laid")
+            laid = Draft(plate, proof, plate.shares, realised)
+            chips = laid if chips is None or better(batch, laid, chips) else chips
+            take(laid, "papers laid")
         if best is not None and not best.missing and best.passes <= proof.bound:
             break
     if best is None or proof is None:
@@ -201,11 +204,12 @@ def _best_draft(
     if best.missing and batch.hand.trims == "scissors" and not clock.over():
         # Squeezing takes time: only on the lay-ups that get along best with these scraps.
         clock.say(best.passes, proof.bound, "squeezing parts together")
+        roomy = chips or best
         tight = with_papers(
-            batch, best.plate.runs, best.shares, clock, seed, sparing=True, squeezing=SQUEEZING
+            batch, roomy.plate.runs, roomy.shares, clock, seed, sparing=True, squeezing=SQUEEZING
         )
         if tight is not None:
-            take(Draft(best.plate, proof, best.shares, tight), "papers laid")
+            take(Draft(roomy.plate, proof, roomy.shares, tight), "papers laid")
     return replace(best, bound=proof)
 
 

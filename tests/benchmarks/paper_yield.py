@@ -40,7 +40,14 @@ def wanted_of(batch: Batch) -> dict[str, Counter[str]]:
     return wanted
 
 
-def filled(batch: Batch, scraps: list[Scrap], wanted: Counter[str], order: str, seconds: float) -> int:
+def filled(
+    batch: Batch,
+    scraps: list[Scrap],
+    wanted: Counter[str],
+    order: str,
+    seconds: float,
+    moves: int | None = None,
+) -> int:
     """Pieces that the scraps of one paper give in this order."""
     left = +wanted
     sign = -1.0 if order == "large scraps first" else 1.0
@@ -65,7 +72,7 @@ def filled(batch: Batch, scraps: list[Scrap], wanted: Counter[str], order: str, 
         ]
         hand = batch.hand
         got = fill_region(
-            scrap.outline, parts, web_mm=hand.web_mm, edge_mm=hand.edge_mm, seconds=seconds, seed=0
+            scrap.outline, parts, web_mm=hand.web_mm, edge_mm=hand.edge_mm, seconds=seconds, moves_limit=moves
         )
         left.subtract(names[one.part] for one in got.placed)
         left = +left

@@ -265,6 +265,24 @@ def test_the_benchmark_runs() -> None:
     assert "small" in table([row])
 
 
+def test_the_benchmark_of_the_paper_runs() -> None:
+    """One scrap filled once; and a spread of classes meets every size."""
+    from tests.benchmarks.paper_yield import ORDERS, filled, wanted_of
+    from tests.benchmarks.passes import spread_over
+
+    batch = batch_of(
+        [disc_die("a", 20), disc_die("b", 16)],
+        sheets("red", (60, 60)),
+        [CardLine(("a", "b"), ("red",), 5)],
+    )
+    wanted = wanted_of(batch)["red"]
+    assert wanted == {"a": 3, "b": 2}
+    for order in ORDERS:
+        assert 4 <= filled(batch, list(batch.scraps), wanted, order, 60.0, moves=60) <= 5
+    assert spread_over(1, 10, 4) == [1, 5, 9]
+    assert spread_over(1, 9, 3) == [1, 5, 9]  # every third class would be of one size
+
+
 @pytest.mark.parametrize("trims", ["none", "straight"])
 def test_the_wish_for_few_trims_is_obeyed(trims) -> None:
     """No trims, or straight cuts only: the checker agrees, and something is cut."""

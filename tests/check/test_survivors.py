@@ -173,3 +173,14 @@ def test_words_of_edges_and_turns() -> None:
     report = check_plan(change_die(odd, "lozenge", turns=(30.0,)))
     assert report.rules == {"turn"}
     assert "is turned by 0° on scrap kraft-1; allowed: 30°" in str(report)
+    across = shift_slot(PLANS["turned"](), 0, 0, turn=810.0)  # a square: it covers the same places
+    report = check_plan(across)
+    assert report.rules == {"direction"}
+    assert "is turned by 90° on scrap kraft-1, whose paper kraft" in str(report)
+
+
+def test_the_scrap_with_most_corners_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three cuts of five points in one scrap, one in another: fifteen are allowed, or refused."""
+    for most, refused in ((15, False), (14, True)):
+        monkeypatch.setattr("nestcut.check.size.MOST_CORNERS_OF_A_SCRAP", most)
+        assert ("size" in check_plan(PLANS["squares"]()).rules) == refused

@@ -184,3 +184,17 @@ def test_the_scrap_with_most_corners_counts(monkeypatch: pytest.MonkeyPatch) -> 
     for most, refused in ((15, False), (14, True)):
         monkeypatch.setattr("nestcut.check.size.MOST_CORNERS_OF_A_SCRAP", most)
         assert ("size" in check_plan(PLANS["squares"]()).rules) == refused
+
+
+def test_a_die_of_very_many_pieces_is_beyond_measuring(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The pair cuts two pieces at once: two are allowed, or refused."""
+    for most, refused in ((2, False), (1, True)):
+        monkeypatch.setattr("nestcut.check.size.MOST_PIECES", most)
+        assert ("size" in check_plan(PLANS["openings"]()).rules) == refused
+
+
+def test_two_cards_of_one_name_are_told_as_such() -> None:
+    """Nothing else is looked at, or the pick list would be blamed."""
+    plan = kits()
+    same = (plan.cards[0], replace(plan.cards[1], name=plan.cards[0].name))
+    assert check_plan(replace(plan, cards=same)).rules == {"name"}

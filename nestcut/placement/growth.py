@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .sowing import Sowing
+from .types import Placed
 
 __all__ = ["Growth"]
 
@@ -18,6 +20,8 @@ _PATIENCE = 14  # moves without a better layout before another start is taken
 _MOST_TURNS = 4
 _CHOICE_SECONDS = 0.6
 _CHOICE_STEPS = 12
+_GLANCE, _ALONE, _HOPELESS = 0.05, 0.65, 0.9
+"""For a mix: shares of the time for patterns of each kind, and for kinds by themselves; not tried below this share of the most promising."""
 
 
 class Growth(Sowing):
@@ -44,15 +48,59 @@ class Growth(Sowing):
         self.visited_rows = np.empty((0, 3))
         if self.best:
             self._back()  # what the grid model found
+        mixed = len(self.useful) > 1 and self.share is None and not any(p.least > 0 for p in self.parts)
         for number, k in enumerate(self.useful):
-            share = min(0.2 * len(self.useful), 0.4) / len(self.useful)
+            # By value, the kinds that promise most look for patterns of their own later, for longer.
+            share = _GLANCE if mixed else min(0.2 * len(self.useful), 0.4) / len(self.useful)
             self._lay_patterns(k, share * task.seconds * (number + 1))
             if self.over_early():
                 return
         # however busy the machine: never without a layout where there is a pattern
         if not self.best or (len(self.useful) > 1 and not self.over()):
             self._choose_all()
+        if mixed:
+            self._best_alone()
         self._grow()
+
+    def _best_alone(self) -> None:
+        """Fill with the kinds that promise most by themselves, and go on from the best if that is worth more.
+
+        What one kind reaches alone (patterns pressed, all of the growth for it) a mixed search often misses: a
+        mix would then be worth less than no mix.
+        """
+        worth = {k: self.parts[k].value * self.held.get(k, 0) for k in self.useful}
+        top = max(self.value, *worth.values())
+        # A kind far behind would not catch up by growing.
+        kinds = sorted((k for k in self.useful if 0 < worth[k] >= _HOPELESS * top), key=lambda k: -worth[k])
+        for number, k in enumerate(kinds):
+            self._alone(k, _ALONE / (len(kinds) - number * _ALONE))
+            if self.over():
+                return
+
+    def _alone(self, k: int, share: float) -> None:
+        """One kind by itself, for this share of what is left of the time or the moves."""
+        task = self.task
+        limit = task.moves_limit
+        own = replace(
+            task, parts=(task.parts[k],), seconds=share * max(0.0, self.seconds_left()),
+            moves_limit=None if limit is None else int(share * max(0, limit - self.moves)),
+        )  # fmt: skip
+
+        def named(placed: Sequence[Placed]) -> tuple[Placed, ...]:
+            return tuple(Placed(k, one.pose) for one in placed)
+
+        alone = Growth(own, lambda found: self._take(named(found.placed)), self.stop)
+        alone.work()
+        self.moves += alone.moves
+        if alone.best:
+            self._take(named(alone.best))
+            self.patterns[k] = alone.patterns.get(0, self.patterns.get(k, []))
+
+    def _take(self, placed: tuple[Placed, ...]) -> None:
+        """Offer a layout from elsewhere, and go on from it if it is the best."""
+        if self.offer(placed):
+            self._back()
+            self._visit(self.kind, self.rows)
 
     def _grow(self) -> None:
         """Moves by turns, until the time is over; from other starts now and then when nothing gets better."""

@@ -34,6 +34,8 @@ class Sowing(State):
         super().__init__(task, on_layout, stop)
         self.patterns: dict[int, list[Any]] = {}
         self.starts: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
+        self.held: dict[int, int] = {}
+        """Most pieces of a kind in one of its patterns."""
         self.useful: list[int] = []
         self.lean = np.zeros(2)
         self.no_fits: Any = None
@@ -130,6 +132,7 @@ class Sowing(State):
                 break
         layouts.sort(key=len, reverse=True)
         most = part.most if part.most is not None else 10**9
+        self.held[k] = min(most, max(map(len, layouts), default=0))
         for rows in layouts[:12]:
             kind, poses = np.full(len(rows), k), np.array(rows)
             self._visit(kind, poses)

@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 import shapely
-from shapely.geometry import Polygon, box
+from shapely.geometry import Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from svgwrite.container import Group
 
@@ -18,6 +18,7 @@ from nestcut.batch.model import Die, Paper
 from nestcut.plan.model import Layup, PaperOnPlate, Pass, Plan
 from nestcut.sheets.draw import INK, Svg, filled, inner_circle, matrix_words, mm, path_data
 from nestcut.sheets.hatches import add_hatches
+from nestcut.sheets.tags import Spot, tag_place
 from nestcut.sheets.view import View, view_of
 from nestcut.sheets.words import clipped, length, number, plain, text_width
 
@@ -53,52 +54,6 @@ def _undo(rigid: Matrix) -> Matrix:
     return (a, d, b, e, -(a * x + d * y), -(b * x + e * y))
 
 
-def _tag_place(
-    paper: BaseGeometry,
-    cuts: BaseGeometry,
-    others: Sequence[BaseGeometry],
-    tags: Sequence[BaseGeometry],
-    seen: Polygon,
-    half: float,
-    tall: float,
-) -> tuple[float, float, float, float] | None:
-    """Where a paper's tag covers least of what matters: in the paper, or close beside it."""
-    if paper.is_empty:
-        return None
-    room = paper.difference(cuts)
-    spots = []
-    centre, _ = inner_circle(room)
-    if not centre.is_empty:
-        spots.append((centre.x, centre.y))
-    x0, y0, x1, y1 = paper.bounds
-    middle = ((x0 + x1) / 2, (y0 + y1) / 2)
-    for y in (y0 + tall, middle[1], y1 - tall):
-        spots.append((middle[0], y))
-    for away in (0.6, 4.0):
-        spots += [
-            (middle[0], y1 + tall + away), (middle[0], y0 - tall - away),
-            (x1 + half + away, middle[1]), (x0 - half - away, middle[1]),
-            (x1 + half + away, y0 + tall), (x0 - half - away, y0 + tall),
-            (x1 + half + away, y1 - tall), (x0 - half - away, y1 - tall),
-        ]  # fmt: skip
-    best: tuple[float, tuple[float, float, float, float]] | None = None
-    wx0, wy0, wx1, wy1 = seen.bounds
-    for place, (x, y) in enumerate(spots):
-        x = min(max(x, wx0 + half), wx1 - half)
-        y = min(max(y, wy0 + tall), wy1 - tall)
-        spot = (x - half, y - tall, x + half, y + tall)
-        shape = box(*spot)
-        cost = 0.02 * place * shape.area + 8.0 * shape.intersection(cuts).area
-        cost += sum(2.0 * shape.intersection(other).area for other in others)
-        cost += sum(20.0 * shape.intersection(tag).area for tag in tags)
-        # Off its own paper a tag is a little less plain, half on it is fine.
-        if not shape.intersects(paper):
-            cost += 0.15 * shape.area
-        if best is None or cost < best[0]:
-            best = (cost, spot)
-    return best[1] if best else None
-
-
 class Album:
     """The pictures of one page."""
 
@@ -108,6 +63,7 @@ class Album:
         self.dies: Mapping[str, Die] = {die.name: die for die in plan.dies}
         self.layups: Mapping[str, Layup] = {layup.id: layup for layup in plan.layups}
         self.pieces = plan.pieces_of_paper()
+        self._placed: dict[tuple[str, int], tuple[BaseGeometry, Point]] = {}
         self._die_ids = {die.name: f"d{k}" for k, die in enumerate(plan.dies, start=1)}
         base = Svg(0, 0, name="shared shapes")
         self._base = base
@@ -148,15 +104,6 @@ class Album:
         return svg, scale
 
     # ------------------------------------------------------------------ passes
-
-    def earlier_cuts(self, until: int, wanted: set[str]) -> dict[str, list[tuple[str, Matrix]]]:
-        """For each wanted scrap: (die, map into the scrap's frame) of the cuts before pass ``until``."""
-        found: dict[str, list[tuple[str, Matrix]]] = {name: [] for name in wanted}
-        for one in self.plan.passes:
-            if one.number >= until:
-                break
-            self.add_cuts(found, one)
-        return found
 
     def add_cuts(self, found: dict[str, list[tuple[str, Matrix]]], one: Pass) -> None:
         """Add the cuts of a pass to ``found`` for the scraps that are its keys."""
@@ -241,23 +188,23 @@ class Album:
                         svg, f"{name}c", matrix, fill="#ffffff", stroke=INK, stroke_width=mm(0.55 * unit)
                     )
                 )
-                kept_clear.append(view.shape(slot.pose.apply(self.dies[slot.die].cut)))
-        for k, slot in enumerate(layup.slots):
+                kept_clear.append(self._cut(layup, k)[0])
+        for k in range(len(layup.slots)):
             if k in down:
-                self._number(svg, body, k + 1, view.shape(slot.pose.apply(self.dies[slot.die].cut)), unit)
+                self._number(svg, body, layup, k, unit)
         seen = box(-3.0, y0, width + 3.0, y1)
         blocked = shapely.union_all([shape.buffer(0.5) for shape in kept_clear]) if kept_clear else Polygon()
-        tags: list[BaseGeometry] = []
+        tags: list[Spot] = []
         for paper in one.papers:
             words = labels.get(paper.scrap, "?")
             size = 3.0 * unit
             others = [shape for name, shape in outlines.items() if name != paper.scrap]
-            spot = _tag_place(
+            spot = tag_place(
                 outlines[paper.scrap].intersection(seen), blocked, others, tags, seen,
                 text_width(words, size) / 2 + 0.5 * unit, size * 0.66,
             )  # fmt: skip
             if spot is not None:
-                tags.append(box(*spot))
+                tags.append(spot)
                 self._tag(svg, body, words, (spot[0] + spot[2]) / 2, (spot[1] + spot[3]) / 2, unit)
         for side, cut_off in ((y0, low < -_SHOWN_OVERHANG_MM), (y1, high > along + _SHOWN_OVERHANG_MM)):
             if cut_off:
@@ -265,12 +212,21 @@ class Album:
         self._feed_mark(svg, width, y0, unit)
         return svg.sheet.tostring()
 
-    def _number(self, svg: Svg, body: Group, place: int, shape: BaseGeometry, unit: float) -> None:
-        spot, _ = inner_circle(shape if shape.area > 400 else filled(shape))
+    def _cut(self, layup: Layup, place: int) -> tuple[BaseGeometry, Point]:
+        """A slot's cut as seen, and where its number has most room; looked for once."""
+        if (layup.id, place) not in self._placed:
+            slot = layup.slots[place]
+            shape = self.view.shape(slot.pose.apply(self.dies[slot.die].cut))
+            spot, _ = inner_circle(shape if shape.area > 400 else filled(shape))
+            self._placed[layup.id, place] = shape, spot
+        return self._placed[layup.id, place]
+
+    def _number(self, svg: Svg, body: Group | Svg, layup: Layup, place: int, unit: float) -> None:
+        _, spot = self._cut(layup, place)
         if not spot.is_empty:
             size = 2.9 * unit
             body.add(
-                svg.text(str(place), spot.x, spot.y + size * 0.36, size=size, anchor="middle", bold=True)
+                svg.text(str(place + 1), spot.x, spot.y + size * 0.36, size=size, anchor="middle", bold=True)
             )
 
     def _tag(self, svg: Svg, body: Group, words: str, x: float, y: float, unit: float) -> None:
@@ -321,8 +277,8 @@ class Album:
             svg.add(
                 self._use(svg, f"{name}c", matrix, fill="#ffffff", stroke=INK, stroke_width=mm(0.35 * unit))
             )
-        for k, slot in enumerate(layup.slots):
-            self._number(svg, svg, k + 1, view.shape(slot.pose.apply(self.dies[slot.die].cut)), unit)
+        for k in range(len(layup.slots)):
+            self._number(svg, svg, layup, k, unit)
         x = view.x(0.0)
         out = 1.0 if view.mirrored else -1.0
         svg.add(

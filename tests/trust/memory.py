@@ -62,7 +62,7 @@ def main() -> None:
         for mib in rounds(options.batch, Path(folder) / "out", options.plans, options.seconds):
             found.append(mib)
             held = f", {tracemalloc.get_traced_memory()[0] / 2**20:.1f} MiB held" if options.traced else ""
-            print(f"plan {len(found)}: {mib:.0f} MiB{held}", flush=True)
+            print(f"plan {len(found)}: {mib:.1f} MiB{held}", flush=True)
     if len(found) > 2:
         print(f"growth from the second to the last: {found[-1] - found[1]:+.1f} MiB")
 

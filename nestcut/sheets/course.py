@@ -16,7 +16,17 @@ from nestcut.sheets.pictures import Album
 from nestcut.sheets.runs import Feed, Lane, Run
 from nestcut.sheets.words import clipped, number
 
-__all__ = ["PLATES_EVERY", "FeedText", "StageText", "Tick", "along_words", "in_stages", "stages", "ticks"]
+__all__ = [
+    "PLATES_EVERY",
+    "FeedText",
+    "StageText",
+    "Tick",
+    "along_words",
+    "feed_arrow",
+    "in_stages",
+    "stages",
+    "ticks",
+]
 
 MOST_TICKS = 120
 MOST_ALIKE = 6
@@ -113,7 +123,7 @@ def stages(run: Run, labels: Sequence[str], album: Album, rests: set[int], last:
                 does = ""
                 if former.scrap == feed.scrap:
                     does = "turn" if abs(former.deg - feed.deg) > 1e-6 else "move"
-                arrow = _arrow(feed, lane, album)
+                arrow = feed_arrow(feed, lane, album)
                 changes.setdefault(at, []).append(FeedText(label, arrow, does, clipped(feed.scrap), said))
                 told = where
             at += feed.uses
@@ -134,7 +144,7 @@ def _where(feed: Feed, across: bool) -> str:
     return f"{number(feed.corner[0], 0)}, {along}" if across else along
 
 
-def _arrow(feed: Feed, lane: Lane, album: Album) -> str:
+def feed_arrow(feed: Feed, lane: Lane, album: Album) -> str:
     """Which way the scrap points, where not all of the lane point the same way."""
     if lane.any_turn or len({one.deg for one in lane.feeds}) == 1:
         return ""

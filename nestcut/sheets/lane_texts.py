@@ -8,9 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from nestcut.batch.model import Pose
-from nestcut.plan.model import PaperOnPlate
-from nestcut.sheets.course import along_words, in_stages
+from nestcut.sheets.course import along_words, feed_arrow, in_stages
+from nestcut.sheets.lying import near
 from nestcut.sheets.pictures import Album
 from nestcut.sheets.runs import Feed, Lane, Run
 from nestcut.sheets.words import counted, id_list, length, number
@@ -49,12 +48,16 @@ def goes_on(lane: Lane, run: Run, pulled: tuple[float, float] | None) -> bool:
     Args:
         pulled: the shift that the person was told last for this paper, mm; None if none was.
     """
-    if pulled is None or lane.before not in ("stays", "moved"):
+    if (
+        pulled is None
+        or lane.before not in ("stays", "moved")
+        or not (in_stages(lane) or len(lane.feeds) == 1)
+    ):
         return False
     shift = lane.moved if lane.before == "moved" else (0.0, 0.0)
-    if not _near(shift, pulled):
+    if not near(shift, pulled, _SAME_MM):
         return False
-    return run.count == 1 or lane.step is None or _near(lane.step, pulled)
+    return run.count == 1 or lane.step is None or near(lane.step, pulled, _SAME_MM)
 
 
 def lane_text(
@@ -70,7 +73,7 @@ def lane_text(
     staged = not folded and in_stages(lane)
     distinct = list(dict.fromkeys(scrap for twin in twins for scrap in twin.scraps))
     long = run.count > 1
-    still = lane.step is not None and _near(lane.step, (0.0, 0.0))
+    still = lane.step is not None and near(lane.step, (0.0, 0.0), _SAME_MM)
     pull = ""
     if long and lane.step is not None:
         pull = "stays" if still else view.step_marks(*lane.step)
@@ -83,7 +86,7 @@ def lane_text(
         "moved": "",
         "turned": "turn it as the arrow says",
     }[lane.before]
-    if lane.before == "moved" and (lane.step is None or not _near(lane.moved, lane.step)):
+    if lane.before == "moved" and (lane.step is None or not near(lane.moved, lane.step, _SAME_MM)):
         does = f"pull it on {view.step_marks(*lane.moved)}"
     if does == pull:
         does = ""
@@ -114,14 +117,14 @@ def _even_rule(lane: Lane, album: Album) -> str:
         return "a fresh one each pass"
     follow = counted(len(lane.scraps) - 1, "more like it", "more like it")
     begin = ", begun where this one began"
-    if lane.start is not None and not _near(lane.start, (lane.box[0], lane.box[1])):
+    if lane.start is not None and not near(lane.start, (lane.box[0], lane.box[1]), _SAME_MM):
         along = (
             f"sticking out {length(-lane.start[1])} past the first end"
             if lane.start[1] < -0.5
             else f"{length(lane.start[1])} from the first end"
         )
         begin = f", laid {length(lane.start[0])} from the {album.view.side}, {along}"
-    elif lane.step is None or _near(lane.step, (0.0, 0.0)):
+    elif lane.step is None or near(lane.step, (0.0, 0.0), _SAME_MM):
         begin = ""
     if lane.per_scrap and lane.per_scrap == lane.first_uses:
         return f"each one lasts {counted(lane.per_scrap, 'pass', 'passes')}, then the next ({follow}){begin}"
@@ -137,7 +140,6 @@ def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album) -> st
         twins: the scraps of each repeat.
     """
     view = album.view
-    several_turns = len({feed.deg for feed in lane.feeds}) > 1
     one_column = len({round(feed.corner[0], 1) for feed in lane.feeds}) == 1
     parts = []
     stretch: list[tuple[Feed, list[str]]] = []
@@ -148,7 +150,7 @@ def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album) -> st
             last is not None
             and last.uses == feed.uses
             and abs(last.deg - feed.deg) < 1e-6
-            and _near(last.corner, feed.corner)
+            and near(last.corner, feed.corner, _SAME_MM)
         )
         if alike:
             stretch[-1][1].extend(names)
@@ -161,9 +163,9 @@ def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album) -> st
             parts.append(f"it lasts {lasts}")
             continue
         words = id_list(dict.fromkeys(names), most=30)
-        if several_turns:
-            paper = PaperOnPlate(feed.scrap, Pose(0.0, 0.0, feed.deg), lane.first.flipped)
-            words += f" {album.laid_words(paper)}"
+        arrow = feed_arrow(feed, lane, album)
+        if arrow:
+            words += f" {arrow}"
         words = ("then " if place else "") + f"{words}, {lasts}"
         if place:
             where = "" if one_column else f"{number(feed.corner[0], 0)} from the {view.side}, "
@@ -172,7 +174,3 @@ def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album) -> st
             )
         parts.append(words)
     return "; ".join(parts)
-
-
-def _near(one: tuple[float, float], two: tuple[float, float]) -> bool:
-    return abs(one[0] - two[0]) < _SAME_MM and abs(one[1] - two[1]) < _SAME_MM

@@ -31,6 +31,14 @@ class Lying:
     def corner(self) -> tuple[float, float]:
         return self.box[0], self.box[1]
 
+    def shift_from(self, last: Lying) -> tuple[float, float]:
+        """How far the box has moved since ``last``, mm."""
+        return self.box[0] - last.box[0], self.box[1] - last.box[1]
+
+    def turned_from(self, last: Lying) -> bool:
+        """True where it lies at another turn than ``last``."""
+        return abs(self.paper.pose.deg - last.paper.pose.deg) > 1e-6
+
 
 class Shapes:
     """Boxes and outline keys of papers on the plate; each scrap and turn is looked at once."""
@@ -73,11 +81,12 @@ def usual_steps(all_laid: Sequence[Sequence[Lying]]) -> dict[str, tuple[float, f
         old = {one.paper.scrap: one for one in before}
         for one in after:
             last = old.get(one.paper.scrap)
-            if last is not None and abs(last.paper.pose.deg - one.paper.pose.deg) <= 1e-6:
-                shift = (one.corner[0] - last.corner[0], one.corner[1] - last.corner[1])
+            if last is not None and not one.turned_from(last):
+                shift = one.shift_from(last)
                 counts.setdefault(one.paper.scrap, Counter())[round(shift[0], 2), round(shift[1], 2)] += 1
     return {scrap: found.most_common(1)[0][0] for scrap, found in counts.items()}
 
 
-def near(one: tuple[float, float], two: tuple[float, float]) -> bool:
-    return abs(one[0] - two[0]) <= _SAME_MM and abs(one[1] - two[1]) <= _SAME_MM
+def near(one: tuple[float, float], two: tuple[float, float], within_mm: float = _SAME_MM) -> bool:
+    """True where two places or shifts are the same, each way within so many mm."""
+    return abs(one[0] - two[0]) <= within_mm and abs(one[1] - two[1]) <= within_mm

@@ -134,7 +134,7 @@ def group_texts(plan: Plan, album: Album, codes: Mapping[str, str], clock: Clock
                 if block.times == 1 and any(in_stages(lane) for lane in run.lanes):
                     told_run.stages = stages(run, names, album, rests, last_number)
                 runs.append(told_run)
-                lifted = set(range(len(layup.slots))) - set(run.down) if block.times == 1 else None
+                lifted = _beside(run, layup) if block.times == 1 else None
             boxes, each = ticks(block.first, block.last, rests, last_number)
             text.blocks.append(BlockText(runs, block.times, block.first, block.last, boxes, each))
         told.append(text)
@@ -193,6 +193,11 @@ def _load(load: Mapping[str, Any], plan: Plan) -> tuple[Markup | None, str]:
     return (Markup(plot), said) if plot else (None, "")
 
 
+def _beside(run: Run, layup: Layup) -> set[int]:
+    """Slots whose dies lie beside the plate through a run."""
+    return set(range(len(layup.slots))) - set(run.down)
+
+
 def _run_text(
     run: Run,
     twins: Sequence[Run],
@@ -213,12 +218,7 @@ def _run_text(
     told = {}
     for k, (lane, name) in enumerate(zip(run.lanes, names, strict=True)):
         last = pulled.get(name)
-        if (
-            len(twins) == 1
-            and last is not None
-            and goes_on(lane, run, last)
-            and (in_stages(lane) or len(lane.feeds) == 1)
-        ):
+        if len(twins) == 1 and last is not None and goes_on(lane, run, last):
             as_before.append((name, clipped(lane.feeds[0].scrap), along_words(lane.box[1])))
             told[name] = last
             continue
@@ -230,7 +230,7 @@ def _run_text(
     pulled.clear()
     if len(twins) == 1:
         pulled.update(told)
-    off = set(range(len(layup.slots))) - set(run.down)
+    off = _beside(run, layup)
 
     def dies(places: set[int]) -> str:
         return ", ".join(f"{k + 1} {clipped(layup.slots[k].die, 30)}" for k in sorted(places))

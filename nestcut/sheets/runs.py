@@ -161,14 +161,10 @@ class _Tracker:
 
     def pulled_on(self, nxt: Lying) -> bool:
         """True where the same scrap went on by the lane's step (or by its usual one, while the lane has none)."""
-        if (
-            nxt.paper.scrap != self.now.paper.scrap
-            or abs(nxt.paper.pose.deg - self.now.paper.pose.deg) > 1e-6
-        ):
+        if nxt.paper.scrap != self.now.paper.scrap or nxt.turned_from(self.now):
             return False
-        shift = (nxt.corner[0] - self.now.corner[0], nxt.corner[1] - self.now.corner[1])
         wanted = self.lane.step or self.usual.get(nxt.paper.scrap)
-        return wanted is None or near(shift, wanted)
+        return wanted is None or near(nxt.shift_from(self.now), wanted)
 
     def follows_evenly(self, nxt: Lying) -> bool:
         """The strict rule: pieces of one outline, each for the same number of passes."""
@@ -179,7 +175,7 @@ class _Tracker:
             or nxt.paper.flipped != self.now.paper.flipped
         ):
             return False
-        turned = abs(nxt.paper.pose.deg - self.now.paper.pose.deg) > 1e-6
+        turned = nxt.turned_from(self.now)
         if (turned or lane.any_turn) and not self.once.issuperset((nxt.paper.scrap, *lane.scraps)):
             return False
         if nxt.paper.scrap == self.now.paper.scrap:
@@ -197,7 +193,8 @@ class _Tracker:
     def take(self, nxt: Lying) -> None:
         lane = self.lane
         if not lane.uneven and not self.follows_evenly(nxt):
-            lane.uneven = True
+            # Outlines that differ may fit one way round only: from here on every turn is told.
+            lane.uneven, lane.any_turn = True, False
         pulled = self.pulled_on(nxt)
         if pulled:
             lane.feeds[-1].uses += 1
@@ -205,7 +202,7 @@ class _Tracker:
             lane.feeds.append(Feed(nxt.paper.scrap, nxt.corner, nxt.paper.pose.deg))
         if nxt.paper.scrap == self.now.paper.scrap:
             if lane.step is None and pulled:
-                lane.step = (nxt.corner[0] - self.now.corner[0], nxt.corner[1] - self.now.corner[1])
+                lane.step = nxt.shift_from(self.now)
             self.uses += 1
             if len(lane.scraps) == 1:
                 lane.first_uses = self.uses
@@ -218,7 +215,7 @@ class _Tracker:
                 lane.per_scrap = self.uses
             lane.scraps.append(nxt.paper.scrap)
             if not lane.uneven:
-                lane.any_turn |= abs(nxt.paper.pose.deg - self.now.paper.pose.deg) > 1e-6
+                lane.any_turn |= nxt.turned_from(self.now)
             self.uses = 1
         self.now = nxt
 
@@ -261,12 +258,8 @@ def _open_run(
         lane.feeds.append(Feed(lying.paper.scrap, lying.corner, lying.paper.pose.deg))
         last = old.get(lying.paper.scrap)
         if last is not None:
-            shift = (lying.corner[0] - last.corner[0], lying.corner[1] - last.corner[1])
-            same_turn = (
-                abs(lying.paper.pose.deg - last.paper.pose.deg) < 1e-6
-                and lying.paper.flipped == last.paper.flipped
-            )
-            if same_turn:
+            shift = lying.shift_from(last)
+            if not lying.turned_from(last) and lying.paper.flipped == last.paper.flipped:
                 lane.before, lane.moved = (
                     ("stays", (0.0, 0.0)) if near(shift, (0.0, 0.0)) else ("moved", shift)
                 )

@@ -123,3 +123,18 @@ def test_steps_that_repeat_are_folded():
     folded = [(len(block.runs), block.times) for block in group.blocks]
     assert (2, 9) in folded or (2, 10) in folded
     assert sum(len(block.all_runs) for block in group.blocks) == 20
+
+
+def test_a_lane_of_chips_and_strips_tells_every_turn():
+    """Square chips fit any way round, but once a strip follows them each turn is told again."""
+    dies = plans.hedgerow()
+    book = plans.Book("mixed", Machine((75.0, 75.0)), (Paper("red"),), tuple(dies.values()), Hand())
+    book.layup("A", ("speedwell", 30, 30, 0))
+    for k, (size, deg) in enumerate([((24, 24), 0), ((24, 24), 90), ((24, 44), 180)]):
+        name = book.scrap(f"red-{k + 1}", "red", size)
+        book.press("A", [(name, book.corner(name, 18, 18, deg))], {0: name})
+    (run,) = runs_of(book.finish(kits=1))
+    (lane,) = run.lanes
+    assert lane.uneven
+    assert not lane.any_turn
+    assert [feed.deg % 360 for feed in lane.feeds] == [0, 90, 180]

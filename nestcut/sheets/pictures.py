@@ -18,8 +18,8 @@ from nestcut.batch.model import Die, Paper
 from nestcut.plan.model import Layup, PaperOnPlate, Pass, Plan
 from nestcut.sheets.draw import INK, Svg, filled, inner_circle, matrix_words, mm, path_data
 from nestcut.sheets.hatches import add_hatches
-from nestcut.sheets.tags import Spot, tag_place
-from nestcut.sheets.view import View, view_of
+from nestcut.sheets.tags import tag_place
+from nestcut.sheets.view import Bounds, View, view_of
 from nestcut.sheets.words import clipped, length, number, plain, text_width
 
 __all__ = ["Album", "Matrix", "arrow_of"]
@@ -194,7 +194,7 @@ class Album:
                 self._number(svg, body, layup, k, unit)
         seen = box(-3.0, y0, width + 3.0, y1)
         blocked = shapely.union_all([shape.buffer(0.5) for shape in kept_clear]) if kept_clear else Polygon()
-        tags: list[Spot] = []
+        tags: list[Bounds] = []
         for paper in one.papers:
             words = labels.get(paper.scrap, "?")
             size = 3.0 * unit

@@ -10,28 +10,26 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from nestcut.sheets.draw import inner_circle
+from nestcut.sheets.view import Bounds
 
-__all__ = ["Spot", "tag_place"]
-
-Spot = tuple[float, float, float, float]
-"""Smallest x, smallest y, largest x, largest y of a tag, mm."""
+__all__ = ["tag_place"]
 
 
 def tag_place(
     paper: BaseGeometry,
     cuts: BaseGeometry,
     others: Sequence[BaseGeometry],
-    tags: Sequence[Spot],
+    tags: Sequence[Bounds],
     seen: Polygon,
     half: float,
     tall: float,
-) -> Spot | None:
+) -> Bounds | None:
     """The best of some twenty places: in the paper, or close beside it.
 
     Args:
         cuts: what this pass cuts, a little enlarged: to be kept clear.
         others: the other papers of the pass.
-        tags: tags that stand already.
+        tags: boxes of the tags that stand already.
         seen: what the picture shows; the tag stays inside.
         half, tall: half the tag's width and half its height, mm.
     """

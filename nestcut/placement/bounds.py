@@ -19,6 +19,7 @@ from .types import Part
 __all__ = ["best_bound", "bound_by_area"]
 
 _ARC = 16  # chords in a quarter circle
+_SIX = 6  # sides that the polygons around the pieces have on average
 _WORTH_IT = 1.12  # polygons around a core are hardly ever larger than it by more: no use where dents are deep
 
 
@@ -225,6 +226,8 @@ def _polygon_bound(parts: Sequence[Part], room: Polygon | MultiPolygon, web_mm: 
     cores = [convex_core(shape) for shape in grown]
     if any(core.is_empty for core in cores):
         return math.inf, ""
+    if all(shapely.get_num_coordinates(core) <= _SIX + 1 for core in cores):
+        return math.inf, ""  # each is its own least polygon: the area says as much
     if all(_WORTH_IT * core.area < shape.area for core, shape in zip(cores, grown, strict=True)):
         return math.inf, ""
     area = 0.0

@@ -22,7 +22,15 @@ from .layout import SLACK_MM
 from .nofit import inner_fit, no_fit
 from .types import Part, Placed
 
-__all__ = ["Grid", "corner_places", "grid_of", "touching_places"]
+__all__ = [
+    "Grid",
+    "common_pitch",
+    "corner_places",
+    "grid_of",
+    "is_rectilinear",
+    "rings_of",
+    "touching_places",
+]
 
 _MOST_CELLS = 6000
 _MOST_LITERALS = 900_000
@@ -38,7 +46,7 @@ class Grid:
     """For each place: the numbers of the cells it covers."""
 
 
-def _pitch(values: NDArray[np.float64]) -> float | None:
+def common_pitch(values: NDArray[np.float64]) -> float | None:
     """Greatest length of which all values are whole multiples (within 1e-9 of the pitch), or None."""
     g = 0.0
     for v in np.unique(np.round(np.abs(values), 9)):
@@ -54,14 +62,15 @@ def _pitch(values: NDArray[np.float64]) -> float | None:
     return g if np.abs(values - whole * g).max() < 1e-9 * max(1.0, float(np.abs(values).max())) else None
 
 
-def _rings(shape: Polygon | MultiPolygon) -> list[NDArray[np.float64]]:
+def rings_of(shape: Polygon | MultiPolygon) -> list[NDArray[np.float64]]:
+    """Outlines and holes of a shape, each as rows (x, y), closed."""
     polygons = list(shape.geoms) if isinstance(shape, MultiPolygon) else [shape]
     return [np.asarray(ring.coords)[:, :2] for p in polygons for ring in (p.exterior, *p.interiors)]
 
 
-def _square(shape: Polygon | MultiPolygon) -> bool:
+def is_rectilinear(shape: Polygon | MultiPolygon) -> bool:
     """All sides parallel to an axis?"""
-    return all((np.abs(np.diff(ring, axis=0)).min(axis=1) == 0).all() for ring in _rings(shape))
+    return all((np.abs(np.diff(ring, axis=0)).min(axis=1) == 0).all() for ring in rings_of(shape))
 
 
 def _covered(shape: Shape, x0: float, y0: float, g: float, nx: int, ny: int) -> NDArray[np.int64]:
@@ -78,16 +87,20 @@ def grid_of(parts: Sequence[Part], room: Polygon | MultiPolygon) -> Grid | None:
     Two cells that coincide afterwards were less than a cell apart before, so they overlapped already; the
     same for the room's outside, and for y. So nothing overlaps afterwards, and the count is the same.
     """
-    if room.is_empty or not _square(room):
+    if room.is_empty or not is_rectilinear(room):
         return None
     x0, y0, x1, y1 = room.bounds
-    values = [ring - (x0, y0) for ring in _rings(room)]
+    values = [ring - (x0, y0) for ring in rings_of(room)]
     for part in parts:
-        if part.turns == "any" or any(turn % 90.0 != 0 for turn in part.turns) or not _square(part.shape):
+        if (
+            part.turns == "any"
+            or any(turn % 90.0 != 0 for turn in part.turns)
+            or not is_rectilinear(part.shape)
+        ):
             return None
         px, py, _, _ = part.shape.bounds
-        values += [ring - (px, py) for ring in _rings(part.shape)]
-    g = _pitch(np.concatenate(values).ravel())
+        values += [ring - (px, py) for ring in rings_of(part.shape)]
+    g = common_pitch(np.concatenate(values).ravel())
     if g is None:
         return None
     nx, ny = round((x1 - x0) / g), round((y1 - y0) / g)
@@ -201,9 +214,9 @@ def corner_places(
             raise ValueError("corner places need listed turns")
         for deg in part.turns:
             shape = Pose(0.0, 0.0, float(deg)).apply(part.shape)
-            turned.append((k, float(deg), shape, np.concatenate([ring[:-1] for ring in _rings(shape)])))
+            turned.append((k, float(deg), shape, np.concatenate([ring[:-1] for ring in rings_of(shape)])))
     found: dict[tuple[int, float, int, int], Placed] = {}
-    nodes = {(round(x, 6), round(y, 6)): (x, y) for ring in _rings(room) for x, y in ring[:-1].tolist()}
+    nodes = {(round(x, 6), round(y, 6)): (x, y) for ring in rings_of(room) for x, y in ring[:-1].tolist()}
     fresh = list(nodes.values())
     for _ in range(depth):
         later: dict[tuple[float, float], tuple[float, float]] = {}

@@ -25,7 +25,18 @@ from .candidates import grid_of
 from .layout import SLACK_MM
 from .types import Part, Placed
 
-__all__ = ["Wish", "choose_places", "cliques_of", "conflict_cliques", "fill_on_grid", "whole_shares"]
+__all__ = [
+    "Wish",
+    "add_sets",
+    "choose_places",
+    "cliques_of",
+    "conflict_cliques",
+    "fill_on_grid",
+    "limited_solver",
+    "stopping",
+    "value_ticks",
+    "whole_shares",
+]
 
 _VALUE_TICKS = 1000  # CP-SAT takes whole numbers only: 1 tick = 0.001 of the largest value
 _DETERMINISTIC_PER_MOVE = 0.02
@@ -157,7 +168,7 @@ def choose_places(
         picked_by_part = (
             np.bincount([int(kinds[i]) for i in picked], minlength=len(parts)) if picked else None
         )
-        goal = goal + _sets(model, by_part, kept, wish.proportions, ticks, picked_by_part)
+        goal = goal + add_sets(model, by_part, kept, wish.proportions, ticks, picked_by_part)
     if lean is not None and len(kinds):
         goal = goal * (int(lean.max()) * len(kinds) + 1) + sum(
             int(w) * var for w, var in zip(lean, chosen, strict=True)
@@ -166,16 +177,8 @@ def choose_places(
     if picked:
         for i, var in enumerate(chosen):
             model.add_hint(var, i in picked)
-    solver = cp_model.CpSolver()
-    # Ctrl-C is ours: OR-Tools would put the default handler back
-    solver.parameters.catch_sigint_signal = False
-    solver.parameters.num_workers = workers
-    solver.parameters.random_seed = seed % 2**31
-    if steps is not None:
-        solver.parameters.max_deterministic_time = max(0.1, steps * _DETERMINISTIC_PER_MOVE)
-    else:
-        solver.parameters.max_time_in_seconds = max(0.05, seconds)
-    with _stopping(solver, stop):
+    solver = limited_solver(seconds, steps=steps, seed=seed, workers=workers)
+    with stopping(solver, stop):
         status = solver.solve(model)
     if status == cp_model.INFEASIBLE:
         return [], 0.0
@@ -186,6 +189,22 @@ def choose_places(
     return [i for i, var in enumerate(chosen) if solver.value(var)], bound
 
 
+def limited_solver(seconds: float, *, steps: int | None = None, seed: int = 0, workers: int = 1) -> Any:
+    """A CP-SAT solver that ends after ``seconds``, or, if given, after so many ``steps`` (deterministic)."""
+    from ortools.sat.python import cp_model
+
+    solver = cp_model.CpSolver()
+    # Ctrl-C is ours: OR-Tools would put the default handler back
+    solver.parameters.catch_sigint_signal = False
+    solver.parameters.num_workers = workers
+    solver.parameters.random_seed = seed % 2**31
+    if steps is not None:
+        solver.parameters.max_deterministic_time = max(0.1, steps * _DETERMINISTIC_PER_MOVE)
+    else:
+        solver.parameters.max_time_in_seconds = max(0.05, seconds)
+    return solver
+
+
 def value_ticks(parts: Sequence[Part]) -> tuple[list[int], float]:
     """Values as whole numbers, and what one of them is worth; rounded up, so that bounds stay bounds."""
     top = max((part.value for part in parts), default=1.0)
@@ -194,7 +213,7 @@ def value_ticks(parts: Sequence[Part]) -> tuple[list[int], float]:
     return [math.ceil(part.value / top * _VALUE_TICKS - 1e-9) for part in parts], top / _VALUE_TICKS
 
 
-def _sets(
+def add_sets(
     model: Any,
     by_part: list[list[Any]],
     kept: Sequence[int],
@@ -222,7 +241,7 @@ def _sets(
 
 
 @contextmanager
-def _stopping(solver: Any, stop: Callable[[], bool] | None) -> Iterator[None]:
+def stopping(solver: Any, stop: Callable[[], bool] | None) -> Iterator[None]:
     """Ends the solver soon after ``stop`` says so."""
     if stop is None:
         yield

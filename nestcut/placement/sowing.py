@@ -15,6 +15,8 @@ from .types import Progress, StopCheck
 __all__ = ["Sowing"]
 
 _MOST_VISITED = 3000
+_BOXES, _BOXES_STEPS = 0.2, 100
+"""Share of the time, or steps, for each question to the model of rectangles; the grid has twice the share."""
 
 
 class Sowing(State):
@@ -41,28 +43,38 @@ class Sowing(State):
         self.no_fits: Any = None
 
     def _on_grid(self) -> bool:
-        """Shapes on a common grid: the model on all places. True when nothing is left to do."""
+        """Rectangles, and shapes on a common grid: the model on all places. True when nothing is left to do."""
+        from .boxes import fill_with_boxes
         from .model import fill_on_grid
 
         task = self.task
-        grid = fill_on_grid(
-            self.parts,
-            self.free,
-            gap_mm=task.web_mm,
-            seconds=0.5 * task.seconds,
-            steps=task.moves_limit,
-            seed=task.seed,
-            proportions=self.share,
-            stop=self.stop,
-        )
-        if grid is None:
-            return False
-        placed, bound, complete = grid
-        self.offer(placed)
-        if complete and bound < self.bound - 1e-9:
-            self.bound = bound
-            self.reason = "no choice of places on the grid of these shapes holds more (CP-SAT)"
-        return self.proved()
+        limits: Any = {"gap_mm": task.web_mm, "seed": task.seed, "proportions": self.share, "stop": self.stop}
+
+        def boxes(everything: bool) -> bool:
+            laid = fill_with_boxes(
+                self.parts, self.free, everything=everything, **limits,
+                seconds=_BOXES * task.seconds, steps=None if task.moves_limit is None else _BOXES_STEPS,
+            )  # fmt: skip
+            if laid is not None:
+                self.offer(laid.placed)
+                self._bound_by(laid.bound, "no choice of rectangles side by side is worth more (CP-SAT)")
+            return self.over_early()
+
+        if boxes(True):
+            return True
+        seconds = 2 * _BOXES * task.seconds
+        grid = fill_on_grid(self.parts, self.free, seconds=seconds, steps=task.moves_limit, **limits)
+        if grid is not None:
+            placed, bound, complete = grid
+            self.offer(placed)
+            if complete:
+                self._bound_by(bound, "no choice of places on the grid of these shapes holds more (CP-SAT)")
+        return self.over_early() or boxes(False)
+
+    def _bound_by(self, bound: float, reason: str) -> None:
+        """Another upper bound; counts if it is lower."""
+        if bound < self.bound - 1e-9:
+            self.bound, self.reason = bound, reason
 
     def _useful(self) -> list[int]:
         """Kinds that are worth something or wanted, the most valuable for their area first."""

@@ -1,6 +1,6 @@
 """Most pieces, or most value, out of a region with holes.
 
-Starts from dense endless patterns laid over the region (:mod:`.lattice`), lets the OR-Tools model choose
+Starts from rows of boxes (:mod:`.rows`) and dense endless patterns laid over the region (:mod:`.lattice`), lets the OR-Tools model choose
 among all that was found (:mod:`.model`), then grows: one more piece is put where it overlaps least and the
 others are squeezed aside until nothing overlaps (:mod:`.overlap`), in the whole layout or in a window of it
 (:mod:`.window`), or the model lays a window anew. Shapes on a common grid go to the model as a whole, which
@@ -46,6 +46,7 @@ def fill_region(
     workers: int = 1,
     proportions: Sequence[float] | None = None,
     obstacles: Sequence[Shape] | None = None,
+    start: Sequence[Placed] = (),
     on_layout: Callable[[Progress], None] | None = None,
     stop: StopCheck | None = None,
     moves_limit: int | None = None,
@@ -60,6 +61,7 @@ def fill_region(
         proportions: one weight per part (3, 1: three of the first to one of the second). No part then gets
             ahead of the others by more than one whole set.
         obstacles: earlier cuts in the region.
+        start: a layout to begin with; what comes back is worth no less, if it is exact and allowed.
         on_layout: told of every better layout.
         workers: processes that search with seeds of their own; the best counts.
         moves_limit: ends the search after so many moves instead of after ``seconds``; makes it repeatable.
@@ -72,7 +74,7 @@ def fill_region(
     task = Task(
         region, room_in(region, edge_mm), tuple(parts), web_mm, edge_mm,
         tuple(proportions) if proportions is not None else None, tuple(obstacles or ()),
-        seconds, seed, moves_limit,
+        seconds, seed, moves_limit, tuple(start),
     )  # fmt: skip
     growth = Growth(task, on_layout, stop)
     others = _Helpers(workers - 1, task)

@@ -37,6 +37,8 @@ class Task:
     seconds: float = 10.0
     seed: int = 0
     moves_limit: int | None = None
+    start: tuple[Placed, ...] = ()
+    """A layout to begin with."""
 
 
 class State:

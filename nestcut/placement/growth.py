@@ -21,7 +21,7 @@ _MOST_TURNS = 4
 _CHOICE_SECONDS = 0.6
 _CHOICE_STEPS = 12
 _GLANCE, _ALONE, _HOPELESS = 0.05, 0.65, 0.9
-"""For a mix: shares of the time for patterns of each kind, and for kinds by themselves; not tried below this share of the most promising."""
+"""For a mix: shares of the time for patterns of each kind, and for kinds by themselves; below this share of the most promising, growth hardly makes it up."""
 
 
 class Growth(Sowing):
@@ -34,6 +34,8 @@ class Growth(Sowing):
         task = self.task
         if task.room.is_empty or not self.parts or self.bound <= 0:
             return
+        if task.start:
+            self.offer(task.start)
         if self._on_grid() or self.over():
             return
         from .ground import Ground
@@ -46,8 +48,12 @@ class Growth(Sowing):
         self.rows = np.empty((0, 3))
         self.visited_kind = np.empty(0, np.int64)
         self.visited_rows = np.empty((0, 3))
+        for k in self.useful:
+            self._lay_rows(k)
+        if self.over_early():
+            return
         if self.best:
-            self._back()  # what the grid model found
+            self._back()  # what was given, what the models of places found, or rows
         mixed = len(self.useful) > 1 and self.share is None and not any(p.least > 0 for p in self.parts)
         for number, k in enumerate(self.useful):
             # By value, the kinds that promise most look for patterns of their own later, for longer.
@@ -70,8 +76,9 @@ class Growth(Sowing):
         """
         worth = {k: self.parts[k].value * self.held.get(k, 0) for k in self.useful}
         top = max(self.value, *worth.values())
-        # A kind far behind would not catch up by growing.
-        kinds = sorted((k for k in self.useful if 0 < worth[k] >= _HOPELESS * top), key=lambda k: -worth[k])
+        # A kind far behind would not catch up by growing; where few lie, one more is much.
+        more = {k: worth[k] / _HOPELESS + self.parts[k].value for k in self.useful}
+        kinds = sorted((k for k in self.useful if more[k] >= top), key=lambda k: -worth[k])
         for number, k in enumerate(kinds):
             self._alone(k, _ALONE / (len(kinds) - number * _ALONE))
             if self.over():

@@ -9,8 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nestcut.batch.model import Pose
+
 from .filling import State, Task
-from .types import Progress, StopCheck
+from .types import Placed, Progress, StopCheck
 
 __all__ = ["Sowing"]
 
@@ -37,7 +39,7 @@ class Sowing(State):
         self.patterns: dict[int, list[Any]] = {}
         self.starts: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
         self.held: dict[int, int] = {}
-        """Most pieces of a kind in one of its patterns."""
+        """Most pieces of a kind in rows or in one of its patterns."""
         self.useful: list[int] = []
         self.lean = np.zeros(2)
         self.no_fits: Any = None
@@ -111,7 +113,16 @@ class Sowing(State):
         self.visited_kind = np.concatenate((kind, self.visited_kind))[:_MOST_VISITED]
         self.visited_rows = np.concatenate((rows, self.visited_rows))[:_MOST_VISITED]
 
-    # ---- patterns
+    # ---- rows and patterns
+
+    def _lay_rows(self, k: int) -> None:
+        """Offer rows of boxes of one kind: nothing that is found later may be worth less."""
+        from .rows import rows_of_boxes
+
+        part = self.parts[k]
+        poses = rows_of_boxes(part.shape, part.turns, self.free, gap_mm=self.task.web_mm)[: part.most]
+        self.held[k] = len(poses)
+        self.offer(tuple(Placed(k, Pose(*pose)) for pose in poses))
 
     def _lay_patterns(self, k: int, until_s: float) -> None:
         """Find dense patterns of one kind, lay them over the room, take over the best."""
@@ -144,7 +155,7 @@ class Sowing(State):
                 break
         layouts.sort(key=len, reverse=True)
         most = part.most if part.most is not None else 10**9
-        self.held[k] = min(most, max(map(len, layouts), default=0))
+        self.held[k] = max(self.held.get(k, 0), min(most, max(map(len, layouts), default=0)))
         for rows in layouts[:12]:
             kind, poses = np.full(len(rows), k), np.array(rows)
             self._visit(kind, poses)

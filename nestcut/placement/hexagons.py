@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -31,6 +32,13 @@ def surrounding_areas(body: Polygon) -> dict[int, float]:
 
     Source: the corner areas of a circumscribed polygon add up along its sides (Dowker 1944).
     """
+    return dict(_surrounding(body.wkb))
+
+
+@lru_cache(maxsize=256)
+def _surrounding(wkb: bytes) -> dict[int, float]:
+    """Kept by content: scrap after scrap is filled with the same pieces."""
+    body = shapely.from_wkb(wkb)
     turn = 2 * math.pi * np.arange(_CELLS + 1) / _CELLS
     corner = _corner_areas(np.asarray(body.exterior.coords)[:-1, :2], turn[:-1])
     n, far = _CELLS, _CELLS // 2
@@ -109,6 +117,12 @@ def cell_areas(bodies: Sequence[Polygon]) -> list[list[float]]:
 
 def convex_core(shape: Polygon | MultiPolygon, tries: int = 24) -> Polygon:
     """A large convex subset: cut straight through the deepest dent again and again, keep the larger side."""
+    return _convex_core(shape.wkb, tries)
+
+
+@lru_cache(maxsize=256)
+def _convex_core(wkb: bytes, tries: int) -> Polygon:
+    shape = shapely.from_wkb(wkb)
     core = max(shapely.get_parts(shape), key=lambda g: g.area)
     if core.interiors:
         return Polygon()

@@ -17,7 +17,7 @@ from nestcut.cli.console import (
     print_json,
     run_apart,
 )
-from nestcut.cli.reserve import search_seconds
+from nestcut.cli.reserve import limit_seconds, search_seconds
 
 if TYPE_CHECKING:
     from nestcut.plan import Plan
@@ -31,8 +31,15 @@ def plan(
     ],
     out: Annotated[Path | None, typer.Option("--out", help="Folder for plan.json and the sheets.")] = None,
     seconds: Annotated[
-        float, typer.Option("--seconds", min=1, max=86400, help="Time limit, reading and writing included.")
-    ] = 30.0,
+        float | None,
+        typer.Option(
+            "--seconds",
+            min=1,
+            max=86400,
+            help="Time limit, reading and writing included; one that is too short for the batch is refused. "
+            "Without it: 30, or what a very large class takes at least.",
+        ),
+    ] = None,
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same plan.")] = 0,
     workers: Annotated[
         int,
@@ -47,8 +54,10 @@ def plan(
     plan_into(batch, folder, seconds=seconds, seed=seed, workers=workers, as_json=as_json)
 
 
-def plan_into(batch: Path, folder: Path, *, seconds: float, seed: int, workers: int, as_json: bool) -> None:
-    """Read, plan, write and tell; ends the command with the exit code that fits."""
+def plan_into(
+    batch: Path, folder: Path, *, seconds: float | None, seed: int, workers: int, as_json: bool
+) -> None:
+    """Read, plan, write and tell; ``seconds`` None: as long as is usual. Ends the command with the exit code that fits."""
     begin = time.monotonic()
     with plain_errors(), Interrupt() as interrupt:
         from nestcut.batch import read_batch
@@ -56,12 +65,13 @@ def plan_into(batch: Path, folder: Path, *, seconds: float, seed: int, workers: 
         from nestcut.passes import plan_batch
 
         asked = read_batch(batch)
+        allowed_s = limit_seconds(asked, seconds)
         check_writable(folder)
-        with ProgressLine(seconds=seconds, quiet=as_json) as progress:
+        with ProgressLine(seconds=allowed_s, quiet=as_json) as progress:
             if not run_apart(lambda: _ready(progress)):
                 begin = time.monotonic()  # kernels are compiled once a machine: that is nobody's evening
             now = time.monotonic()
-            limit, enough = search_seconds(asked, seconds, now - begin)
+            limit, enough = search_seconds(asked, allowed_s, now - begin)
 
             def stop() -> bool:
                 return interrupt() or (progress.has_plan and time.monotonic() > now + enough)

@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING
 
 import shapely
 
+from nestcut.errors import InputError
+
 if TYPE_CHECKING:
     from nestcut.batch import Batch, Die
 
-__all__ = ["most_cuts", "search_seconds"]
+__all__ = ["least_seconds", "limit_seconds", "most_cuts", "search_seconds"]
 
 WRITING_S = 1.0
 """For checking, plan.json and the sheets of any plan, and ``SECONDS_PER_CUT`` more for each cut. Measured, CPU: 2.2 s for
@@ -27,6 +29,43 @@ SLACK_S = 1.0
 LEAST_S = 2.5
 """The search gets this in any case, or the whole limit where that is shorter, until it has a first plan: a first plan
 takes a second, and what is found in less is worth little."""
+
+DEFAULT_S = 30.0
+"""The limit where nobody names one."""
+LOADING_S = 2.3
+"""Reading, loading and a first plan of the smallest class, written; ``SECONDS_PER_DIE`` and ``LEAST_PER_CUT`` come on top. Measured,
+CPU (python -m tests.trust.limits): 2.2 s for one die and 2 cuts, 4.3 s for the evening, 4.9 for 10 dies and 738 cuts, 11.5
+for 20 and 4,619, 40 for 40 and 19,797; the cuts as :func:`most_cuts` guesses them."""
+SECONDS_PER_DIE = 0.16
+LEAST_PER_CUT = 0.0015
+BEYOND = 0.10
+"""``--seconds`` is promised within this share and ``BEYOND_S`` seconds."""
+BEYOND_S = 2.0
+
+
+def least_seconds(batch: Batch) -> int:
+    """The shortest limit that can be kept, whole seconds: what reading, one quick plan and writing take anyway.
+
+    It follows from the batch alone, not from how busy the machine is, so a limit is refused each time or never.
+    """
+    takes_s = LOADING_S + SECONDS_PER_DIE * len(batch.dies) + LEAST_PER_CUT * most_cuts(batch)
+    return max(1, math.ceil((takes_s - BEYOND_S) / (1 + BEYOND)))
+
+
+def limit_seconds(batch: Batch, asked_s: float | None) -> float:
+    """The limit to plan with: the one that was asked for, or 30 s, or what a very large class takes at least.
+
+    Raises: InputError where the one that was asked for is too short for this batch.
+    """
+    least = least_seconds(batch)
+    if asked_s is None:
+        return max(DEFAULT_S, float(least))
+    if asked_s < least:
+        raise InputError(
+            f"--seconds {asked_s:g} is too short for this batch: at least {least}",
+            mend=f"write --seconds {least} or more; reading, one quick plan, checking and writing take that long",
+        )
+    return asked_s
 
 
 def search_seconds(batch: Batch, seconds: float, spent_s: float) -> tuple[float, float]:

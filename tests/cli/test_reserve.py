@@ -10,8 +10,10 @@ from typer.testing import CliRunner
 
 from nestcut.batch import read_batch
 from nestcut.cli import app
-from nestcut.cli.reserve import most_cuts, search_seconds
+from nestcut.cli.reserve import least_seconds, limit_seconds, most_cuts, search_seconds
+from nestcut.errors import InputError
 from tests.trust.big import write_big
+from tests.trust.jobs import ROOT
 
 
 def test_a_small_class_searches_nearly_all_the_time(folder: Path) -> None:
@@ -67,3 +69,35 @@ def test_the_search_is_stopped_once_it_has_a_plan_and_no_time(
     result = CliRunner().invoke(app, ["plan", "batch.toml", "--out", "out", "--seconds", "10"])
     assert result.exit_code == 0, result.output
     assert asked == [False, False, True]
+
+
+def test_a_limit_that_cannot_be_kept_is_refused_at_once(folder: Path) -> None:
+    """Before any work: exit code 2, the least limit in the message, no output folder."""
+    evening = str(ROOT / "examples" / "evening.toml")
+    result = CliRunner().invoke(app, ["plan", evening, "--out", "out", "--seconds", "2"])
+    assert result.exit_code == 2
+    assert "--seconds 2 is too short for this batch: at least 3" in result.stderr
+    assert "To mend: write --seconds 3 or more" in result.stderr
+    assert not (folder / "out").exists()
+
+
+def test_the_least_limit_follows_from_the_batch(folder: Path, tmp_path: Path) -> None:
+    """One second for a tiny class, a few for the examples, a minute for a very large one; the least itself is taken."""
+    tiny = read_batch(folder / "batch.toml")
+    evening, event = (read_batch(ROOT / "examples" / f"{name}.toml") for name in ("evening", "event"))
+    large = read_batch(write_big(tmp_path / "big", kits=400))
+    assert [least_seconds(batch) for batch in (tiny, evening, event)] == [1, 3, 5]
+    assert 30 < least_seconds(large) < 60
+    for batch in (tiny, evening, event, large):
+        least = least_seconds(batch)
+        assert limit_seconds(batch, float(least)) == least
+        if least > 1:
+            with pytest.raises(InputError, match=f"at least {least}"):
+                limit_seconds(batch, least - 0.5)
+
+
+def test_without_a_limit_even_a_very_large_class_is_planned(folder: Path, tmp_path: Path) -> None:
+    """30 s where nobody says otherwise, and what it takes at least where that is more."""
+    assert limit_seconds(read_batch(folder / "batch.toml"), None) == 30
+    large = read_batch(write_big(tmp_path / "big", kits=400))
+    assert limit_seconds(large, None) == least_seconds(large) > 30

@@ -3,7 +3,8 @@
     python -m tests.trust.limits                                   evening and event, 1 to 20 s
     python -m tests.trust.limits --batches examples/scraps.toml --seconds 3,30
 
-Told are wall time against the promise (the limit, a tenth more and two seconds), CPU seconds, passes and bound. Where the CPU time
+A limit that is too short for the batch is refused at once, which is told as such. Told are else
+wall time against the promise (the limit, a tenth more and two seconds), CPU seconds, passes and bound. Where the CPU time
 is below the promise and the wall time above it, the machine was busy with other things.
 """
 
@@ -18,6 +19,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from nestcut.cli.console import BAD_INPUT
 from tests.trust.jobs import ROOT, run_python
 
 __all__ = ["Run", "allowed_s", "timed_plan"]
@@ -60,12 +62,12 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--batches", default=EXAMPLES, help="batch files, with commas")
-    parser.add_argument("--seconds", default="1,2,5,10,20", help="limits, with commas")
+    parser.add_argument("--seconds", default="1,2,3,5,10,20", help="limits, with commas")
     options = parser.parse_args()
     batches = [Path(name) for name in options.batches.split(",")]
     late = 0
     with tempfile.TemporaryDirectory() as folder:
-        timed_plan(batches[0], Path(folder), 1.0)  # kernels are compiled once a machine
+        timed_plan(batches[0], Path(folder), 10.0)  # kernels are compiled once a machine
         print(f"{'batch':<12}{'limit':>7}{'allowed':>9}{'wall':>7}{'CPU':>7}  passes (bound)  exit")
         for batch in batches:
             for seconds in map(float, options.seconds.split(",")):
@@ -74,7 +76,8 @@ def main() -> None:
                 late += over
                 print(
                     f"{batch.stem:<12}{seconds:>7g}{allowed_s(seconds):>9.1f}{run.wall_s:>7.1f}{run.cpu_s:>7.1f}"
-                    f"  {run.passes} ({run.bound})  {run.exit_code}{'  LATE' if over else ''}",
+                    f"  {run.passes} ({run.bound})  {run.exit_code}"
+                    f"{'  LATE' if over else ''}{'  refused' if run.exit_code == BAD_INPUT else ''}",
                     flush=True,
                 )
     sys.exit(1 if late else 0)

@@ -26,6 +26,7 @@ TESTS = tuple(
     f"tests/check/test_{name}.py"
     for name in (
         "survivors",
+        "survivors_proof",
         "corners",
         "tolerance",
         "damage",

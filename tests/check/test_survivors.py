@@ -5,14 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+import shapely
 from shapely.geometry import Polygon, box
 
-from nestcut.batch.model import Card, CardLine
+from nestcut.batch.model import Card, CardLine, Hand, Paper, Pose
 from nestcut.check import check_plan, check_proof
+from nestcut.check.measure import _inner_radius
 from nestcut.check.packing import _fits_card
-from nestcut.plan.model import KitPacking, Plan, Share, Trim
+from nestcut.plan.model import Cut as CutOf
+from nestcut.plan.model import KitPacking, Layup, Pass, Plan, Remnant, Share, Slot, Trim
 from tests.check.damage import change_die, change_scrap, shift_slot
-from tests.check.plans import PLANS, finished, kits, rectangle_die
+from tests.check.plans import MACHINE, PLANS, finished, kits, line, lying, make_plan, rectangle_die
 from tests.check.test_corners import many
 from tests.check.test_proof import proved
 
@@ -198,3 +201,103 @@ def test_two_cards_of_one_name_are_told_as_such() -> None:
     plan = kits()
     same = (plan.cards[0], replace(plan.cards[1], name=plan.cards[0].name))
     assert check_plan(replace(plan, cards=same)).rules == {"name"}
+
+
+@pytest.mark.parametrize(("strip", "refused"), [(0.0, False), (0.9, False), (1.1, True), (50.0, True)])
+def test_what_is_left_of_a_scrap_that_has_no_remnant(strip: float, refused: bool) -> None:
+    """A band of 2e-6 mm along the scrap's outline may be missing, as in any remnant; a wider one may not.
+
+    The die cuts the whole scrap, 20 × 10 mm, but for a strip along one side; ``strip`` is its area, the band's being 1.
+    """
+    band_mm2 = 2e-6 * 60.0
+    scrap = box(0, 0, 20, 10 + strip * band_mm2 / 20)
+    layup = Layup("A", (Slot("tile", Pose(20.0, 20.0)),))
+    plan = make_plan(
+        dies=[rectangle_die("tile", 20, 10)],
+        scraps={"red-1": ("red", scrap)},
+        papers=[Paper("red")],
+        layups=[layup],
+        passes=[Pass(1, "A", (lying("red-1", 10, 15),), (CutOf(0, "red-1"),))],
+        demand=[line("card", ["tile"], ["red"], 1, [("tile", "red", 1)])],
+        machine=MACHINE,
+        hand=Hand(web_mm=0.0, edge_mm=0.0, gap_mm=1.0),
+    )
+    assert check_plan(replace(plan, remnants=())).rules == ({"remnant"} if refused else set())
+    # Honestly told, the strip is a remnant like any other.
+    told = (Remnant("red-1", box(0, 10, 20, scrap.bounds[3])),) if strip else ()
+    assert check_plan(replace(plan, remnants=told)).ok
+
+
+def test_what_cannot_be_measured_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the library gives up in the middle of it, the plan is refused under ``shape``."""
+
+    def gives_up(*_: object) -> None:
+        raise shapely.errors.GEOSException("TopologyException: side location conflict")
+
+    monkeypatch.setattr("nestcut.check.checker.check_cuts", gives_up)
+    report = check_plan(kits())
+    assert report.rules == {"shape"}
+    assert "can't be measured (TopologyException" in str(report)
+
+
+def test_names_that_a_packing_or_a_shortage_makes_up() -> None:
+    """A packing of a card that is not there, besides all the right ones; a shortage of a die that is not there."""
+    plan = kits()
+    extra = KitPacking(1, 1, "four", 1, ())
+    (fault,) = check_plan(replace(plan, packing=(*plan.packing, extra))).faults
+    assert (fault.rule, fault.message) == ("packing", "there is no card four")
+    lack = PLANS["short"]()
+    odd = replace(lack, short=(replace(lack.short[0], dies=("tile", "elm")),))
+    report = check_plan(odd)
+    assert report.rules == {"unknown"}
+    assert "a shortage names an unknown die elm" in str(report)
+
+
+@pytest.mark.parametrize("count", [-1, True, 1.0, "1"])
+def test_counts_given_to_a_line_are_whole_numbers(count: object) -> None:
+    """Each of them; a fault of that rule, whatever else it makes wrong."""
+    plan = kits()
+    share = replace(plan.demand[0].by[0], count=count)  # type: ignore[arg-type]
+    broken = replace(plan, demand=(replace(plan.demand[0], by=(share,)), *plan.demand[1:]))
+    assert check_plan(broken).rules == {"number"}
+    assert "a count in demand line 1 is" in str(check_plan(broken))
+
+
+@pytest.mark.parametrize(
+    ("limit", "most"),
+    [
+        # squares(): four cuts of five points and five papers of five, but green-1 has a hole, and lies twice.
+        ("MOST_CORNERS", 4 * 5 + 3 * 5 + 2 * 10),
+        ("MOST_CORNERS_OF_A_SHAPE", 10),
+        # Two, one and two papers; two, one and one cuts: 1 + 4, 0 + 1, 1 + 2.
+        ("MOST_PAIRS", 9),
+    ],
+)
+def test_sizes_are_counted(limit: str, most: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As many corners and pairs as there are may be allowed; one fewer, and the plan is beyond measuring."""
+    for allowed, rules in ((most, set()), (most - 1, {"size"})):
+        monkeypatch.setattr(f"nestcut.check.size.{limit}", allowed)
+        assert check_plan(PLANS["squares"]()).rules == rules
+
+
+def test_what_is_allowed_is_told() -> None:
+    """Out of the window and out of a scrap: nothing is allowed, and the fault says so."""
+    out = next(
+        f for f in check_plan(shift_slot(PLANS["squares"](), 0, 0, dx=-1.0)).faults if f.rule == "window"
+    )
+    assert (out.measured_mm, out.allowed_mm) == (pytest.approx(1.0), 0.0)
+    plan = kits()
+    parts = plan.trims[0].into
+    beyond = replace(
+        plan.trims[0], into=((parts[0][0], parts[0][1].buffer(0.5, join_style="mitre")), *parts[1:])
+    )
+    told = [f for f in check_plan(replace(plan, trims=(beyond, *plan.trims[1:]))).faults if f.rule == "trim"]
+    assert told
+    assert all(fault.allowed_mm == 0.0 for fault in told)
+
+
+def test_the_largest_disc_is_found_closely() -> None:
+    """How deep two shapes overlap is measured to a ten-thousandth of a millimetre."""
+    for shape, radius in ((box(0, 0, 7, 30), 3.5), (Polygon([(0, 0), (3, 0), (0, 4)]), 1.0)):
+        assert _inner_radius(shape) == pytest.approx(radius, abs=2e-4)
+    assert _inner_radius(box(0, 0, 1.5e-6, 9)) == 0.0

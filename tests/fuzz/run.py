@@ -159,7 +159,7 @@ def guided(name: str, folder: Path, keep: Path, inputs: int, seed: int) -> None:
 
     arguments = [
         sys.argv[0], f"-runs={inputs}", f"-seed={seed + 1}", "-timeout=300", f"-rss_limit_mb={2 * MEGABYTES}", "-max_len=60000",
-        "-print_final_stats=1", "-verbosity=0", str(corpus),
+        "-print_final_stats=1", "-verbosity=0", "-mutate_depth=1", str(corpus),
     ]  # fmt: skip
     atheris.Setup(arguments, test, custom_mutator=custom)
     atheris.Fuzz()

@@ -161,7 +161,8 @@ def _shifts(
         return None  # too large alone
     low = [box_a[2 + i] - window[i] - box_b[i] - SLACK for i in (0, 1)]
     high = [window[i] + box_a[i] - box_b[2 + i] + SLACK for i in (0, 1)]
-    return None if low[0] > high[0] or low[1] > high[1] else (low[0], low[1], high[0], high[1])
+    # Not too large alone, so low ≤ high, up to rounding.
+    return low[0], low[1], max(low[0], high[0]), max(low[1], high[1])
 
 
 def _apart_at_a_glance(a: BaseGeometry, b: BaseGeometry, window: tuple[float, float], gap_mm: float) -> bool:

@@ -301,3 +301,43 @@ def test_the_largest_disc_is_found_closely() -> None:
     for shape, radius in ((box(0, 0, 7, 30), 3.5), (Polygon([(0, 0), (3, 0), (0, 4)]), 1.0)):
         assert _inner_radius(shape) == pytest.approx(radius, abs=2e-4)
     assert _inner_radius(box(0, 0, 1.5e-6, 9)) == 0.0
+
+
+def test_words_of_counts_and_shapes() -> None:
+    """What is given and what it is stand in the message; a broken shape is told with its place."""
+    plan = kits()
+    minutes = replace(plan, totals=replace(plan.totals, minutes=plan.totals.minutes + 1))
+    given, real = f"{plan.totals.minutes + 1:.6g}", f"{plan.totals.minutes:.6g}"
+    assert f"{given} minutes are given, it is {real}" in str(check_plan(minutes))
+    bow = Polygon([(0, 0), (20, 30), (20, 0), (0, 20)])
+    assert "scrap grey-2 is broken: Self-intersection[" in str(
+        check_plan(change_scrap(plan, "grey-2", outline=bow))
+    )
+
+
+def test_a_plan_that_falls_short_packs_no_kit_too_many() -> None:
+    """Fewer kits than were asked for are right then; one more than there are is not."""
+    plan = kits()
+    line_1 = replace(plan.demand[0], count=plan.demand[0].count + 1)
+    lack = replace(PLANS["short"]().short[0], paper="pink", dies=("small",), area_mm2=0.0)
+    short = replace(
+        plan, complete=False, kits=0, cards=(), packing=(), demand=(line_1, *plan.demand[1:]), short=(lack,)
+    )
+    assert check_plan(short).ok, str(check_plan(short))
+    packed = replace(plan, complete=False, short=(lack,), demand=short.demand)
+    before = [fault.message for fault in check_plan(packed).faults]
+    assert not any("is packed, but there are" in message for message in before)
+    last = replace(packed.packing[-1], last=packed.kits + 1)
+    after = str(check_plan(replace(packed, packing=(*packed.packing[:-1], last))))
+    assert f"kit {packed.kits + 1} is packed, but there are {packed.kits}" in after
+
+
+def test_corners_of_a_die_are_counted_with_its_rim(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A die's cut and rim may have twice the corners of one shape between them: one below is refused."""
+    plan = PLANS["squares"]()
+    ring = plan.dies[1].cut.segmentize(1.0)
+    corners = shapely.get_num_coordinates(ring) + shapely.get_num_coordinates(plan.dies[1].rim)
+    fine = finished(change_die(plan, "bar", cut=ring))
+    for allowed, rules in (((corners + 1) // 2, set()), ((corners - 1) // 2, {"size"})):
+        monkeypatch.setattr("nestcut.check.size.MOST_CORNERS_OF_A_SHAPE", allowed)
+        assert check_plan(fine).rules == rules

@@ -82,8 +82,9 @@ def test_the_plate_of_a_proof_is_a_hair_too_large() -> None:
         + math.pi * reach * reach
     )
     assert 0.0 < plate.area / AREA_UNITS - exact < 3e-5
+    # A plate that its clear edges use up has no room, and the little that rounding up leaves it.
     tiny = Plate.of(replace(plan, machine=Machine((6.0, 9.0), clear_mm=4.0), hand=Hand(gap_mm=0.0)))
-    assert (tiny.width_mm, tiny.gap_mm) == (0.0, 0.0)
+    assert (tiny.width_mm, tiny.gap_mm, tiny.area) == (0.0, 0.0, 1)
 
 
 def test_the_area_of_a_rim_is_a_hair_too_small() -> None:
@@ -93,6 +94,8 @@ def test_the_area_of_a_rim_is_a_hair_too_small() -> None:
         exact = side * side + 4 * side * reach + corner * reach * reach
         found = grown_area_mm2(box(0, 0, side, side), reach)
         assert exact * (1 - 1.5 * HAIR) < found < exact * (1 - 0.5 * HAIR)
+    twice = Polygon([(0, 0), (20, 0), (20, 0), (20, 20), (0, 20)])  # a corner said twice is one corner
+    assert grown_area_mm2(twice, 1.5) == pytest.approx(grown_area_mm2(box(0, 0, 20, 20), 1.5), rel=1e-12)
     plan = proved([rectangle_die("oak", 17, 17)], [1], 1, {}, gap=0.0)
     plate = Plate.of(plan)
     area = grown_area_mm2(plate.rims["oak"], 0.0) * AREA_UNITS
@@ -149,3 +152,11 @@ def test_a_stripe_allows_half_turns_and_quarters_of_the_paper() -> None:
 
     assert all(holds(turn) for turn in (0, 0.5, 359.5, 89.5, 180, 180.5, 270))
     assert not any(holds(turn) for turn in (0.75, 1, 45, 91, 180.75, 358))
+
+
+def test_prices_may_be_whole_numbers() -> None:
+    """1 is as good as "1/1"; true is no number, nor is anything below 0."""
+    assert check_proof(two_large(prices={"oak": 1, "ash": 1}, lines=[1, 1])).ok
+    for odd in (True, -1):
+        assert check_proof(two_large(prices={"oak": odd, "ash": 1})).rules == {"bound"}
+        assert "the price of oak is" in str(check_proof(two_large(prices={"oak": odd, "ash": 1})))

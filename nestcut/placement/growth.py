@@ -17,6 +17,7 @@ from .types import Placed
 __all__ = ["Growth"]
 
 _PATIENCE = 14  # moves without a better layout before another start is taken
+_FEW = 14  # pieces up to which a search by long jumps is affordable
 _MOST_TURNS = 4
 _CHOICE_SECONDS = 0.6
 _CHOICE_STEPS = 12
@@ -201,7 +202,7 @@ class Growth(Sowing):
         kind = np.append(self.kind, k)
         rows = np.vstack((self.rows, self._gap_for(k)))
         n = len(kind)
-        return self._push(kind, rows, 24 + 2 * n if n > 14 else 160)
+        return self._push(kind, rows, 24 + 2 * n if n > _FEW else 160)
 
     def _push(self, kind: NDArray[np.int64], rows: NDArray[np.float64], moves: int) -> bool:
         """Squeeze until nothing overlaps; gives up when it does not get better."""
@@ -217,7 +218,7 @@ class Growth(Sowing):
             chunk = min(12, moves - done)
             if limit is not None:
                 chunk = max(1, min(chunk, limit - self.moves))
-            used, found = search.grow(chunk) if n > 14 else search.run(chunk)
+            used, found = search.grow(chunk) if n > _FEW else search.run(chunk)
             done += used
             self.moves += used
             if found is not None:
@@ -226,7 +227,7 @@ class Growth(Sowing):
             if search.fine and not fine:
                 fine, last, moves = True, math.inf, max(moves, done + 36)
                 continue
-            if n > 14 and done >= 24 and left > 0.97 * last:
+            if n > _FEW and done >= 24 and left > 0.97 * last:
                 break
             last = left
         return False

@@ -15,16 +15,20 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.affinity import rotate, translate
+from shapely.affinity import translate
 from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Shape, Turns
 
 from .closing import rough_cores
-from .nofit import inner_fit
+from .nofit import InnerFits
 from .turning import Kit, cores_of, make_kit
 
 __all__ = ["Lattice", "find_lattices", "lay_out", "rooms_for"]
+
+
+_PIECE_MM, _ROOM_MM = 0.02, 0.01
+"""How far outlines may be off when patterns are laid over a room; small moves mend it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,15 +331,17 @@ def _directions(region: Polygon | MultiPolygon) -> list[float]:
 
 
 def rooms_for(shape: Shape, free: Polygon | MultiPolygon) -> Callable[[float], object]:
-    """Where the middle of a piece may lie, by angle in radians (for an outline that is a little simplified)."""
+    """Where the middle of a piece may lie, by angle in radians (for outlines that are a little simplified)."""
     mx, my = cores_of(shape).middle
-    centred = translate(shape, -mx, -my).simplify(0.02)
+    plain = free.simplify(_ROOM_MM)
+    fits = InnerFits(plain, translate(shape, -mx, -my).simplify(_PIECE_MM))
     seen: dict[int, object] = {}
 
     def rooms(angle: float) -> object:
         key = round(angle * 1e6)
         if key not in seen:
-            seen[key] = inner_fit(free, rotate(centred, angle, origin=(0, 0), use_radians=True))
+            seen[key] = room = fits.at(angle)
+            shapely.prepare(room)
         return seen[key]
 
     return rooms

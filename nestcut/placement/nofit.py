@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from nestcut.batch.model import Shape
 from nestcut.placement.convex import Points, convex_parts, convex_sum
 
-__all__ = ["HAIR_MM", "inner_fit", "no_fit", "no_fit_of_parts"]
+__all__ = ["HAIR_MM", "InnerFits", "inner_fit", "no_fit", "no_fit_of_parts"]
 
 HAIR_MM = 1e-7
 """Depth to which a sum is shrunk before the union, mm. A slot that a part fits into exactly is a line of
@@ -93,6 +93,33 @@ def inner_fit(region: Shape, moving: Shape) -> BaseGeometry:
         return frame
     forbidden = no_fit(outside, moving)
     return _merge_thin(frame.difference(forbidden))
+
+
+class InnerFits:
+    """:func:`inner_fit` of one shape at many turns about its origin: both are cut into convex parts only once."""
+
+    def __init__(self, region: Shape, shape: Shape) -> None:
+        self.region, self.shape, self.parts = region, shape, convex_parts(shape)
+        self.box = region.is_empty or _is_box(region)
+        if not self.box:
+            x0, y0, x1, y1 = region.bounds
+            far = 2 * float(np.hypot(*shapely.get_coordinates(shape).T).max()) + 1.0
+            around = box(x0 - far, y0 - far, x1 + far, y1 + far)
+            self.outside = convex_parts(_polygons_of(around.difference(region)))
+
+    def at(self, angle: float) -> BaseGeometry:
+        """Positions of the origin at a turn (radians)."""
+        c, s = np.cos(angle), np.sin(angle)
+        turned = [part @ np.array([[c, s], [-s, c]]) for part in self.parts]
+        if self.region.is_empty:
+            return Polygon()
+        rx0, ry0, rx1, ry1 = self.region.bounds
+        points = np.concatenate(turned)
+        (mx0, my0), (mx1, my1) = points.min(axis=0), points.max(axis=0)
+        frame = _span_box(rx0 - mx0, ry0 - my0, rx1 - mx1, ry1 - my1)
+        if frame.is_empty or self.box:
+            return frame
+        return _merge_thin(frame.difference(no_fit_of_parts(self.outside, turned)))
 
 
 def _is_box(region: Shape) -> bool:

@@ -17,6 +17,8 @@ from .types import Placed, Progress, StopCheck
 __all__ = ["Sowing"]
 
 _MOST_VISITED = 3000
+_LAYING = 0.15
+"""Share of the time for laying patterns over the room."""
 _BOXES, _BOXES_STEPS = 0.2, 100
 """Share of the time, or steps, for each question to the model of rectangles; the grid has twice the share."""
 
@@ -124,6 +126,12 @@ class Sowing(State):
         self.held[k] = len(poses)
         self.offer(tuple(Placed(k, Pose(*pose)) for pose in poses))
 
+    def _laid_enough(self, since: float) -> bool:
+        """Has laying patterns taken its share? (In rooms with many corners each turn takes long.)"""
+        if self.task.moves_limit is not None or not self.best:
+            return False
+        return time.monotonic() - since > _LAYING * self.task.seconds / max(1, len(self.useful))
+
     def _lay_patterns(self, k: int, until_s: float) -> None:
         """Find dense patterns of one kind, lay them over the room, take over the best."""
         from .lattice import find_lattices, lay_out, rooms_for
@@ -140,18 +148,22 @@ class Sowing(State):
         self.patterns[k] = find_lattices(
             part.shape, part.turns, gap_mm=self.task.web_mm, seed=self.task.seed + k, tries=tries, over=late
         )
-        layouts = []
+        layouts: list[Any] = []
+        laying = time.monotonic()
+        rooms = rooms_for(self.ground.parts[k].shape, self.free)
         for lattice in self.patterns[k]:
             for rows in lay_out(
                 lattice,
-                rooms_for(self.ground.parts[k].shape, self.free),
+                rooms,
                 self.task.room,
                 free_turn=part.turns == "any",
                 rng=self.rng,
                 looks=16,
             ):
                 layouts.append(rows)
-            if self.over():
+                if self._laid_enough(laying):
+                    break
+            if self.over() or self._laid_enough(laying):
                 break
         layouts.sort(key=len, reverse=True)
         most = part.most if part.most is not None else 10**9

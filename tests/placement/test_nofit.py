@@ -10,7 +10,7 @@ from shapely import affinity
 from shapely.geometry import MultiPolygon, Point, Polygon, box
 
 from nestcut.placement.convex import convex_parts, convex_sum, ring_area
-from nestcut.placement.nofit import HAIR_MM, inner_fit, no_fit
+from nestcut.placement.nofit import HAIR_MM, InnerFits, inner_fit, no_fit
 
 TOLERANCE_MM = 1e-6
 
@@ -190,3 +190,15 @@ def test_seats_are_in_the_region(region: Polygon, moving: Polygon, seed: int) ->
         p = edges.interpolate(t, normalized=True) if edges.length else edges.representative_point()
         out = affinity.translate(small, p.x, p.y).difference(region)
         assert out.area == 0 or 2 * out.area / out.length <= TOLERANCE_MM
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.7, 2.0])
+def test_inner_fits_of_many_turns_are_the_inner_fits(turn: float) -> None:
+    """Cut into parts once and turned: the same positions as by turning the shape, in rooms with holes and in boxes."""
+    shape = Polygon([(1, 0), (9, 0), (9, 3), (4, 3), (4, 8), (1, 8)])
+    turned = affinity.rotate(shape, turn, origin=(0, 0), use_radians=True)
+    room = Polygon([(0, 0), (60, 5), (55, 48), (10, 50)]).difference(Point(30, 25).buffer(7))
+    for region in (room, box(3, 4, 43, 34), box(0, 0, 2, 50)):
+        one, two = InnerFits(region, shape).at(turn), inner_fit(region, turned)
+        assert one.symmetric_difference(two).area < 1e-4
+        assert one.is_empty == two.is_empty

@@ -22,6 +22,7 @@ from nestcut.outlines.walk import Drawing, see
 __all__ = ["read_die", "read_scrap"]
 
 _CLIP_SLACK_MM = 0.1
+_HAIR_MM = 0.001
 
 
 def read_die(
@@ -101,8 +102,13 @@ def read_scrap(path: str | os.PathLike[str], *, name: str | None = None) -> Scra
             raise OutlineError("the outline encloses no area", mend="draw a closed line around the scrap")
         outline = parts[0]
         _note_size(drawing, outline)
-        x, y = outline.bounds[:2]
-        return ScrapOutline(translate(outline, -x, -y), tuple(notes))
+        moved: Shape = outline
+        for _ in range(3):  # shrunk by a hair, it has to be moved once more
+            if moved.is_valid and moved.bounds[:2] == (0.0, 0.0):
+                break
+            moved = _still_valid(translate(moved, *(-side for side in moved.bounds[:2])), -_HAIR_MM)
+        assert isinstance(moved, Polygon)  # as many parts as the outline had
+        return ScrapOutline(moved, tuple(notes))
 
 
 def _unclipped(drawing: Drawing, *, rim: bool) -> list[Run]:
@@ -203,6 +209,25 @@ def _framed(
         marks = tuple(scale(m, -1, 1, origin=(0, 0)) for m in marks)
     x0, y0, x1, y1 = rim.bounds
     dx, dy = -(x0 + x1) / 2, -(y0 + y1) / 2
-    return DieOutline(
-        translate(cut, dx, dy), translate(rim, dx, dy), tuple(translate(m, dx, dy) for m in marks), notes
-    )
+    moved_cut, moved_rim = (_still_valid(translate(shape, dx, dy), _HAIR_MM) for shape in (cut, rim))
+    if not moved_rim.covers(moved_cut):
+        moved_rim = _still_valid(shapely.union_all([moved_rim, moved_cut]), _HAIR_MM)
+    return DieOutline(moved_cut, moved_rim, tuple(translate(m, dx, dy) for m in marks), notes)
+
+
+def _still_valid(shape: shapely.Geometry, by_mm: float) -> Shape:
+    """A shape just moved: corners that lay a rounding error apart may now lie on each other, so that it crosses itself.
+
+    Then it is grown (or shrunk: ``by_mm`` < 0) by a hair, to the safe side. Raises: OutlineError where that won't
+    help, or would join or part its pieces.
+    """
+    parts = shapely.get_num_geometries(shape)
+    if not shape.is_valid:
+        shape = shape.buffer(by_mm, join_style="mitre")
+    sound = isinstance(shape, Polygon | MultiPolygon) and shape.is_valid and not shape.is_empty
+    if not sound or shapely.get_num_geometries(shape) != parts:
+        raise OutlineError(
+            "the outline comes too near itself to be told from one that crosses itself",
+            mend="leave a little room where its lines nearly meet",
+        )
+    return shape

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from .fill import fill_region
     from .fits import fits_together
     from .nofit import inner_fit, no_fit
+    from .reach import Reach, least_reach
     from .spread import spread
     from .strip import least_length
     from .worth import most_value
@@ -24,22 +25,26 @@ __all__ = [
     "Part",
     "Placed",
     "Progress",
+    "Reach",
     "StopCheck",
     "StripLayout",
     "fill_region",
     "fits_together",
     "inner_fit",
     "least_length",
+    "least_reach",
     "most_value",
     "no_fit",
     "spread",
 ]
 
 _DOORS = {
+    "Reach": "reach",
     "fill_region": "fill",
     "fits_together": "fits",
     "inner_fit": "nofit",
     "least_length": "strip",
+    "least_reach": "reach",
     "most_value": "worth",
     "no_fit": "nofit",
     "spread": "spread",

@@ -248,7 +248,7 @@ class Growth(Sowing):
         free_turn = part.turns == "any"
         for rows in lay_out(
             lattice,
-            rooms_for(self.ground.parts[k].shape, self.free),
+            rooms_for(self.ground.parts[k].shape, self.free, self.task.web_mm),
             self.task.room,
             free_turn=free_turn,
             rng=self.rng,

@@ -20,15 +20,15 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Shape, Turns
 
-from .closing import rough_cores
+from .closing import cleft_free, rough_cores
 from .nofit import InnerFits
 from .turning import Kit, cores_of, make_kit
 
 __all__ = ["Lattice", "find_lattices", "lay_out", "rooms_for"]
 
 
-_PIECE_MM, _ROOM_MM = 0.02, 0.01
-"""How far outlines may be off when patterns are laid over a room; small moves mend it."""
+_PIECE_MM, _ODD_MM, _ROOM_MM = 0.02, 0.05, 0.01
+"""How far outlines (in odd rooms; of rooms) may be off when patterns are laid over a room; small moves mend it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,6 +242,7 @@ def lay_out(
     rng: np.random.Generator,
     looks: int = 12,
     press: float = 1.0,
+    over: Callable[[], bool] | None = None,
 ) -> Iterator[list[tuple[float, float, float]]]:
     """Lay a pattern over a region in several directions and shifts; yields the pieces that lie in it.
 
@@ -249,6 +250,7 @@ def lay_out(
         rooms: callable angle → region of allowed middles (inner-fit region) at that angle.
         free_turn: may the pattern be turned as a whole?
         looks: how many directions to try.
+        over: ends it before the next direction when it returns True.
         press: shrinks the pattern (below 1: pieces overlap and must be pushed apart afterwards).
     """
     u, v = np.array(lattice.u) * press, np.array(lattice.v) * press
@@ -264,6 +266,8 @@ def lay_out(
         turns = turns[: max(2, looks - 2)] + list(rng.uniform(0, 2 * math.pi, max(0, looks - len(turns))))
     x0, y0, x1, y1 = region.bounds
     for turn in turns[:looks]:
+        if over is not None and over():
+            return
         c, s = math.cos(turn), math.sin(turn)
         R = np.array([[c, -s], [s, c]])
         U, V = R @ u, R @ v
@@ -330,11 +334,13 @@ def _directions(region: Polygon | MultiPolygon) -> list[float]:
     return found
 
 
-def rooms_for(shape: Shape, free: Polygon | MultiPolygon) -> Callable[[float], object]:
+def rooms_for(shape: Shape, free: Polygon | MultiPolygon, web_mm: float) -> Callable[[float], object]:
     """Where the middle of a piece may lie, by angle in radians (for outlines that are a little simplified)."""
     mx, my = cores_of(shape).middle
-    plain = free.simplify(_ROOM_MM)
-    fits = InnerFits(plain, translate(shape, -mx, -my).simplify(_PIECE_MM))
+    shape = translate(shape, -mx, -my)
+    # clefts make it slow, and rooms hardly ever reach into them
+    shape = shape.simplify(_PIECE_MM) if free.equals(free.envelope) else cleft_free(shape, web_mm, _ODD_MM)
+    fits = InnerFits(free.simplify(_ROOM_MM), shape)
     seen: dict[int, object] = {}
 
     def rooms(angle: float) -> object:

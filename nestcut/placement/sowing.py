@@ -126,12 +126,6 @@ class Sowing(State):
         self.held[k] = len(poses)
         self.offer(tuple(Placed(k, Pose(*pose)) for pose in poses))
 
-    def _laid_enough(self, since: float) -> bool:
-        """Has laying patterns taken its share? (In rooms with many corners each turn takes long.)"""
-        if self.task.moves_limit is not None or not self.best:
-            return False
-        return time.monotonic() - since > _LAYING * self.task.seconds / max(1, len(self.useful))
-
     def _lay_patterns(self, k: int, until_s: float) -> None:
         """Find dense patterns of one kind, lay them over the room, take over the best."""
         from .lattice import find_lattices, lay_out, rooms_for
@@ -149,8 +143,14 @@ class Sowing(State):
             part.shape, part.turns, gap_mm=self.task.web_mm, seed=self.task.seed + k, tries=tries, over=late
         )
         layouts: list[Any] = []
-        laying = time.monotonic()
-        rooms = rooms_for(self.ground.parts[k].shape, self.free)
+        began = time.monotonic()
+        share_s = _LAYING * self.task.seconds / len(self.useful)
+
+        def laid_enough() -> bool:
+            # in rooms with many corners each direction takes long
+            return limit is None and time.monotonic() - began > share_s
+
+        rooms = rooms_for(self.ground.parts[k].shape, self.free, self.task.web_mm)
         for lattice in self.patterns[k]:
             for rows in lay_out(
                 lattice,
@@ -159,11 +159,10 @@ class Sowing(State):
                 free_turn=part.turns == "any",
                 rng=self.rng,
                 looks=16,
+                over=laid_enough,
             ):
                 layouts.append(rows)
-                if self._laid_enough(laying):
-                    break
-            if self.over() or self._laid_enough(laying):
+            if self.over() or laid_enough():
                 break
         layouts.sort(key=len, reverse=True)
         most = part.most if part.most is not None else 10**9

@@ -113,6 +113,8 @@ def _rows(room, make, px, py, w, h) -> int:  # type: ignore[no-untyped-def]
 def exact(parts, placed, room, gap) -> bool:  # type: ignore[no-untyped-def]
     """The layout, measured here."""
     shapes = [one.pose.apply(parts[one.part].shape) for one in placed]
+    if not shapes:
+        return True
     grown = room.buffer(1e-6)
     tree = shapely.STRtree(shapes)
     close = tree.query(shapes, predicate="dwithin", distance=gap - 1e-6)

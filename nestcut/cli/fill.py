@@ -4,20 +4,19 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from nestcut.cli.console import STOPPED, Interrupt, ProgressLine, plain_errors, print_json, run_apart
+from nestcut.cli.fill_whole import Layout, Task, keep_whole_of
 from nestcut.errors import InputError, Where
 
 if TYPE_CHECKING:
     from shapely.geometry import Polygon
 
     from nestcut.batch import Die
-    from nestcut.batch.model import Pose
 
 __all__ = ["fill"]
 
@@ -76,11 +75,11 @@ def fill(
             )
         if out is not None:
             check_writable(out)
-        task = _Task(
+        task = Task(
             outline, read, counts, ratios, allowed, web_mm, edge_mm, seconds, seed, workers, interrupt
         )
         with ProgressLine(seconds=seconds, quiet=as_json) as progress:
-            search = (lambda: _keep_whole(task)) if keep_whole else (lambda: _most(task, progress))
+            search = (lambda: keep_whole_of(task)) if keep_whole else (lambda: _most(task, progress))
             placed, bound, reason = run_apart(search)
         tally = [sum(1 for index, _ in placed if index == number) for number in range(len(read))]
         if out is not None:
@@ -106,27 +105,7 @@ def fill(
         raise typer.Exit(STOPPED)
 
 
-Layout = list[tuple[int, "Pose"]]
-
-
-@dataclass(frozen=True)
-class _Task:
-    """What is to be cut from which scrap, and how long the search may take."""
-
-    outline: Polygon
-    dies: list[Die]
-    counts: list[int] | None
-    ratios: list[int] | None
-    turns: Any
-    web_mm: float
-    edge_mm: float
-    seconds: float
-    seed: int
-    workers: int
-    stop: Interrupt
-
-
-def _most(task: _Task, progress: ProgressLine) -> tuple[Layout, float, str]:
+def _most(task: Task, progress: ProgressLine) -> tuple[Layout, float, str]:
     from nestcut.placement import Part, fill_region
 
     parts = [
@@ -146,69 +125,6 @@ def _most(task: _Task, progress: ProgressLine) -> tuple[Layout, float, str]:
         stop=task.stop,
     )
     return [(p.part, p.pose) for p in filling.placed], filling.bound, filling.reason
-
-
-def _keep_whole(task: _Task) -> tuple[Layout, float, str]:
-    """Both ways to cut a strip off a rectangular sheet; the one that leaves the larger rectangle."""
-    from shapely.geometry import box
-
-    from nestcut.batch.model import Pose
-    from nestcut.placement import Part, least_length
-
-    counts = task.counts or []
-    # The strip search is slow where dies may turn freely.
-    turns = (0.0, 90.0, 180.0, 270.0) if task.turns == "any" else task.turns
-    x0, y0, x1, y1 = task.outline.bounds
-    if not box(x0, y0, x1, y1).equals(task.outline):
-        raise InputError(
-            "only a rectangular sheet can be kept whole",
-            mend="give the sheet as a size, or leave --keep-whole out",
-            where=Where(element="SCRAP"),
-        )
-    width, length = x1 - x0, y1 - y0
-    best: tuple[float, Layout, float, str] | None = None
-    for across, along, turned in ((length, width, False), (width, length, True)):
-        own_turns = tuple((t + 90.0) % 360.0 for t in turns) if turned else turns
-        parts = [
-            Part(d.name, d.cut, turns=own_turns, least=n) for d, n in zip(task.dies, counts, strict=True)
-        ]
-        try:
-            strip = least_length(
-                parts,
-                across,
-                gap_mm=task.web_mm,
-                edge_mm=task.edge_mm,
-                seconds=task.seconds / 2,
-                seed=task.seed,
-                workers=task.workers,
-                stop=task.stop,
-            )
-        except InputError:
-            continue  # a die that does not fit across this side may fit across the other
-        if strip.length_mm > along + 1e-9:
-            continue
-        kept = (along - strip.length_mm) * across
-        layout: Layout = []
-        for p in strip.placed:
-            x, y, deg = p.pose.x_mm, p.pose.y_mm, p.pose.deg
-            # The strip runs along x. For the sheet's other side it is mirrored into place by a turn of −90°
-            # and a shift: (x, y) → (y, along − x), which keeps it at the far end.
-            layout.append((p.part, Pose(y, along - x, deg - 90.0) if turned else Pose(x, y, deg)))
-        side = "upper" if turned else "right"
-        remnant = (across, along - strip.length_mm)
-        reason = (
-            f"a rectangle of {max(remnant):.1f} × {min(remnant):.1f} mm stays whole on the {side} side; "
-            f"no layout can keep a longer one than {along - strip.bound_mm:.1f} mm there"
-        )
-        if best is None or kept > best[0]:
-            best = (kept, layout, float(sum(counts)), reason)
-    if best is None:
-        raise InputError(
-            "these pieces do not fit on the sheet, as far as the search could see",
-            mend="ask for fewer pieces, give more time with --seconds, or take a larger sheet",
-            where=Where(element="--count"),
-        )
-    return best[1], best[2], best[3]
 
 
 def _summary(

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 __all__ = ["plan", "plan_into", "summary_lines"]
 
+LONGEST_BY_WORK_S = 3600.0
+"""Where tries are counted and no time limit is given."""
+
 
 def plan(
     batch: Annotated[
@@ -47,15 +50,32 @@ def plan(
             "--workers", min=1, max=64, help="Threads that search; 1 gives the same plan each time."
         ),
     ] = 1,
+    work: Annotated[
+        int | None,
+        typer.Option(
+            "--work",
+            min=1,
+            max=1_000_000,
+            help="Stop after so many tries of the search instead of by the clock: with one worker the same plan on any "
+            "machine, without ideas. --seconds still ends it; without one, an hour.",
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON.")] = False,
 ) -> None:
     """Plan a batch: lay-ups, passes and papers, written as plan.json, true-size SVGs and a run sheet."""
     folder = out if out is not None else Path(f"{batch.stem or 'batch'}-plan")
-    plan_into(batch, folder, seconds=seconds, seed=seed, workers=workers, as_json=as_json)
+    plan_into(batch, folder, seconds=seconds, seed=seed, workers=workers, work=work, as_json=as_json)
 
 
 def plan_into(
-    batch: Path, folder: Path, *, seconds: float | None, seed: int, workers: int, as_json: bool
+    batch: Path,
+    folder: Path,
+    *,
+    seconds: float | None,
+    seed: int,
+    workers: int,
+    work: int | None = None,
+    as_json: bool,
 ) -> None:
     """Read, plan, write and tell; ``seconds`` None: as long as is usual. Ends the command with the exit code that fits."""
     begin = time.monotonic()
@@ -65,7 +85,7 @@ def plan_into(
         from nestcut.passes import plan_batch
 
         asked = read_batch(batch)
-        allowed_s = limit_seconds(asked, seconds)
+        allowed_s = limit_seconds(asked, LONGEST_BY_WORK_S if work and seconds is None else seconds)
         check_writable(folder)
         with ProgressLine(seconds=allowed_s, quiet=as_json) as progress:
             if not run_apart(lambda: _ready(progress)):
@@ -84,7 +104,8 @@ def plan_into(
                     workers=workers,
                     on_progress=progress,
                     stop=stop,
-                    advise=True,
+                    work_limit=work,
+                    advise=work is None,  # ideas take what time is left, which differs from run to run
                 )
             )
         write_plan_folder(result, folder)

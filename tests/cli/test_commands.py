@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 from nestcut.cli import app
 from tests.cli.small import BATCH
+from tests.trust.big import write_big
 
 
 def test_plan_writes_everything_and_check_agrees(folder: Path) -> None:
@@ -87,6 +88,23 @@ def test_dies_lists_every_shape_that_comes_with_nestcut(folder: Path) -> None:
     assert len(rows) >= 16
     assert all(7.9 <= max(row["cut_mm"]) <= 90 for row in rows)
     assert (folder / "contact.svg").read_text(encoding="utf-8").count("<svg") == 1
+
+
+def test_same_work_same_plan(tmp_path: Path) -> None:
+    """By work, not by the clock: other hash seeds and other time limits, and the same bytes."""
+    batch = write_big(tmp_path, kits=8, dies=9, papers=3, scraps=40, seed=2)
+    plans = []
+    for hash_seed, seconds in (("1", "60"), ("2", "200")):
+        out = tmp_path / f"out-{hash_seed}"
+        options = ["--work", "30", "--seconds", seconds, "--out", str(out)]
+        subprocess.run(
+            [sys.executable, "-m", "nestcut", "plan", str(batch), *options],
+            check=True,
+            env={**os.environ, "PYTHONHASHSEED": hash_seed},
+            capture_output=True,
+        )
+        plans.append({p.name: p.read_bytes() for p in sorted(out.iterdir())})
+    assert plans[0] == plans[1]
 
 
 def test_fill_uses_a_scrap_up(folder: Path) -> None:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from .fits import fits_together
     from .nofit import inner_fit, no_fit
     from .reach import Reach, least_reach
+    from .scale import largest_scale
     from .spread import spread
     from .strip import least_length
     from .worth import most_value
@@ -31,6 +32,7 @@ __all__ = [
     "fill_region",
     "fits_together",
     "inner_fit",
+    "largest_scale",
     "least_length",
     "least_reach",
     "most_value",
@@ -43,6 +45,7 @@ _DOORS = {
     "fill_region": "fill",
     "fits_together": "fits",
     "inner_fit": "nofit",
+    "largest_scale": "scale",
     "least_length": "strip",
     "least_reach": "reach",
     "most_value": "worth",

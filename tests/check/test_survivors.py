@@ -298,7 +298,11 @@ def test_what_is_allowed_is_told() -> None:
 
 def test_the_largest_disc_is_found_closely() -> None:
     """How deep two shapes overlap is measured to a ten-thousandth of a millimetre."""
-    for shape, radius in ((box(0, 0, 7, 30), 3.5), (Polygon([(0, 0), (3, 0), (0, 4)]), 1.0)):
+    corner = Polygon(
+        [(0, 0), (10, 0), (10, 3), (3, 3), (3, 10), (0, 10)]
+    )  # from (r, r) to (3, 3): √2 (3 − r) = r
+    shapes = ((box(0, 0, 7, 30), 3.5), (Polygon([(0, 0), (3, 0), (0, 4)]), 1.0), (corner, 3 / (1 + 0.5**0.5)))
+    for shape, radius in shapes:
         assert _inner_radius(shape) == pytest.approx(radius, abs=2e-4)
     assert _inner_radius(box(0, 0, 1.5e-6, 9)) == 0.0
 

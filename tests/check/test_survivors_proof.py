@@ -160,3 +160,19 @@ def test_prices_may_be_whole_numbers() -> None:
     for odd in (True, -1):
         assert check_proof(two_large(prices={"oak": odd, "ash": 1})).rules == {"bound"}
         assert "the price of oak is" in str(check_proof(two_large(prices={"oak": odd, "ash": 1})))
+
+
+def test_sets_of_dies_are_counted() -> None:
+    """Two dies that can't lie together: nothing yet, no oak, an oak, an oak and no ash; an oak and an ash is refused."""
+    report = check_proof(two_large())
+    assert report.checked["sets of dies"] == 4
+    assert report.checked["disproofs"] == 1
+
+
+def test_turns_beyond_a_full_one_are_turns() -> None:
+    """375° is 15°, and −345° as well."""
+    for turn in (15.0, 375.0, -345.0, 735.0):
+        plan = proved([rectangle_die("oak", 20, 20, turns=(turn,))], [1], 1, {})
+        found = plate_turns(plan, "oak")
+        assert any(lo <= 15.0 <= hi for lo, hi in found), turn
+        assert not any(lo <= 14.0 <= hi for lo, hi in found), turn

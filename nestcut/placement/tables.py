@@ -145,8 +145,6 @@ def _pairs(variants: list[Variant], kind_parts: list[list[Points]]) -> tuple[lis
     A pair turned as a whole has a no-fit region turned as a whole, so each relative turn is computed once.
     """
     known: dict[tuple[int, int, float], tuple[Shape, NDArray[np.float64], NDArray[np.int64]]] = {}
-    from nestcut.placement.sums import Sums
-
     regions: list[Shape] = []
     sums, ends = [np.zeros(1, np.int64)], [np.zeros(1, np.int64)]
     rows: list[NDArray[np.float64]] = []
@@ -158,8 +156,7 @@ def _pairs(variants: list[Variant], kind_parts: list[list[Points]]) -> tuple[lis
             if key not in known:
                 fixed = kind_parts[one.kind]
                 moving = [_turn(p, two.deg - one.deg) for p in kind_parts[two.kind]]
-                sums_of = Sums(fixed, moving)
-                known[key] = (sums_of.region(HAIR), *sums_of.planes())
+                known[key] = _sums(fixed, moving)
             region, planes, end = known[key]
             # Origin of the moving box against origin of the fixed box.
             a, b, d, e, _, _ = Pose(0, 0, one.deg).matrix()
@@ -170,6 +167,21 @@ def _pairs(variants: list[Variant], kind_parts: list[list[Points]]) -> tuple[lis
             sums.append(sums[-1][-1:] + len(end))
             ends.append(ends[-1][-1] + end)
     return regions, Planes(np.concatenate(sums), np.concatenate(ends), np.concatenate(rows))
+
+
+def _sums(fixed: list[Points], moving: list[Points]) -> tuple[Shape, NDArray[np.float64], NDArray[np.int64]]:
+    """No-fit region and half-planes of two shapes given by their convex parts; kept on disk between runs."""
+    from nestcut.placement.store import kept
+    from nestcut.placement.sums import Sums
+
+    def make() -> tuple[NDArray, ...]:
+        sums = Sums(fixed, moving)
+        return (np.frombuffer(shapely.to_wkb(sums.region(HAIR)), np.uint8), *sums.planes())
+
+    between = np.full((1, 2), np.nan)
+    region, planes, ends = kept([np.array([HAIR]), *fixed, between, *moving], make)
+    shape: Shape = shapely.from_wkb(region.tobytes())
+    return shape, planes, ends
 
 
 def _corner(variant: Variant, kind_parts: list[list[Points]]) -> Points:

@@ -101,3 +101,25 @@ def test_keep_whole_on_an_odd_scrap(tmp_path: Path) -> None:
     result = CliRunner().invoke(app, many)
     assert result.exit_code == 2
     assert "do not fit" in result.output
+
+
+def test_keep_whole_on_a_sheet() -> None:
+    """A rectangular sheet keeps a rectangle, as long as the widest piece allows."""
+    args = [
+        "fill",
+        "90 x 40 mm",
+        "--die",
+        "speedwell",
+        "--count",
+        "2",
+        "--keep-whole",
+        "--seconds",
+        "2",
+        "--json",
+    ]
+    result = CliRunner().invoke(app, args)
+    assert result.exit_code == 0, result.output
+    told = json.loads(result.stdout)
+    assert told["count"] == {"speedwell": 2}
+    assert "a rectangle of " in told["reason"]
+    assert all(0 <= cut["pose"][0] <= 90 and 0 <= cut["pose"][1] <= 40 for cut in told["cuts"])

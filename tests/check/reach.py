@@ -27,6 +27,7 @@ TESTS = tuple(
     for name in (
         "survivors",
         "survivors_proof",
+        "survivors_papers",
         "corners",
         "tolerance",
         "damage",

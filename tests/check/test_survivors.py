@@ -345,26 +345,3 @@ def test_corners_of_a_die_are_counted_with_its_rim(monkeypatch: pytest.MonkeyPat
     for allowed, rules in (((corners + 1) // 2, set()), ((corners - 1) // 2, {"size"})):
         monkeypatch.setattr("nestcut.check.size.MOST_CORNERS_OF_A_SHAPE", allowed)
         assert check_plan(fine).rules == rules
-
-
-@pytest.mark.parametrize("first", ["red-1", "red-2"])
-@pytest.mark.parametrize("side", [-1, 1])
-@pytest.mark.parametrize("y", [16.0, 100.0])
-@pytest.mark.parametrize("x", [22.5, 77.5])
-def test_overlaps_are_found_all_over_the_plate(x: float, y: float, side: int, first: str) -> None:
-    """A paper that reaches 1 mm under a rim beside its cut, wherever on the plate, on either side, listed first or last."""
-    layup = Layup("A", (Slot("tile", Pose(x, y)),))
-    beside = 10.5 if side > 0 else -20.5  # the cut ends 10 mm from its middle, the rim 11.5 mm
-    for away, rules in ((0.0, {"metal-on-overlap"}), (side * 2.0, set())):
-        papers = [lying("red-1", x - 12.5, y - 12), lying("red-2", x + beside + away, y - 5)]
-        plan = make_plan(
-            dies=[rectangle_die("tile", 20, 20)],
-            scraps={"red-1": ("red", box(0, 0, 25, 24)), "red-2": ("red", box(0, 0, 10, 10))},
-            papers=[Paper("red")],
-            layups=[layup],
-            passes=[Pass(1, "A", tuple(papers if first == "red-1" else papers[::-1]), (CutOf(0, "red-1"),))],
-            demand=[line("card", ["tile"], ["red"], 1, [("tile", "red", 1)])],
-            machine=MACHINE,
-            hand=Hand(),
-        )
-        assert check_plan(plan).rules == rules

@@ -18,7 +18,7 @@ from nestcut.check.disproof import AREA_UNITS, Plate
 from nestcut.check.measure import TOLERANCE_MM
 from nestcut.check.safe_side import DISC_SIDES, HAIR, grown_area_mm2
 from nestcut.check.turning import Opponent, pair_cannot_fit, single_cannot_fit
-from nestcut.check.turns import plate_turns
+from nestcut.check.turns import ALL_TURNS, plate_turns
 from tests.check.plans import rectangle_die
 from tests.check.test_proof import proved, two_large
 
@@ -176,3 +176,13 @@ def test_turns_beyond_a_full_one_are_turns() -> None:
         found = plate_turns(plan, "oak")
         assert any(lo <= 15.0 <= hi for lo, hi in found), turn
         assert not any(lo <= 14.0 <= hi for lo, hi in found), turn
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.4, 0.9, 359.7])
+def test_any_turn_is_any_turn(turn: float) -> None:
+    """All turns are a full circle, without a gap at its start: a bar cut to measure for half a degree still fits."""
+    assert [hi - lo for lo, hi in ALL_TURNS] == [360.0]
+    rim = Polygon([(-50, -3), (50, -6), (44, 9), (-30, 7)])
+    left, top, right, bottom = Opponent(rim, ALL_TURNS).core((turn, turn)).bounds
+    window = (right - left + 1e-3, bottom - top + 1e-3)
+    assert single_cannot_fit(Opponent(rim, ALL_TURNS), *window) is not None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 __all__ = ["Clock", "ProgressCall"]
 
@@ -49,6 +49,12 @@ class Clock:
         """Asked now and then by a step that may take this share of what is left: True ends it."""
         end = self.spent() + share * self.left()
         return lambda: self.stopped() or (not self.by_work and self.spent() >= end)
+
+    def share(self, part: float) -> Clock:
+        """A clock with this share of the time that is left; the same where work is counted."""
+        if self.by_work:
+            return self
+        return replace(self, seconds=(self.spent() + part * self.left()) / (1 - FINISHING))
 
     def say(self, passes: int | None, bound: int | None, text: str) -> None:
         if self.on_progress is not None:

@@ -15,6 +15,7 @@ from nestcut.passes.drafts import Draft, best_of, better, choices, heavy, rank
 from nestcut.passes.handy import in_few_trims
 from nestcut.passes.lighten import heavy_layups, lightened
 from nestcut.passes.load import line_load
+from nestcut.passes.nesting import with_nests
 from nestcut.passes.packing import pack_kits
 from nestcut.passes.papering import in_strips, straightened, with_papers
 from nestcut.passes.prepare import prepare
@@ -34,6 +35,8 @@ ADVICE_S = 6.0
 
 SQUEEZING = 0.4
 """Share of the time left that squeezing the whole demand into the scraps may take."""
+NESTING = 0.7
+"""Share of the time left for nesting scraps of short papers."""
 HANDIER = 0.5
 """Share of the time left that plans with few trims may take."""
 HANDIEST = 0.8
@@ -210,6 +213,9 @@ def _best_draft(
         )
         if tight is not None:
             take(Draft(roomy.plate, proof, roomy.shares, tight), "papers laid")
+    if best.missing and batch.hand.trims == "scissors" and not clock.over():
+        clock.say(best.passes, proof.bound, "nesting scraps")
+        take(with_nests(batch, best, clock.share(NESTING), seed), "scraps nested")
     return replace(best, bound=proof)
 
 

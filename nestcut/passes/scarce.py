@@ -13,11 +13,13 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.passes.clock import Clock
 from nestcut.passes.drafts import Draft, Shares, better
 from nestcut.passes.estimates import Counting, paper_need
+from nestcut.passes.fillin import filled_in, leftovers
 from nestcut.passes.packing import whole_kits
 from nestcut.passes.papering import with_papers
 from nestcut.passes.realise import Realised, closed_up
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.shortage import cut_back, kits_only, webbed_area
+from nestcut.passes.trimming import obey_trims
 from nestcut.passes.types import PlatePlan, PlateRun
 from nestcut.plan.model import Share
 
@@ -159,7 +161,19 @@ def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for)
         got = tried(_between(base, full, part), draft.plate.runs, 0.25)
         if got is not None:
             take(got)
+    take(_topped_up(batch, demand, full, best[2], best[3]))
     return _replanned(batch, draft, best[2], best[3], clock, seed, took, plate_for)
+
+
+def _topped_up(
+    batch: Batch, demand: Sequence[Demand], full: Shares, shares: Shares, realised: Realised
+) -> tuple[Shares, Realised]:
+    """Further pieces from what the scraps have left beside those of the shares."""
+    wanted = cuts_wanted(batch, full)
+    wanted.subtract(cuts_wanted(batch, shares))
+    asked = Realised(realised.runs, realised.passes, +wanted)
+    got = obey_trims(batch, filled_in(batch, asked, leftovers(batch, asked)))
+    return cut_back(batch, demand, full, _gone(batch, full, got.missing)), got
 
 
 def _between(low: Shares, high: Shares, part: float) -> Shares:

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import heapq
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Demand, Die
+from nestcut.passes.capacity import least_width, over_capacity
 from nestcut.passes.convex_paper import grown_hull
 from nestcut.passes.schedule import paper_turns
 from nestcut.passes.slabs import Bed, Form, lay, turned
@@ -103,7 +104,7 @@ def shortages(batch: Batch, demand: Sequence[Demand], full: Shares, kept: Shares
     for paper in sorted({paper for _, paper in lost}):
         pieces = {die: count for (die, p), count in sorted(lost.items()) if p == paper}
         total = sum(pieces.values())
-        proved, reason = surely_short(batch, demand, paper)
+        proved, reason = surely_short(batch, demand, paper, tuple(pieces))
         area = sum(count * webbed_area(batch.die(die), batch.hand.web_mm) for die, count in pieces.items())
         result.append(
             Shortage(
@@ -127,11 +128,14 @@ def _reason(paper: str, total: int, proved: int, reason: str) -> str:
     return f"the scraps of {paper} may hold more, but no place was found for {total} pieces"
 
 
-def surely_short(batch: Batch, demand: Sequence[Demand], paper: str) -> tuple[int, str]:
+def surely_short(
+    batch: Batch, demand: Sequence[Demand], paper: str, dies: Collection[str] = ()
+) -> tuple[int, str]:
     """(pieces that no plan can cut from this paper, why). Counts lines that allow no other paper.
 
     Arguments: a cut with its edge that is larger or wider than every scrap; the area of all cuts with
-    half the web around them against the scraps without their edge.
+    half the web around them against the scraps without their edge; for ``dies``, where few large cuts share a
+    scrap, how many each can hold (:mod:`nestcut.passes.capacity`).
     """
     scraps = [scrap.outline for scrap in batch.scraps if scrap.paper == paper]
     lines = [line for line in demand if line.papers == (paper,)]
@@ -164,30 +168,21 @@ def surely_short(batch: Batch, demand: Sequence[Demand], paper: str) -> tuple[in
         reasons.append(f"no scrap of {paper} is large enough for {' or '.join(fits_none)}")
     if short:
         reasons.append(f"the cuts in {paper} with their webs are larger than all its scraps together")
+    over_full = over_capacity(batch, demand, paper, dies)
+    beyond = sum((count - most) * batch.die(name).pieces for name, (count, most) in over_full.items())
+    if beyond > impossible + short:
+        told = [
+            f"the scraps of {paper} hold no more than {most} of {name}"
+            for name, (_, most) in over_full.items()
+        ]
+        return beyond, " and ".join(told) + ", however they are laid"
     return impossible + short, " and ".join(reasons)
 
 
-def _min_width(shape: Polygon) -> float:
-    """Least distance of two parallel lines that hold the shape between them (one lies along a hull side)."""
-    import numpy as np
-
-    points = np.asarray(shape.convex_hull.exterior.coords)[:-1]
-    best = float("inf")
-    for a, b in zip(points, np.roll(points, -1, axis=0), strict=True):
-        along = b - a
-        length = float(np.hypot(*along))
-        if length < 1e-9:
-            continue
-        normal = np.array([-along[1], along[0]]) / length
-        heights = points @ normal
-        best = min(best, float(heights.max() - heights.min()))
-    return best
-
-
 def _may_fit(die: Die, scraps: Sequence[Polygon], edge_mm: float) -> bool:
-    width = _min_width(die.cut) + 2 * edge_mm
+    width = least_width(die.cut) + 2 * edge_mm
     area = die.cut.buffer(edge_mm, quad_segs=8).area
-    return any(area <= s.area * 1.000001 and width <= _min_width(s) + 1e-6 for s in scraps)
+    return any(area <= s.area * 1.000001 and width <= least_width(s) + 1e-6 for s in scraps)
 
 
 def _sheets(batch: Batch, paper: str, pieces: Mapping[str, int], size: tuple[float, float]) -> int:

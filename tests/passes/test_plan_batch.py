@@ -161,7 +161,7 @@ def test_any_small_class_is_planned_honestly(data) -> None:
     assert plan.bound.passes <= plan.totals.passes
     # A proof that pieces must be missing is never contradicted by a plan that cuts them.
     for paper in papers:
-        proved, _ = surely_short(batch, batch.demand, paper)
+        proved, _ = surely_short(batch, batch.demand, paper, [die.name for die in batch.dies])
         fixed = [line for line in plan.demand if line.papers == (paper,)]
         assert sum(line.count - line.met for line in fixed) >= proved
 

@@ -1,0 +1,82 @@
+"""How many cuts a scrap can hold: never fewer than fit, and the known best where proofs reach."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from shapely.geometry import Point, box
+
+from nestcut.batch.model import Batch, CardLine, Die, Hand, Scrap
+from nestcut.passes.capacity import most_cuts, over_capacity
+from nestcut.passes.shortage import surely_short
+from tests.passes.classes import batch_of, label_die, sheets
+
+# Side of the least square that holds n discs of radius 1, n = 2, 3, 4, proved best: Graham (1968) for 2 to 9;
+# values as in Specht's tables, from memory, and by hand: 2 + √2, 2 + (√2 + √6) / 2, 4.
+SQUARES = {2: 2 + math.sqrt(2), 3: 2 + (math.sqrt(2) + math.sqrt(6)) / 2, 4: 4.0}
+
+RADIUS = 40.0
+
+
+def bare(die: Die, scraps: list[Scrap], count: int = 1) -> Batch:
+    """No web and no edge: nothing but the outlines matters."""
+    hand = Hand(web_mm=0.0, edge_mm=0.0)
+    return batch_of([die], scraps, [CardLine((die.name,), ("red",), count)], hand=hand)
+
+
+def round_die(steps: int = 64) -> Die:
+    """A polygon inside a disc of the radius, hardly smaller."""
+    cut = Point(0, 0).buffer(RADIUS, quad_segs=steps // 4)
+    return Die("disc", cut, cut.buffer(1.5))
+
+
+@pytest.mark.parametrize("count", [2, 3, 4])
+def test_discs_in_a_square_a_little_too_small(count: int) -> None:
+    die = round_die()
+    side = RADIUS * SQUARES[count] * 0.94
+    assert most_cuts(bare(die, []), die, "red", box(0, 0, side, side)) == count - 1
+
+
+@pytest.mark.parametrize("count", [2, 3, 4])
+def test_never_fewer_discs_than_fit(count: int) -> None:
+    die = round_die()
+    side = RADIUS * SQUARES[count] + 1e-6
+    assert most_cuts(bare(die, []), die, "red", box(0, 0, side, side)) >= count
+
+
+@pytest.mark.parametrize(
+    ("wide", "high"), [(50.0, 50.0), (50.0, 80.0), (61.0, 61.0), (30.0, 80.0), (29.9, 200.0)]
+)
+def test_upright_squares_in_rows(wide: float, high: float) -> None:
+    """Equal squares that may not turn: as many as whole rows and columns (each holds one of a grid of points)."""
+    die = label_die("square", 30.0, 30.0, turns=(0.0,))
+    known = math.floor(wide / 30.0) * math.floor(high / 30.0)
+    found = most_cuts(bare(die, []), die, "red", box(0, 0, wide, high))
+    assert found == known
+
+
+def test_web_and_edge_count() -> None:
+    """Two labels of 30 mm with 2 mm of web and edges of 3 mm take 68 mm."""
+    die = label_die("label", 30.0, 30.0, turns=(0.0,))
+    batch = replace(bare(die, []), hand=Hand(web_mm=2.0, edge_mm=3.0))
+    assert most_cuts(batch, die, "red", box(0, 0, 66.0, 36.5)) == 1
+    assert most_cuts(batch, die, "red", box(0, 0, 68.0, 36.5)) == 2
+    assert most_cuts(batch, die, "red", box(0, 0, 35.9, 90.0)) == 0
+
+
+def test_what_the_scraps_cannot_hold_is_told() -> None:
+    """Three scraps with room for one, where area would allow two each: of five pieces two are missing for sure."""
+    die = round_die()
+    side = RADIUS * SQUARES[2] * 0.94
+    scraps = sheets("red", (side, side), (side, side), (side, side))
+    batch = bare(die, scraps, count=5)
+    assert over_capacity(batch, batch.demand, "red", ["disc"]) == {"disc": (5, 3)}
+    assert over_capacity(batch, batch.demand, "red", []) == {}
+    assert surely_short(batch, batch.demand, "red", ["disc"]) == (
+        2,
+        "the scraps of red hold no more than 3 of disc, however they are laid",
+    )
+    enough = bare(die, scraps, count=3)
+    assert surely_short(enough, enough.demand, "red", ["disc"]) == (0, "")

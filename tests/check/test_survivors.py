@@ -345,3 +345,14 @@ def test_corners_of_a_die_are_counted_with_its_rim(monkeypatch: pytest.MonkeyPat
     for allowed, rules in (((corners + 1) // 2, set()), ((corners - 1) // 2, {"size"})):
         monkeypatch.setattr("nestcut.check.size.MOST_CORNERS_OF_A_SHAPE", allowed)
         assert check_plan(fine).rules == rules
+
+
+def test_a_remnant_in_two_pieces_is_measured_like_any_other() -> None:
+    """A scrap told to have fallen apart, which it has not, is refused; nothing is thrown."""
+    plan = PLANS["squares"]()
+    whole = plan.remnants[0]
+    left, top, right, bottom = whole.outline.bounds
+    apart = whole.outline.difference(box(left, (top + bottom) / 2, right, (top + bottom) / 2 + 1))
+    assert apart.geom_type == "MultiPolygon"
+    told = (replace(whole, outline=apart), *plan.remnants[1:])
+    assert check_plan(replace(plan, remnants=told)).rules == {"remnant"}

@@ -25,7 +25,9 @@ MOST_CUTS = 6
 LEVELS, BUDGET, WORK = 3, 50_000, 2e7
 """Limits of one proof, in cells and steps, not in seconds: the same answer on every machine."""
 PROOFS = 12
-"""Most kinds of scraps that are looked at for a die."""
+"""Most kinds of scraps that are looked at for a die, and most proofs for a paper."""
+FEW_DIES = 3
+"""Where more dies are missing, it is the area that is short, not the room for a large one."""
 ROUNDING = 1.001
 """More than the true area covers what rounding and flat arcs may take away."""
 
@@ -65,7 +67,8 @@ def most_cuts(batch: Batch, die: Die, paper: str, outline: Polygon, *, prove: bo
     rows = Form(cut, (0.0, 90.0) if turns == "any" else tuple(turns), most)
     laid = len(lay(Bed.fresh(box(*outline.bounds).buffer(hand.web_mm / 2 - edge)), 0, rows, 0, most))
     stacker = Stacker([die.cut], [turns], box(x0 + edge, y0 + edge, x1 - edge, y1 - edge), hand.web_mm)
-    for count in range(laid + 1, min(most, MOST_CUTS) + 1):
+    # One or two more than rows hold: what nests gain over them.
+    for count in range(laid + 1, min(most, MOST_CUTS, laid + 3) + 1):
         if stacker.disprove((0,) * count, levels=LEVELS, budget=BUDGET, work=WORK) is not None:
             return count - 1
     return most
@@ -79,6 +82,8 @@ def over_capacity(
     Args:
         dies: the ones that are looked at.
     """
+    if len(dies) > FEW_DIES:
+        return {}
     asked: Counter[str] = Counter()
     for line in demand:
         if line.papers == (paper,) and line.dies[1:] == () and line.dies[0] in dies:

@@ -7,7 +7,7 @@ own die in a pass that leaves the die lifted and the place free; where no pass i
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import shapely
@@ -51,33 +51,48 @@ class _Chip:
         )
 
 
-def filled_in(batch: Batch, got: Realised, left: Leftovers) -> Realised:
-    """The same passes with as many missing cuts as the leftovers give; further passes where they must be."""
+def filled_in(
+    batch: Batch, got: Realised, left: Leftovers, *, over: Callable[[], bool] = lambda: False
+) -> Realised:
+    """The same passes with as many missing cuts as the leftovers give; further passes where they must be.
+
+    Args:
+        over: asked before every die and paper; True leaves the rest missing.
+    """
     missing = +Counter(got.missing)
     if not missing or not got.passes:
         return got
     beds = {paper: [(scrap, Bed.fresh(piece)) for scrap, piece in own] for paper, own in left.items()}
     chips: list[_Chip] = []
     for (die, paper), count in sorted(missing.items(), key=lambda item: -batch.die(item[0][0]).cut.area):
+        if over():
+            break
         found = _laid(batch, got, beds.get(paper, []), die, paper, count)
         missing[die, paper] -= len(found)
         chips += found
     passes = [PassDraft(draft.run, list(draft.uses)) for draft in got.passes]
     lying = [[use.pose.apply(use.outline) for use in draft.uses] for draft in passes]
+    of_run: dict[int, list[int]] = defaultdict(list)
+    for number, draft in enumerate(passes):
+        of_run[draft.run].append(number)
+    # A pass that one chip of a slot does not fit into takes no other of it later on: passes only fill up.
+    begin: Counter[tuple[int, int]] = Counter()
     for chip in chips:
-        for draft, shapes in zip(passes, lying, strict=True):
-            if (
-                draft.run == chip.run
-                and all(chip.slot not in use.slots for use in draft.uses)
-                and all(apart(chip.outline, shape) for shape in shapes)
+        own, key = of_run[chip.run], (chip.run, chip.slot)
+        while begin[key] < len(own):
+            number = own[begin[key]]
+            if all(chip.slot not in use.slots for use in passes[number].uses) and all(
+                apart(chip.outline, shape) for shape in lying[number]
             ):
                 break
+            begin[key] += 1
         else:
-            draft, shapes = PassDraft(chip.run, []), []
-            passes.append(draft)
-            lying.append(shapes)
-        draft.uses.append(chip.use())
-        shapes.append(chip.outline)
+            own.append(len(passes))
+            passes.append(PassDraft(chip.run, []))
+            lying.append([])
+        number = own[begin[key]]
+        passes[number].uses.append(chip.use())
+        lying[number].append(chip.outline)
     # Passes of one lay-up stay together.
     passes.sort(key=lambda draft: draft.run)
     return Realised(got.runs, passes, +missing)

@@ -37,7 +37,7 @@ REST = 0.35
 """Share of the time left for planning what is not nested, once."""
 SQUEEZING = 0.5
 """Share of that for squeezing chips."""
-MINUTES_A_CUT = 15.0
+MINUTES_A_CUT = 10.0
 """Most minutes by the plan's clock that a further cut may take; beyond that a person would rather buy a sheet."""
 COMPILED_S = 2.0
 """Loading takes less, compiling more."""

@@ -20,6 +20,7 @@ from nestcut.passes.packing import pack_kits
 from nestcut.passes.papering import in_strips, straightened, with_papers
 from nestcut.passes.prepare import prepare
 from nestcut.passes.scarce import asked_of, within_reach, within_stock
+from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.shortage import shortages
 from nestcut.passes.solvers import solving_with
 from nestcut.passes.types import PlatePlan, Room
@@ -37,6 +38,8 @@ SQUEEZING = 0.4
 """Share of the time left that squeezing the whole demand into the scraps may take."""
 NESTING = 0.7
 """Share of the time left for nesting scraps of short papers."""
+NESTED_MISSING = 0.2
+"""Where more of the cuts find no paper, no way of laying them mends it."""
 HANDIER = 0.5
 """Share of the time left that plans with few trims may take."""
 HANDIEST = 0.8
@@ -213,7 +216,8 @@ def _best_draft(
         )
         if tight is not None:
             take(Draft(roomy.plate, proof, roomy.shares, tight), "papers laid")
-    if best.missing and batch.hand.trims == "scissors" and not clock.over():
+    little = best.missing <= NESTED_MISSING * sum(cuts_wanted(batch, best.shares).values())
+    if best.missing and little and batch.hand.trims == "scissors" and not clock.over():
         clock.say(best.passes, proof.bound, "nesting scraps")
         take(with_nests(batch, best, clock.share(NESTING), seed), "scraps nested")
     return replace(best, bound=proof)

@@ -6,7 +6,7 @@ Spares go first, then as many whole kits as can be are kept, then as many furthe
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from nestcut.batch.model import Batch, Demand
@@ -161,18 +161,24 @@ def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for)
         got = tried(_between(base, full, part), draft.plate.runs, 0.25)
         if got is not None:
             take(got)
-    take(_topped_up(batch, demand, full, best[2], best[3]))
+    if clock.room_for(took):
+        take(_topped_up(batch, demand, full, best[2], best[3], clock.over))
     return _replanned(batch, draft, best[2], best[3], clock, seed, took, plate_for)
 
 
 def _topped_up(
-    batch: Batch, demand: Sequence[Demand], full: Shares, shares: Shares, realised: Realised
+    batch: Batch,
+    demand: Sequence[Demand],
+    full: Shares,
+    shares: Shares,
+    realised: Realised,
+    over: Callable[[], bool],
 ) -> tuple[Shares, Realised]:
     """Further pieces from what the scraps have left beside those of the shares."""
     wanted = cuts_wanted(batch, full)
     wanted.subtract(cuts_wanted(batch, shares))
     asked = Realised(realised.runs, realised.passes, +wanted)
-    got = obey_trims(batch, filled_in(batch, asked, leftovers(batch, asked)))
+    got = obey_trims(batch, filled_in(batch, asked, leftovers(batch, asked), over=over))
     return cut_back(batch, demand, full, _gone(batch, full, got.missing)), got
 
 

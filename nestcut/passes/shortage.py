@@ -26,6 +26,9 @@ __all__ = ["cut_back", "kits_only", "shortages", "surely_short"]
 SHEETS = {name: SHEET_SIZES_MM[name.lower()] for name in ("A4", "letter")}
 """Sheets that are told to buy, mm."""
 
+FEW_PAPERS, LITTLE = 3, 0.25
+"""Most papers, and most of what is asked of one, that may be missing for a proof of what large dies find room for."""
+
 Shares = tuple[tuple[Share, ...], ...]
 
 
@@ -101,10 +104,17 @@ def shortages(batch: Batch, demand: Sequence[Demand], full: Shares, kept: Shares
     """What is missing, paper by paper, and what to buy."""
     lost = _lost(full, kept)
     result = []
-    for paper in sorted({paper for _, paper in lost}):
+    papers = sorted({paper for _, paper in lost})
+    asked: Counter[str] = Counter()
+    for line in full:
+        for share in line:
+            asked[share.paper] += share.count
+    for paper in papers:
         pieces = {die: count for (die, p), count in sorted(lost.items()) if p == paper}
         total = sum(pieces.values())
-        proved, reason = surely_short(batch, demand, paper, tuple(pieces))
+        # Room for large dies is worth a proof where little is missing, in one paper or two.
+        short = len(papers) <= FEW_PAPERS and total <= LITTLE * asked[paper]
+        proved, reason = surely_short(batch, demand, paper, tuple(pieces) if short else ())
         area = sum(count * webbed_area(batch.die(die), batch.hand.web_mm) for die, count in pieces.items())
         result.append(
             Shortage(

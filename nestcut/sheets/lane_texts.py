@@ -114,7 +114,7 @@ def lane_text(
 def _even_rule(lane: Lane, album: Album) -> str:
     """Scraps that are all alike: how long each lasts, and where the next one begins."""
     if lane.per_scrap == 1 and lane.first_uses == 1:
-        return "a fresh one each pass"
+        return "another one each pass"
     follow = counted(len(lane.scraps) - 1, "more like it", "more like it")
     begin = ", begun where this one began"
     if lane.start is not None and not near(lane.start, (lane.box[0], lane.box[1]), _SAME_MM):

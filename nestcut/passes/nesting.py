@@ -86,7 +86,10 @@ def with_nests(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
         missing = {die: n for (die, p), n in draft.realised.missing.items() if p == paper and die in own}
         if missing:
             gone = sum(missing.values())
-            short.append(_Short(paper, own, missing, gone, lost=gone))
+            # Where small dies are missing, large ones have taken their room: the paper is short as a whole.
+            largest = max(own, key=lambda die: (batch.die(die).cut.area, die))
+            level = MISSING if largest in missing else ALL
+            short.append(_Short(paper, own, missing, gone, level, lost=gone))
     fill = _filler(batch, clock, [one.paper for one in short])
     best, todo = draft, list(short)
     tried: list[list[Nest]] = []

@@ -37,6 +37,8 @@ STEP_MM = 8
 """Places along the feed that are looked at; the first and the last as well."""
 ACROSS = 4
 """Places across."""
+FINE = 4
+"""So many times as many, each way, for what rides along."""
 LEAVE = 0.5
 """What a free plate is worth, as a share of the dies that could still use it."""
 HAIR_MM = 1e-4
@@ -73,6 +75,10 @@ class _Work:
     sides: list[_Side]
     kind: NDArray[np.int64]
     """The die of each cut."""
+    along: bool = False
+    """Chips that ride along: they need not be cut here."""
+    begun: int = 0
+    """Pieces that have been used."""
 
 
 @dataclass(slots=True)
@@ -97,12 +103,25 @@ def in_nests(batch: Batch, nests: Sequence[Nest], *, over: Callable[[], bool] = 
     Args:
         over: asked once a lay-up; True leaves the rest missing.
     """
+    return in_nests_along(batch, nests, (), over=over)[0]
+
+
+def in_nests_along(
+    batch: Batch, nests: Sequence[Nest], along: Sequence[Nest], *, over: Callable[[], bool] = lambda: False
+) -> tuple[Realised, list[int]]:
+    """The same, with chips that ride along where dies and room are left.
+
+    Args:
+        along: chips as nests of one cut each, all pieces alike.
+    Returns: the passes, and for each of ``along`` how many of its pieces, from the first, are cut in them.
+    """
     dies = [die.name for die in batch.dies]
     works = [_work(batch, nest, dies) for nest in nests]
+    chips = [_work(batch, nest, dies, along=True) for nest in along]
     runs: list[RunDraft] = []
     passes: list[PassDraft] = []
-    while not over():
-        tiles = _layup(batch, dies, works)
+    while not over() and any(work.left.any() for work in works):
+        tiles = _layup(batch, dies, works, chips)
         if not tiles:
             break
         slots = [slot for tile in tiles for slot in _slots(batch, tile)]
@@ -110,36 +129,41 @@ def in_nests(batch: Batch, nests: Sequence[Nest], *, over: Callable[[], bool] = 
         for tile in tiles:
             tile.slots = list(range(number, number + len(tile.cuts)))
             number += len(tile.cuts)
-        length = max(int(tile.work.left[tile.cuts].max()) for tile in tiles)
+        length = max(int(tile.work.left[tile.cuts].max()) for tile in tiles if not tile.work.along)
         run = len(runs)
         for turn in range(length):
             uses = []
             for tile in tiles:
                 down = [s for s, c in zip(tile.slots, tile.cuts, strict=True) if turn < tile.work.left[c]]
                 if down:
-                    uses.append(_use(tile, tile.work.pieces[turn], down))
+                    uses.append(_use(tile, tile.work.pieces[tile.work.begun + turn], down))
             passes.append(PassDraft(run, uses))
         runs.append(
             RunDraft(RunTask(tuple(slots), length, tuple(() for _ in slots)), sites_of(batch, slots), [], [])
         )
         for tile in tiles:
-            tile.work.left[tile.cuts] = 0
+            if tile.work.along:
+                done = min(length, int(tile.work.left[0]))
+                tile.work.begun += done
+                tile.work.left -= done
+            else:
+                tile.work.left[tile.cuts] = 0
     missing: Counter[tuple[str, str]] = Counter()
     for work in works:
         for cut, count in zip(work.nest.cuts, work.left, strict=True):
             missing[cut.die, work.nest.paper] += int(count)
-    return Realised(runs, passes, +missing)
+    return Realised(runs, passes, +missing), [chip.begun for chip in chips]
 
 
-def _work(batch: Batch, nest: Nest, dies: Sequence[str]) -> _Work:
+def _work(batch: Batch, nest: Nest, dies: Sequence[str], *, along: bool = False) -> _Work:
     kind = np.array([dies.index(cut.die) for cut in nest.cuts], np.int64)
     rims = [cut.pose.apply(batch.die(cut.die).rim) for cut in nest.cuts]
-    sides = [side for deg in (0.0, 90.0) if (side := _side(batch, nest, rims, deg)) is not None]
+    sides = [s for deg in (0.0, 90.0) if (s := _side(batch, nest, rims, deg, fine=along)) is not None]
     left = np.array([cut.times for cut in nest.cuts], np.int64)
-    return _Work(nest, nest.pieces, left, sides, kind)
+    return _Work(nest, nest.pieces, left, sides, kind, along)
 
 
-def _side(batch: Batch, nest: Nest, rims: Sequence[Shape], deg: float) -> _Side | None:
+def _side(batch: Batch, nest: Nest, rims: Sequence[Shape], deg: float, *, fine: bool) -> _Side | None:
     turn = Pose(0.0, 0.0, deg)
     x0, y0, x1, y1 = turn.apply(nest.outline).bounds
     w, h = x1 - x0, y1 - y0
@@ -149,8 +173,9 @@ def _side(batch: Batch, nest: Nest, rims: Sequence[Shape], deg: float) -> _Side 
     first, last = math.ceil(-over - 1e-9), math.floor(length + over - h + 1e-9)
     if across < 0 or last < first:
         return None
-    xs = sorted({round(across * k / (ACROSS - 1)) for k in range(ACROSS)})
-    ys = sorted({*range(first, last + 1, STEP_MM), last})
+    many, step = (FINE * ACROSS, STEP_MM // FINE) if fine else (ACROSS, STEP_MM)
+    xs = sorted({round(across * k / (many - 1)) for k in range(many)})
+    ys = sorted({*range(first, last + 1, step), last})
     places = np.array([(x, y) for y in ys for x in xs], np.int64)
     moved = [translate(turn.apply(rim), -x0, -y0) for rim in rims]
     boxes = np.array([rim.bounds for rim in moved])
@@ -162,6 +187,10 @@ def _side(batch: Batch, nest: Nest, rims: Sequence[Shape], deg: float) -> _Side 
         & (px + boxes[:, 2] <= right + 1e-9)
         & (py + boxes[:, 3] <= bottom + 1e-9)
     )
+    useful = able.any(axis=1)
+    if not useful.any():
+        return None
+    places, able = places[useful], able[useful]
     return _Side(
         deg,
         (-x0, -y0),
@@ -185,19 +214,21 @@ def _weights(batch: Batch, dies: Sequence[str], works: Sequence[_Work]) -> NDArr
     return np.where(totals > 0, 1.0 + 4.0 * (totals / busiest) ** 3, 0.0)
 
 
-def _layup(batch: Batch, dies: Sequence[str], works: Sequence[_Work]) -> list[_Tile]:
+def _layup(batch: Batch, dies: Sequence[str], works: Sequence[_Work], chips: Sequence[_Work]) -> list[_Tile]:
     """The scraps of one lay-up and the cuts that each gets there."""
-    weights = _weights(batch, dies, works)
+    weights = _weights(batch, dies, [*works, *chips])
     copies = np.array([batch.die(name).copies for name in dies], np.int64)
     tiles: list[_Tile] = []
     rims: list[Shape] = []
     passes = 0
     barred: set[int] = set()
+    # Nests first, as many as go; then what may ride along.
+    pool = works
     while copies.any():
         best: tuple[float, int, _Side, int] | None = None
         lying = _boxes([rim.bounds for rim in rims])
         papers = _boxes([tile.box for tile in tiles])
-        for number, work in enumerate(works):
+        for number, work in enumerate(pool):
             if number in barred or not work.left.any():
                 continue
             share = min(1.0, work.left.max() / passes) if passes else 1.0
@@ -220,9 +251,12 @@ def _layup(batch: Batch, dies: Sequence[str], works: Sequence[_Work]) -> list[_T
                 if best is None or score[place] > best[0] + 1e-6:
                     best = (float(score[place]), number, side, place)
         if best is None:
-            break
+            if pool is chips or not tiles:
+                break
+            pool, barred = chips, set()
+            continue
         _, number, side, place = best
-        work = works[number]
+        work = pool[number]
         barred.add(number)
         allowed = np.empty(len(work.left), bool)
         x, y = side.places[place]
@@ -235,7 +269,8 @@ def _layup(batch: Batch, dies: Sequence[str], works: Sequence[_Work]) -> list[_T
             copies[work.kind[cut]] -= 1
             rims.append(translate(side.rims[cut], *at))
         tiles.append(_Tile(work, side, at, chosen))
-        passes = max(passes, int(work.left[chosen].max()))
+        if not work.along:
+            passes = max(passes, int(work.left[chosen].max()))
     return tiles
 
 

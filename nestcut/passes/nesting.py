@@ -22,10 +22,12 @@ from nestcut.passes.nest_layups import in_nests
 from nestcut.passes.nests import Ask, Fill, Nest, alike, filled_with, nests_of
 from nestcut.passes.papering import in_strips, with_papers
 from nestcut.passes.realise import PassDraft, Realised
+from nestcut.passes.riding import with_riders
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.shortage import cut_back
 from nestcut.passes.slabs import Bed, Form, lay, turned
 from nestcut.passes.slits import Piece
+from nestcut.passes.types import PlatePlan
 from nestcut.plan.model import Share
 
 __all__ = ["with_nests"]
@@ -243,8 +245,8 @@ def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], clock: Clock, 
         return Draft(draft.plate, draft.bound, draft.shares, Realised(nested.runs, nested.passes))
     drafts = []
     # Other nests may have to be tried: no more than a part of the time for these.
-    clock = clock.share(REST)
-    plate = replace(draft.plate, shares=rest)
+    whole, clock = clock, clock.share(REST)
+    plate = _thinned(batch, replace(draft.plate, shares=rest), wanted)
     strips = in_strips(others, plate, clock, seed)
     if strips is not None:
         drafts.append(strips)
@@ -257,7 +259,34 @@ def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], clock: Clock, 
     best = best_of(others, drafts)
     # Pieces may have changed their paper, to one that has some left.
     shares = draft.shares if best.shares is rest else _more(best.shares, draft.shares, rest)
-    return Draft(draft.plate, draft.bound, shares, _joined(best.realised, nested))
+    joined = _joined(best.realised, nested)
+    ridden = _joined(*with_riders(batch, nests, best.realised, over=whole.over))
+    if len(ridden.passes) < len(joined.passes) and sum(ridden.missing.values()) <= sum(
+        joined.missing.values()
+    ):
+        joined = ridden
+    return Draft(draft.plate, draft.bound, shares, joined)
+
+
+def _thinned(batch: Batch, plate: PlatePlan, wanted: Mapping[tuple[str, str], int]) -> PlatePlan:
+    """The lay-ups for fewer cuts: copies of a die share them evenly, so that passes can be saved."""
+    need: Counter[str] = Counter()
+    for (die, _), count in wanted.items():
+        need[die] += count
+    room: Counter[str] = Counter()
+    for run in plate.runs:
+        for slot, own in zip(run.slots, run.cuts, strict=True):
+            room[slot.die] += own
+    runs = []
+    for run in plate.runs:
+        thin = tuple(
+            min(own, -(-own * need[slot.die] // max(1, room[slot.die])))
+            for slot, own in zip(run.slots, run.cuts, strict=True)
+        )
+        runs.append(replace(run, cuts=thin, passes=max(thin)))
+    busiest = max(-(-total // batch.die(die).copies) for die, total in need.items())
+    # A target for lanes, no proof: the bound of the whole is proved elsewhere.
+    return replace(plate, runs=tuple(run for run in runs if run.passes), bound=min(plate.bound, busiest))
 
 
 def _more(shares: Shares, full: Shares, rest: Shares) -> Shares:

@@ -9,7 +9,7 @@ from collections import Counter
 import pytest
 from shapely.geometry import Polygon, box
 
-from nestcut.batch.model import CardLine, Hand, Pose, Scrap
+from nestcut.batch.model import Batch, CardLine, Hand, Pose, Scrap
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.assemble import assemble
@@ -124,19 +124,35 @@ def test_turns_in_the_frame_of_the_scrap() -> None:
     assert turns_on(listed, up) == (0.0,)
 
 
-def test_the_fifth_disc_is_cut_where_only_a_nest_holds_it() -> None:
-    """Five discs with webs of 1 mm fit the square, chips with edges of 3 mm do not (they would take 111 mm)."""
+def class_of_five(*, riders: int = 0) -> Batch:
+    """Five discs with webs of 1 mm fit the square of red; chips with edges of 3 mm do not (they would take 111 mm).
+
+    With riders: so many small discs in blue, for which there are scraps enough.
+    """
     web, edge, radius = 1.0, 3.0, 20.0
     reach = radius / math.cos(math.pi / 24) + web / 2
     side = math.ceil(SQUARE_OF_FIVE * reach + 2 * (edge - web / 2)) + 2.0
     assert side < SQUARE_OF_FIVE * (radius + edge)
-    batch = batch_of(
-        [disc_die("a", 2 * radius)],
-        [Scrap("red-1", "red", box(0, 0, side, side))],
-        [CardLine(("a",), ("red",), 5)],
+    lines = [CardLine(("a",), ("red",), 5)] + [CardLine(("b",), ("blue",), riders)] * bool(riders)
+    return batch_of(
+        [disc_die("a", 2 * radius)] + [disc_die("b", 18.0)] * bool(riders),
+        [Scrap("red-1", "red", box(0, 0, side, side)), *sheets("blue", *([(30.0, 30.0)] * riders))],
+        lines,
         plate=(150.0, 220.0),
         hand=Hand(web_mm=web, edge_mm=edge),
     )
+
+
+def test_chips_ride_along_with_nests() -> None:
+    """Eight discs in blue and five in a nest of red: eight passes, not thirteen."""
+    plan = plan_batch(class_of_five(riders=8), work_limit=200)
+    assert check_plan(plan).ok
+    assert plan.complete
+    assert plan.totals.passes == plan.bound.passes == 8
+
+
+def test_the_fifth_disc_is_cut_where_only_a_nest_holds_it() -> None:
+    batch = class_of_five()
     plan = plan_batch(batch, work_limit=200)
     assert check_plan(plan).ok
     assert plan.complete

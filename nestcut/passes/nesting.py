@@ -50,6 +50,7 @@ FILLING = 0.4
 FILLS = 3
 """How often an outline is filled, about."""
 LEAST_FILL_S, MOST_FILL_S = 0.1, 1.5
+UNTIMED_S = 3600.0
 FILL_MOVES = 400
 """Moves for a scrap where work is counted instead of time."""
 
@@ -338,7 +339,8 @@ def _filler(batch: Batch, clock: Clock, papers: Sequence[str]) -> Fill:
                 ],
                 web_mm=batch.hand.web_mm,
                 edge_mm=batch.hand.edge_mm,
-                seconds=each,
+                # Nothing may hang on the clock where work is counted.
+                seconds=UNTIMED_S if clock.by_work else each,
                 moves_limit=FILL_MOVES if clock.by_work else None,
                 stop=clock.over,
             )

@@ -15,6 +15,7 @@ from nestcut.passes import plan_batch
 from nestcut.passes.assemble import assemble
 from nestcut.passes.nest_layups import in_nests
 from nestcut.passes.nests import Ask, alike, nests_of, turns_on
+from nestcut.plan import plan_to_json
 from nestcut.plan.model import Bound, Share
 from tests.passes.classes import batch_of, disc_die, label_die, sheets
 
@@ -144,8 +145,9 @@ def class_of_five(*, riders: int = 0) -> Batch:
 
 
 def test_chips_ride_along_with_nests() -> None:
-    """Eight discs in blue and five in a nest of red: eight passes, not thirteen."""
+    """Eight discs in blue and five in a nest of red: eight passes, not thirteen; the same whenever it is planned."""
     plan = plan_batch(class_of_five(riders=8), work_limit=200)
+    assert plan_to_json(plan) == plan_to_json(plan_batch(class_of_five(riders=8), work_limit=200))
     assert check_plan(plan).ok
     assert plan.complete
     assert plan.totals.passes == plan.bound.passes == 8

@@ -41,6 +41,8 @@ SQUEEZING = 0.5
 """Share of that for squeezing chips."""
 MINUTES_A_CUT = 10.0
 """Most minutes by the plan's clock that a further cut may take; beyond that a person would rather buy a sheet."""
+LAYUPS_A_CUT = 4.0
+"""Most lay-ups for it, however many trims they save: nobody follows a hundred for two flowers."""
 COMPILED_S = 2.0
 """Loading takes less, compiling more."""
 DEARER = 4
@@ -136,8 +138,12 @@ def with_nests(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
 
 def _pays(batch: Batch, got: Draft, without: Draft) -> bool:
     """Whether what is gained is worth the further passes and lay-ups."""
-    minutes = figures(batch, got)["minutes"] - figures(batch, without)["minutes"]
-    return minutes <= MINUTES_A_CUT * (without.missing - got.missing)
+    now, before = figures(batch, got), figures(batch, without)
+    gained = without.missing - got.missing
+    return (
+        now["minutes"] - before["minutes"] <= MINUTES_A_CUT * gained
+        and now["changes"] - before["changes"] <= LAYUPS_A_CUT * gained
+    )
 
 
 def _ready(clock: Clock) -> None:

@@ -41,7 +41,7 @@ SQUEEZING = 0.5
 """Share of that for squeezing chips."""
 MINUTES_A_CUT = 10.0
 """Most minutes by the plan's clock that a further cut may take; beyond that a person would rather buy a sheet."""
-LAYUPS_A_CUT = 4.0
+LAYUPS_A_CUT = 5.0
 """Most lay-ups for it, however many trims they save: nobody follows a hundred for two flowers."""
 COMPILED_S = 2.0
 """Loading takes less, compiling more."""

@@ -1,7 +1,8 @@
 """Where chips and strips leave something out: some scraps are nested, the rest is planned as before.
 
-Nests give more pieces and take more passes and lay-ups, so no more scraps are nested than it takes: first some for
-the dies that are missing, then all of them, then some for all dies of the paper, at last every scrap of it.
+Nests give more pieces and take more passes and lay-ups, so no more scraps are nested than it takes: first those in which
+a large die gains most, with this die alone, then with others around it, at last the whole paper. Where small dies are
+missing, the whole paper is nested at once. A nest that takes too long for what it gains is left out.
 """
 
 from __future__ import annotations

@@ -62,7 +62,8 @@ def filled_in(
     missing = +Counter(got.missing)
     if not missing or not got.passes:
         return got
-    beds = {paper: [(scrap, Bed.fresh(piece)) for scrap, piece in own] for paper, own in left.items()}
+    # What is left over never comes again: its rastering is not kept.
+    beds = {paper: [(scrap, Bed(piece)) for scrap, piece in own] for paper, own in left.items()}
     chips: list[_Chip] = []
     for (die, paper), count in sorted(missing.items(), key=lambda item: -batch.die(item[0][0]).cut.area):
         if over():

@@ -141,7 +141,7 @@ class Bed:
         return twin
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=1024)
 def _bed(outline: bytes) -> Bed:
     return Bed(shapely.from_wkb(outline))
 

@@ -14,7 +14,7 @@ import numpy as np
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Demand, Die, Shape
-from nestcut.passes.nests import turns_on
+from nestcut.passes.schedule import turns_on
 from nestcut.passes.slabs import Bed, Form, lay
 from nestcut.passes.stacking import Stacker
 

@@ -11,7 +11,6 @@ plate, then the next scrap beside it. A die is urgent when what it has left to c
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -20,15 +19,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.affinity import translate
-from shapely.geometry import Point
 
 from nestcut.batch.model import Batch, Pose, Shape
 from nestcut.passes.chips import sites_of
 from nestcut.passes.nest_kernels import allowed_at, gains
 from nestcut.passes.nests import Nest
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
-from nestcut.passes.schedule import RunTask
-from nestcut.passes.slits import Piece
+from nestcut.passes.schedule import RunTask, urgency
+from nestcut.passes.slits import Piece, places_of
 from nestcut.plan.model import Slot
 
 __all__ = ["in_nests"]
@@ -167,12 +165,10 @@ def _side(batch: Batch, nest: Nest, rims: Sequence[Shape], deg: float, *, fine: 
     turn = Pose(0.0, 0.0, deg)
     x0, y0, x1, y1 = turn.apply(nest.outline).bounds
     w, h = x1 - x0, y1 - y0
-    width, length = batch.machine.plate_mm
-    over = batch.machine.overhang_mm
-    across = math.floor(width - w + 1e-9)
-    first, last = math.ceil(-over - 1e-9), math.floor(length + over - h + 1e-9)
-    if across < 0 or last < first:
+    lying = places_of(batch.machine, (w, h))
+    if lying is None:
         return None
+    across, first, last = lying
     many, step = (FINE * ACROSS, STEP_MM // FINE) if fine else (ACROSS, STEP_MM)
     xs = sorted({round(across * k / (many - 1)) for k in range(many)})
     ys = sorted({*range(first, last + 1, step), last})
@@ -211,7 +207,7 @@ def _weights(batch: Batch, dies: Sequence[str], works: Sequence[_Work]) -> NDArr
     busiest = totals.max(initial=0.0)
     if busiest <= 0:
         return np.zeros(len(dies))
-    return np.where(totals > 0, 1.0 + 4.0 * (totals / busiest) ** 3, 0.0)
+    return np.where(totals > 0, urgency(totals, busiest), 0.0)
 
 
 def _layup(batch: Batch, dies: Sequence[str], works: Sequence[_Work], chips: Sequence[_Work]) -> list[_Tile]:
@@ -348,10 +344,5 @@ def _slots(batch: Batch, tile: _Tile) -> list[Slot]:
 
 
 def _use(tile: _Tile, piece: Piece, slots: Sequence[int]) -> PartUse:
-    corner = Pose(0.0, 0.0, tile.side.deg).apply(Point(piece.corner))
-    pose = Pose(
-        round(tile.at[0] + tile.side.shift[0] - corner.x, 9),
-        round(tile.at[1] + tile.side.shift[1] - corner.y, 9),
-        tile.side.deg,
-    )
+    pose = piece.lying(tile.side.deg, tile.side.shift, tile.at)
     return PartUse(piece.scrap.id, piece.outline, pose, tuple(slots), tile.work.nest.paper, whole=piece.whole)

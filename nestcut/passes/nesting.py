@@ -24,7 +24,7 @@ from nestcut.passes.nests import Ask, Fill, Nest, alike, filled_with, nests_of
 from nestcut.passes.papering import in_strips, with_papers
 from nestcut.passes.realise import PassDraft, Realised
 from nestcut.passes.riding import with_riders
-from nestcut.passes.schedule import cuts_wanted
+from nestcut.passes.schedule import cuts_wanted, pieces_of
 from nestcut.passes.shortage import cut_back
 from nestcut.passes.slabs import Bed, Form, lay, turned
 from nestcut.passes.slits import Piece
@@ -46,6 +46,7 @@ LAYUPS_A_CUT = 5.0
 """Most lay-ups for it, however many trims they save: nobody follows a hundred for two flowers."""
 COMPILED_S = 2.0
 """Loading takes less, compiling more."""
+QUARTERS = (0.0, 90.0, 180.0, 270.0)
 DEARER = 4
 """How much more a missing die is worth than its area where others fill the gaps around it."""
 FILLING = 0.4
@@ -175,7 +176,7 @@ def _nested(
     }
     if level in (MISSING, AROUND):
         enough = short.enough if level == MISSING else None
-        groups = _with_gain(batch, draft, groups, missing, wanted, by_area, fill, enough, over)
+        groups = _with_gain(batch, draft, groups, short, by_area, fill, enough, over)
         if level == MISSING:
             wanted = {die: wanted[die] for die in missing}
         return nests_of(batch, groups, wanted, by_area, fill, over=over)
@@ -196,25 +197,24 @@ def _with_gain(
     batch: Batch,
     draft: Draft,
     groups: Sequence[Sequence[Piece]],
-    missing: Mapping[str, int],
-    wanted: Mapping[str, int],
+    short: _Short,
     value: Mapping[str, int],
     fill: Fill,
     enough: int | None,
     over: Callable[[], bool],
 ) -> list[Sequence[Piece]]:
     """Pieces in which nests of the missing dies give more cuts than chips do, the fewest that gain ``enough``."""
-    chips = {die: _chip(batch, draft, die) for die in missing}
+    chips = {die: _chip(batch, draft, die) for die in short.missing}
+    wanted = {die: short.wanted[die] for die in short.missing}
     ranked = []
     for number, own in enumerate(groups):
         if over():
             break
-        nest = filled_with(batch, own[0], fill, {die: wanted[die] for die in missing}, value)
+        nest = filled_with(batch, own[0], fill, wanted, value)
         bed = Bed.fresh(own[0].outline)
         laid = 0
-        for die in sorted(missing, key=lambda die: -batch.die(die).cut.area):
-            outline, turns = chips[die]
-            laid += len(lay(bed, 0, Form(outline, turns, wanted[die]), 0, wanted[die]))
+        for die in sorted(wanted, key=lambda die: -batch.die(die).cut.area):
+            laid += len(lay(bed, 0, Form(chips[die], QUARTERS, wanted[die]), 0, wanted[die]))
         if len(nest) > laid:
             ranked.append((laid - len(nest), number))
     left = math.inf if enough is None else enough
@@ -227,15 +227,15 @@ def _with_gain(
     return kept
 
 
-def _chip(batch: Batch, draft: Draft, die: str) -> tuple[Polygon, tuple[float, ...]]:
-    """The chip of a die in the draft's lay-ups, and the turns it may lie at in a scrap."""
+def _chip(batch: Batch, draft: Draft, die: str) -> Polygon:
+    """The chip of a die in the draft's lay-ups."""
     for run in draft.realised.runs:
         for site, chip in zip(run.sites, run.chips, strict=False):
             if site.die.name == die:
-                return chip, (0.0, 90.0, 180.0, 270.0)
+                return chip
     own = batch.die(die)
     deg = chip_angle(own.cut) if own.turns == "any" else own.turns[0]
-    return grown_hull(turned(own.cut, deg), batch.hand.edge_mm), (0.0, 90.0, 180.0, 270.0)
+    return grown_hull(turned(own.cut, deg), batch.hand.edge_mm)
 
 
 def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], clock: Clock, seed: int) -> Draft | None:
@@ -267,12 +267,7 @@ def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], clock: Clock, 
     best = best_of(others, drafts)
     # Pieces may have changed their paper, to one that has some left.
     shares = draft.shares if best.shares is rest else _more(best.shares, draft.shares, rest)
-    joined = _joined(best.realised, nested)
-    ridden = _joined(*with_riders(batch, nests, best.realised, over=whole.over))
-    if len(ridden.passes) < len(joined.passes) and sum(ridden.missing.values()) <= sum(
-        joined.missing.values()
-    ):
-        joined = ridden
+    joined = _joined(*with_riders(batch, nests, nested, best.realised, over=whole.over))
     return Draft(draft.plate, draft.bound, shares, joined)
 
 
@@ -312,10 +307,7 @@ def _more(shares: Shares, full: Shares, rest: Shares) -> Shares:
 
 def _less(batch: Batch, shares: Shares, made: Counter[tuple[str, str]]) -> Shares:
     """The shares without the pieces that these cuts give."""
-    have: Counter[tuple[str, str]] = Counter()
-    for line in shares:
-        for share in line:
-            have[share.die, share.paper] += share.count
+    have = pieces_of(shares)
     gone = {key: min(have[key], cuts * batch.die(key[0]).pieces) for key, cuts in made.items()}
     return cut_back(batch, batch.demand, shares, gone)
 

@@ -13,16 +13,13 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from shapely.affinity import translate
 from shapely.geometry import Polygon, box
 
-from nestcut.batch.model import Batch, Die, Paper, Pose, Turns
+from nestcut.batch.model import Batch, Die, Pose, Turns
+from nestcut.passes.schedule import turns_on
 from nestcut.passes.slits import Piece, slit
 
 __all__ = ["Ask", "Fill", "Nest", "NestCut", "alike", "filled_with", "nests_of"]
-
-DIRECTED = {"none": None, "stripe": (0.0, 180.0), "up": (0.0,)}
-NEAR_DEG = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,28 +66,18 @@ Fill = Callable[[Polygon, Sequence[Ask]], Sequence[tuple[int, Pose]]]
 """Fills an outline; returns (number of the die, pose)."""
 
 
-def turns_on(die: Die, paper: Paper) -> Turns:
-    """Turns that a die may have in the frame of a scrap of this paper."""
-    directed = DIRECTED[paper.direction]
-    if directed is None:
-        return die.turns
-    if die.turns == "any":
-        return directed
-    return tuple(t for t in die.turns if any(abs((t - d + 180) % 360 - 180) <= NEAR_DEG for d in directed))
-
-
 def alike(batch: Batch, paper: str) -> list[list[Piece]]:
     """The scraps of a paper, slit where they are too wide for the plate, those of one outline together, large first."""
     groups: dict[bytes, list[Piece]] = defaultdict(list)
     for scrap in batch.scraps:
         if scrap.paper == paper:
             for piece in slit(scrap, batch.machine.plate_mm[0]):
-                groups[_in_corner(piece).wkb].append(piece)
+                groups[_outline(piece).wkb].append(piece)
     return sorted(groups.values(), key=lambda own: (-own[0].outline.area, own[0].scrap.id))
 
 
-def _in_corner(piece: Piece) -> Polygon:
-    return translate(piece.outline, -piece.corner[0], -piece.corner[1]).normalize()
+def _outline(piece: Piece) -> Polygon:
+    return piece.in_corner.normalize()
 
 
 def _reachable(batch: Batch, outline: Polygon) -> Polygon:
@@ -111,7 +98,7 @@ def filled_with(
     batch: Batch, piece: Piece, fill: Fill, wanted: Mapping[str, int], value: Mapping[str, int]
 ) -> list[NestCut]:
     """The cuts of one piece: as much value as the filling finds."""
-    outline = _reachable(batch, _in_corner(piece))
+    outline = _reachable(batch, _outline(piece))
     paper = batch.paper(piece.scrap.paper)
     asks = []
     for die in sorted(batch.dies, key=lambda die: (-die.cut.area, die.name)):
@@ -149,7 +136,7 @@ def nests_of(
         count = Counter(cut.die for cut in got)
         times = max(1, min(len(own), *(left[name] // n for name, n in count.items())))
         cuts = tuple(NestCut(cut.die, cut.pose, times) for cut in got)
-        nests.append(Nest(own[0].scrap.paper, tuple(own[:times]), _in_corner(own[0]), cuts))
+        nests.append(Nest(own[0].scrap.paper, tuple(own[:times]), _outline(own[0]), cuts))
         for name, n in count.items():
             left[name] -= n * times
         if own[times:]:

@@ -216,8 +216,8 @@ def _best_draft(
         )
         if tight is not None:
             take(Draft(roomy.plate, proof, roomy.shares, tight), "papers laid")
-    little = best.missing <= NESTED_MISSING * sum(cuts_wanted(batch, best.shares).values())
-    if best.missing and little and batch.hand.trims == "scissors" and not clock.over():
+    little = NESTED_MISSING * sum(cuts_wanted(batch, best.shares).values()) if best.missing else 0.0
+    if 0 < best.missing <= little and batch.hand.trims == "scissors" and not clock.over():
         clock.say(best.passes, proof.bound, "nesting scraps")
         take(with_nests(batch, best, clock.share(NESTING), seed), "scraps nested")
     return replace(best, bound=proof)

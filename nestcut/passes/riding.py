@@ -9,13 +9,11 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
 
-from shapely.affinity import translate
-
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.chips import Site, apart
 from nestcut.passes.nest_layups import in_nests_along
 from nestcut.passes.nests import Nest, NestCut
-from nestcut.passes.realise import PartUse, PassDraft, Realised, closed_up
+from nestcut.passes.realise import PartUse, PassDraft, Realised
 from nestcut.passes.slits import Piece
 
 __all__ = ["with_riders"]
@@ -25,15 +23,23 @@ Key = tuple[str, bytes]
 
 
 def with_riders(
-    batch: Batch, nests: Sequence[Nest], rest: Realised, *, over: Callable[[], bool] = lambda: False
+    batch: Batch,
+    nests: Sequence[Nest],
+    nested: Realised,
+    rest: Realised,
+    *,
+    over: Callable[[], bool] = lambda: False,
 ) -> tuple[Realised, Realised]:
-    """The passes of the rest without the chips that ride along, and those of the nests with them.
+    """The passes of the rest without the chips that ride along, and those of the nests with them; as given where
+    that saves no pass.
 
     Args:
+        nested: the passes of the nests alone.
         rest: passes under other lay-ups; only parts that are used once, for one cut, are moved.
+        over: asked once a lay-up; True leaves everything as given.
     """
     chips = _chips(batch, rest)
-    nested, used = in_nests_along(batch, nests, chips, over=over)
+    along, used = in_nests_along(batch, nests, chips, over=over)
     gone = {
         (piece.scrap.id, piece.outline.wkb)
         for chip, count in zip(chips, used, strict=True)
@@ -44,8 +50,13 @@ def with_riders(
         uses = [use for use in draft.uses if (use.scrap, use.outline.wkb) not in gone]
         if uses:
             passes.append(PassDraft(draft.run, uses))
-    fewer = Realised(rest.runs, passes, rest.missing)
-    return min(closed_up(fewer), _repacked(fewer), key=lambda one: len(one.passes)), nested
+    fewer = _repacked(Realised(rest.runs, passes, rest.missing))
+    # Stopped midway, cuts of the nests would be lost.
+    if along.missing != nested.missing or len(fewer.passes) + len(along.passes) >= len(rest.passes) + len(
+        nested.passes
+    ):
+        return rest, nested
+    return fewer, along
 
 
 def _repacked(rest: Realised) -> Realised:
@@ -78,7 +89,8 @@ def _repacked(rest: Realised) -> Realised:
                     bins.append([])
                 bins[first].append(one)
                 first += 1
-        passes += [PassDraft(run, [one.use for one in own_bin]) for own_bin in bins]
+        packed = [PassDraft(run, [one.use for one in own_bin]) for own_bin in bins]
+        passes += packed if len(packed) < len(own) else own
     return Realised(rest.runs, passes, rest.missing)
 
 
@@ -128,7 +140,7 @@ def _chips(batch: Batch, rest: Realised) -> list[Nest]:
         Nest(
             own[0][0].scrap.paper,
             tuple(piece for piece, _ in own),
-            translate(own[0][0].outline, -own[0][0].corner[0], -own[0][0].corner[1]),
+            own[0][0].in_corner,
             (NestCut(own[0][1].die, own[0][1].pose, len(own)),),
         )
         for own in groups.values()

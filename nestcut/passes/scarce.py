@@ -17,7 +17,7 @@ from nestcut.passes.fillin import filled_in, leftovers
 from nestcut.passes.packing import whole_kits
 from nestcut.passes.papering import with_papers
 from nestcut.passes.realise import Realised, closed_up
-from nestcut.passes.schedule import cuts_wanted
+from nestcut.passes.schedule import cuts_wanted, pieces_of
 from nestcut.passes.shortage import cut_back, kits_only, webbed_area
 from nestcut.passes.trimming import obey_trims
 from nestcut.passes.types import PlatePlan, PlateRun
@@ -100,10 +100,7 @@ def asked_of(batch: Batch, shares: Shares) -> Shares:
 def _gone(batch: Batch, shares: Shares, missing: Counter[tuple[str, str]]) -> dict[tuple[str, str], int]:
     """(die, paper) → pieces of the shares that are not cut."""
     wanted = cuts_wanted(batch, shares)
-    have: Counter[tuple[str, str]] = Counter()
-    for line in shares:
-        for share in line:
-            have[share.die, share.paper] += share.count
+    have = pieces_of(shares)
     gone = {}
     for key, cuts in missing.items():
         left = (wanted[key] - cuts) * batch.die(key[0]).pieces

@@ -12,13 +12,26 @@ import itertools
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from nestcut.batch.model import Batch, Die, Paper
+from nestcut.batch.model import Batch, Die, Paper, Turns
 from nestcut.passes.types import PlateRun
 from nestcut.plan.model import Share, Slot
 
-__all__ = ["RunTask", "Stretch", "cuts_wanted", "paper_turns", "run_tasks", "stretches"]
+__all__ = [
+    "RunTask",
+    "Stretch",
+    "cuts_wanted",
+    "paper_turns",
+    "pieces_of",
+    "run_tasks",
+    "stretches",
+    "turns_on",
+    "urgency",
+]
 
+DIRECTED = {"none": None, "stripe": (0.0, 180.0), "up": (0.0,)}
+"""Turns of dies in the frame of a scrap of directed paper, degrees."""
 NEAR_DEG = 0.4
 """Turn rules hold within 0.5°; stay inside that."""
 
@@ -32,7 +45,7 @@ def paper_turns(die: Die, paper: Paper, plate_deg: float, *, papers: str = "squa
 
     Quarter turns where papers lie square. Empty: this paper can't lie under this slot.
     """
-    directed = {"none": None, "stripe": (0.0, 180.0), "up": (0.0,)}[paper.direction]
+    directed = DIRECTED[paper.direction]
 
     def allowed(deg: float) -> bool:
         if directed is not None and not any(_near(deg, d) for d in directed):
@@ -45,6 +58,16 @@ def paper_turns(die: Die, paper: Paper, plate_deg: float, *, papers: str = "squa
     # Papers at any angle follow the die.
     listed = directed or (die.turns if die.turns != "any" else ())
     return tuple(sorted({(deg - plate_deg) % 360.0 for deg in listed if allowed(deg)}))
+
+
+def turns_on(die: Die, paper: Paper) -> Turns:
+    """Turns that a die may have in the frame of a scrap of this paper."""
+    directed = DIRECTED[paper.direction]
+    if directed is None:
+        return die.turns
+    if die.turns == "any":
+        return directed
+    return tuple(t for t in die.turns if any(_near(t, d) for d in directed))
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +88,28 @@ class Stretch:
     papers: tuple[str | None, ...]
 
 
-def cuts_wanted(batch: Batch, shares: Sequence[Sequence[Share]]) -> Counter[tuple[str, str]]:
-    """(die, paper) → cuts that give the pieces of all lines together."""
+def pieces_of(shares: Sequence[Sequence[Share]]) -> Counter[tuple[str, str]]:
+    """(die, paper) → pieces of all lines together."""
     pieces: Counter[tuple[str, str]] = Counter()
     for line in shares:
         for share in line:
             pieces[share.die, share.paper] += share.count
+    return pieces
+
+
+def cuts_wanted(batch: Batch, shares: Sequence[Sequence[Share]]) -> Counter[tuple[str, str]]:
+    """(die, paper) → cuts that give the pieces of all lines together."""
+    pieces = pieces_of(shares)
     return Counter({key: -(-count // batch.die(key[0]).pieces) for key, count in pieces.items() if count > 0})
+
+
+def urgency(left: Any, busiest: float) -> Any:
+    """What a die's cut is worth in a pass, 1 to 5: most where what a copy has left is most of what the busiest has.
+
+    Args:
+        left: cuts left for each copy, a number or an array.
+    """
+    return 1.0 + 4.0 * (left / busiest) ** 3
 
 
 def common_order(wanted: Mapping[tuple[str, str], int]) -> list[str]:

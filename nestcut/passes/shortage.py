@@ -16,7 +16,7 @@ from shapely.geometry import Polygon, box
 from nestcut.batch.model import Batch, Demand, Die
 from nestcut.passes.capacity import least_width, over_capacity
 from nestcut.passes.convex_paper import grown_hull
-from nestcut.passes.schedule import paper_turns
+from nestcut.passes.schedule import paper_turns, pieces_of
 from nestcut.passes.slabs import Bed, Form, lay, turned
 from nestcut.plan.model import Share, Shortage
 from nestcut.units import SHEET_SIZES_MM
@@ -86,13 +86,7 @@ def kits_only(batch: Batch, demand: Sequence[Demand], shares: Shares, kits: int,
 
 
 def _lost(full: Shares, kept: Shares) -> Counter[tuple[str, str]]:
-    lost: Counter[tuple[str, str]] = Counter()
-    for before, after in zip(full, kept, strict=True):
-        for share in before:
-            lost[share.die, share.paper] += share.count
-        for share in after:
-            lost[share.die, share.paper] -= share.count
-    return +lost
+    return pieces_of(full) - pieces_of(kept)
 
 
 def webbed_area(die: Die, web_mm: float) -> float:
@@ -106,9 +100,8 @@ def shortages(batch: Batch, demand: Sequence[Demand], full: Shares, kept: Shares
     result = []
     papers = sorted({paper for _, paper in lost})
     asked: Counter[str] = Counter()
-    for line in full:
-        for share in line:
-            asked[share.paper] += share.count
+    for (_, paper), count in pieces_of(full).items():
+        asked[paper] += count
     for paper in papers:
         pieces = {die: count for (die, p), count in sorted(lost.items()) if p == paper}
         total = sum(pieces.values())

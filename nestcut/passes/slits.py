@@ -1,15 +1,16 @@
-"""Scraps that are too wide, slit into straight strips beforehand."""
+"""Scraps as they lie on the plate; those that are too wide are slit into straight strips beforehand."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
 
-from shapely.geometry import Polygon, box
+from shapely.affinity import translate
+from shapely.geometry import Point, Polygon, box
 
-from nestcut.batch.model import Scrap
+from nestcut.batch.model import Machine, Pose, Scrap
 
-__all__ = ["Piece", "slit"]
+__all__ = ["Piece", "places_of", "slit"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,32 @@ class Piece:
         """The upper left corner of its box, in the scrap's frame."""
         x0, y0, _, _ = self.outline.bounds
         return (x0, y0)
+
+    @property
+    def in_corner(self) -> Polygon:
+        """The outline, its box beginning at (0, 0)."""
+        x0, y0 = self.corner
+        return translate(self.outline, -x0, -y0)
+
+    def lying(self, deg: float, shift: tuple[float, float], at: tuple[int, int]) -> Pose:
+        """The scrap's pose when the piece, turned, begins at a place on the plate.
+
+        Args:
+            shift: from the turned outline, its corner in the turning point, to one whose box begins at (0, 0), mm.
+        """
+        back = Pose(0.0, 0.0, deg).apply(Point(self.corner))
+        return Pose(round(at[0] + shift[0] - back.x, 9), round(at[1] + shift[1] - back.y, 9), deg)
+
+
+def places_of(machine: Machine, size: tuple[float, float]) -> tuple[int, int, int] | None:
+    """Where the box of a piece may begin: (last place across, first and last along the feed), whole mm; the first
+    across is 0. None where it would stick out sideways, or too far at the ends.
+    """
+    width, length = machine.plate_mm
+    over = machine.overhang_mm
+    across = math.floor(width - size[0] + 1e-9)
+    first, last = math.ceil(-over - 1e-9), math.floor(length + over - size[1] + 1e-9)
+    return None if across < 0 or last < first else (across, first, last)
 
 
 def slit(scrap: Scrap, slit_mm: float) -> list[Piece]:

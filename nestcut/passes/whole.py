@@ -19,14 +19,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 from shapely.affinity import translate
-from shapely.geometry import Point, Polygon
+from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.chips import Site, sites_of
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
-from nestcut.passes.schedule import RunTask, paper_turns
+from nestcut.passes.schedule import RunTask, paper_turns, urgency
 from nestcut.passes.shifts import Gap, Mask, Shapes, switch_off
-from nestcut.passes.slits import Piece, slit
+from nestcut.passes.slits import Piece, places_of, slit
 from nestcut.plan.model import Slot
 
 __all__ = ["Station", "in_whole_scraps"]
@@ -150,9 +150,7 @@ class _Table:
         for scrap in batch.scraps:
             if scrap.paper in papers:
                 for piece in slit(scrap, slit_mm):
-                    x0, y0 = piece.corner
-                    shape = translate(piece.outline, -x0, -y0)
-                    self.fresh.setdefault((scrap.paper, shape.wkb), []).append(piece)
+                    self.fresh.setdefault((scrap.paper, piece.in_corner.wkb), []).append(piece)
         self.kinds = {key: self._kinds(own[0]) for key, own in self.fresh.items()}
 
     def add(self, station: Station) -> int:
@@ -162,18 +160,16 @@ class _Table:
 
     def _kinds(self, piece: Piece) -> list[_Kind]:
         paper = piece.scrap.paper
-        shape = translate(piece.outline, -piece.corner[0], -piece.corner[1])
-        width, length = self.batch.machine.plate_mm
-        over = self.batch.machine.overhang_mm
+        shape = piece.in_corner
         found: list[_Kind] = []
         for deg in (0.0, 90.0, 180.0, 270.0):
             turned = Pose(0.0, 0.0, deg).apply(shape)
             x0, y0, x1, y1 = turned.bounds
             w, h = x1 - x0, y1 - y0
-            first, last = math.ceil(-over - 1e-9), math.floor(length + over - h + 1e-9)
-            across = math.floor(width - w + 1e-9)
-            if across < 0 or last < first:
+            places = places_of(self.batch.machine, (w, h))
+            if places is None:
                 continue
+            across, first, last = places
             outline = translate(turned, -x0, -y0)
             directed = self.batch.paper(paper).direction != "none"
             if not directed and any(
@@ -238,7 +234,7 @@ class _Table:
             totals[die] += max(0, count)
         copies = Counter(site.die.name for site in sites)
         busiest = max(totals[die] / copies[die] for die in copies)
-        weights = {die: 1.0 + 4.0 * (totals[die] / copies[die] / busiest) ** 3 for die in copies}
+        weights = {die: float(urgency(totals[die] / copies[die], busiest)) for die in copies}
         rest = Counter(left)
         free = set(range(len(sites)))
         chosen: list[_Choice] = []
@@ -363,11 +359,6 @@ class _Table:
                 sheet.spent.add(key)
         piece = sheet.piece
         # The piece's corner goes to the place, whatever the frame of its scrap.
-        back = Pose(0.0, 0.0, kind.deg).apply(Point(piece.corner))
-        pose = Pose(
-            round(choice.at[0] + kind.shift[0] - back.x, 9),
-            round(choice.at[1] + kind.y0 + kind.shift[1] - back.y, 9),
-            kind.deg,
-        )
+        pose = piece.lying(kind.deg, kind.shift, (choice.at[0], choice.at[1] + kind.y0))
         slots = tuple(sorted(choice.slots))
         return PartUse(piece.scrap.id, piece.outline, pose, slots, kind.paper, whole=piece.whole)

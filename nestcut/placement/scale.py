@@ -17,13 +17,14 @@ from dataclasses import replace
 
 import numpy as np
 from shapely.affinity import scale as scaled_about
-from shapely.geometry import Polygon
+from shapely.geometry import Point, Polygon
 
 from nestcut.batch.model import Pose, Shape
 
 from .bounds import inner_area, outer_area
 from .fits import fits_together
 from .layout import lies_well
+from .spread import LayoutTable
 from .types import Part, Placed, StopCheck
 
 __all__ = ["largest_scale"]
@@ -111,8 +112,6 @@ class _Scale:
 
     def climb(self, factor: float, placed: tuple[Placed, ...], over: StopCheck) -> None:
         """Grow a layout until nothing gives way, and keep it if it is the largest."""
-        from .spread import LayoutTable
-
         trust = 0.05
         for _ in range(_ROUNDS):
             if trust < 1e-7 or over():
@@ -121,7 +120,7 @@ class _Scale:
             step = _larger(table, trust)
             if step is None or step[0] < 1e-10:
                 break
-            moved = self._moved(table, placed, step, factor)
+            moved = self._moved(table, step, factor)
             if moved is None:
                 trust *= 0.3
                 continue
@@ -134,47 +133,38 @@ class _Scale:
             self.factor, self.placed = factor, placed
 
     def _moved(
-        self, table: object, placed: tuple[Placed, ...], step: tuple[float, np.ndarray], factor: float
+        self, table: LayoutTable, step: tuple[float, np.ndarray], factor: float
     ) -> tuple[float, tuple[Placed, ...]] | None:
         """The layout after a step: the largest factor up to the step's at which it is exact, if any is larger."""
-        pose = table.pose + step[1]  # type: ignore[attr-defined]
-        new = table.placed(pose)  # type: ignore[attr-defined]
+        new = table.placed(table.pose + step[1])
+        middles = [table.kit.middles[k] for k in table.kind]
         for share in (1.0, 1 - 1e-6, 0.999, 0.97, 0.8, 0.4):
             grown = factor * (1 + share * step[0])
             parts = self.scaled(grown)
             # a part grows about its middle, the middle of its disc, not about its origin
             shifted = tuple(
                 Placed(one.part, _about_middle(one.pose, middle, grown / factor))
-                for one, middle in zip(new, _middles(table), strict=True)
+                for one, middle in zip(new, middles, strict=True)
             )
             if lies_well(parts, shifted, self.region, gap_mm=self.gap_mm):
                 return grown, shifted
         return None
 
 
-def _middles(table: object) -> list[tuple[float, float]]:
-    return [table.kit.middles[k] for k in table.kind]  # type: ignore[attr-defined]
-
-
 def _about_middle(pose: Pose, middle: tuple[float, float], ratio: float) -> Pose:
     """The pose of a part scaled about its origin so that its middle stays where it is."""
-    x, y = pose.apply(
-        Polygon([middle, (middle[0] + 1, middle[1]), (middle[0], middle[1] + 1)])
-    ).exterior.coords[0]
+    at = pose.apply(Point(middle))
     return Pose(
-        pose.x_mm - (ratio - 1) * (x - pose.x_mm), pose.y_mm - (ratio - 1) * (y - pose.y_mm), pose.deg
+        pose.x_mm - (ratio - 1) * (at.x - pose.x_mm), pose.y_mm - (ratio - 1) * (at.y - pose.y_mm), pose.deg
     )
 
 
-def _larger(table: object, trust: float) -> tuple[float, np.ndarray] | None:
+def _larger(table: LayoutTable, trust: float) -> tuple[float, np.ndarray] | None:
     """Growth and moves (n, 3) of the linear programme: grow most while near parts stay apart, to first order."""
-    from scipy.optimize import linprog
     from scipy.sparse import csr_array
 
     from .cores import _TF
-    from .spread import LayoutTable
 
-    assert isinstance(table, LayoutTable)
     n = len(table.pose)
     most_mm = trust * float(table.reach.max())
     line, column, value, upper = table.conditions(table.pose, 6 * most_mm)
@@ -196,12 +186,6 @@ def _larger(table: object, trust: float) -> tuple[float, np.ndarray] | None:
     cost = np.zeros(size)
     cost[-1] = -1.0
     limit = table.limits(most_mm, turning=True)
-    bounds = [(-float(b), float(b)) for b in limit] + [(0.0, trust)]
-    answer = linprog(
-        cost, A_ub=matrix, b_ub=upper, bounds=bounds, method="highs-ds",
-        options={"primal_feasibility_tolerance": 1e-10},
-    )  # fmt: skip
-    if answer.x is None or answer.status != 0:
-        return None
-    step = answer.x[:-1].reshape(n, 3) * np.column_stack((np.ones(n), np.ones(n), 1.0 / table.reach))
-    return float(answer.x[-1]), step
+    bounds = np.concatenate((np.column_stack((-limit, limit)), [[0.0, trust]]))
+    solved = table.solved(cost, matrix, upper, bounds, tolerance=1e-10)
+    return None if solved is None else (float(solved[1][0]), solved[0])

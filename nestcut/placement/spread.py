@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -209,7 +209,6 @@ class LayoutTable:
         self, pose: NDArray[np.float64], trust: float, towards: NDArray[np.float64] | None
     ) -> NDArray[np.float64] | None:
         """Moves (n, 3) that are best within the trust region, or None. ``towards`` None: apart."""
-        from scipy.optimize import linprog
         from scipy.sparse import csr_array
 
         n = len(pose)
@@ -237,14 +236,37 @@ class LayoutTable:
         else:
             cost[0::3], cost[1::3] = -towards[0], -towards[1]
         matrix = csr_array((value, (line, column)), shape=(len(upper), size))
+        solved = self.solved(cost, matrix, upper, bound)
+        return None if solved is None else solved[0]
+
+    def solved(
+        self,
+        cost: NDArray[np.float64],
+        matrix: Any,
+        upper: NDArray[np.float64],
+        bounds: NDArray[np.float64],
+        *,
+        tolerance: float = 1e-9,
+        seconds: float | None = None,
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+        """A linear programme whose first columns are those of :meth:`conditions`: the moves (n, 3), in mm and radians,
+        and the columns behind them; None without an answer.
+
+        Args:
+            cost: to be least, where matrix · columns ≤ upper; bounds: (columns, 2).
+            seconds: what it may take.
+        """
+        from scipy.optimize import linprog
+
+        n = len(self.kind)
         answer = linprog(
-            cost, A_ub=matrix, b_ub=upper, bounds=bound, method="highs-ds",
-            options={"primal_feasibility_tolerance": 1e-9},
+            cost, A_ub=matrix, b_ub=upper, bounds=bounds, method="highs-ds",
+            options={"primal_feasibility_tolerance": tolerance, "time_limit": seconds},
         )  # fmt: skip
         if answer.x is None or answer.status != 0:
             return None
-        step = answer.x[: 3 * n].reshape(n, 3)
-        return step * np.column_stack((np.ones(n), np.ones(n), 1.0 / self.reach))
+        moves = answer.x[: 3 * n].reshape(n, 3) * np.column_stack((np.ones(n), np.ones(n), 1.0 / self.reach))
+        return moves, answer.x[3 * n :]
 
     def placed(self, pose: NDArray[np.float64]) -> tuple[Placed, ...]:
         """The poses as placed parts."""

@@ -85,7 +85,6 @@ def _shorter(
     table: LayoutTable, pose: NDArray[np.float64], trust: float, seconds: float | None
 ) -> NDArray[np.float64] | None:
     """Moves (n, 3) within the trust region after which the strip is shortest, to first order."""
-    from scipy.optimize import linprog
     from scipy.sparse import csr_array
 
     n = len(pose)
@@ -109,10 +108,5 @@ def _shorter(
     cost = np.zeros(3 * n + 1)
     cost[0 : 3 * n : 3] = 1e-4 / n
     cost[-1] = 1.0
-    answer = linprog(
-        cost, A_ub=matrix, b_ub=np.concatenate(uppers), bounds=bound, method="highs-ds",
-        options={"primal_feasibility_tolerance": 1e-9, "time_limit": seconds},
-    )  # fmt: skip
-    if answer.x is None or answer.status != 0:
-        return None
-    return answer.x[: 3 * n].reshape(n, 3) * np.column_stack((np.ones(n), np.ones(n), 1.0 / table.reach))
+    solved = table.solved(cost, matrix, np.concatenate(uppers), bound, seconds=seconds)
+    return None if solved is None else solved[0]

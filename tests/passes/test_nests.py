@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import random
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 from shapely.geometry import Polygon, box
@@ -14,7 +15,10 @@ from nestcut.check import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.assemble import assemble
 from nestcut.passes.nest_layups import in_nests
-from nestcut.passes.nests import Ask, alike, nests_of, turns_on
+from nestcut.passes.nests import Ask, alike, nests_of
+from nestcut.passes.realise import Realised
+from nestcut.passes.riding import with_riders
+from nestcut.passes.schedule import turns_on
 from nestcut.plan import plan_to_json
 from nestcut.plan.model import Bound, Share
 from tests.passes.classes import batch_of, disc_die, label_die, sheets
@@ -115,8 +119,6 @@ def test_turns_in_the_frame_of_the_scrap() -> None:
     free, listed = label_die("a", 9, 5), label_die("b", 9, 5, turns=(0.0, 90.0, 180.2))
     batch = batch_of([free, listed], [], [CardLine(("a",), ("red",), 1)])
     plain = batch.papers[0]
-    from dataclasses import replace
-
     striped, up = replace(plain, direction="stripe"), replace(plain, direction="up")
     assert turns_on(free, plain) == "any"
     assert turns_on(free, striped) == (0.0, 180.0)
@@ -151,6 +153,17 @@ def test_chips_ride_along_with_nests() -> None:
     assert check_plan(plan).ok
     assert plan.complete
     assert plan.totals.passes == plan.bound.passes == 8
+
+
+@pytest.mark.parametrize("allowed", [0, 1])
+def test_riders_never_cost_a_nest_its_cuts(allowed: int) -> None:
+    """Stopped after the first lay-up, or before it, everything stays as it was."""
+    batch = batch_of([disc_die("a", 30.0)], sheets("red", (70.0, 70.0)), [CardLine(("a",), ("red",), 4)])
+    nests = nests_of(batch, alike(batch, "red"), {"a": 4}, {"a": 1}, lambda o, a: rows_of(batch, o, list(a)))
+    nested, rest = in_nests(batch, nests), Realised([], [])
+    assert len(nested.passes) == 4
+    asked = iter(range(100))
+    assert with_riders(batch, nests, nested, rest, over=lambda: next(asked) >= allowed) == (rest, nested)
 
 
 def test_the_fifth_disc_is_cut_where_only_a_nest_holds_it() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 import shapely
@@ -47,6 +48,28 @@ def test_odd_scrap_with_a_hole(direction: tuple[float, float]) -> None:
     assert told[-1] == found.reach_mm
 
 
+def kept_whole(scrap: str, count: int, *, seconds: int) -> Any:
+    """What ``fill --keep-whole`` says of so many speedwells."""
+    options = [
+        "--die",
+        "speedwell",
+        "--count",
+        str(count),
+        "--keep-whole",
+        "--seconds",
+        str(seconds),
+        "--json",
+    ]
+    return CliRunner().invoke(app, ["fill", scrap, *options])
+
+
+def told_of(result: Any) -> dict[str, Any]:
+    """The answer of a command that went well."""
+    assert result.exit_code == 0, result.output
+    told: dict[str, Any] = json.loads(result.stdout)
+    return told
+
+
 def test_squares_in_a_box_reach_the_bound() -> None:
     """Where the least is known: six squares of 10 in two columns of three, to the micrometre."""
     parts = [Part("square", box(0, 0, 10, 10), (0.0,), least=6)]
@@ -80,46 +103,17 @@ def test_keep_whole_on_an_odd_scrap(tmp_path: Path) -> None:
         f'<path d="M{outline}Z"/></svg>',
         encoding="utf-8",
     )
-    args = [
-        "fill",
-        str(scrap),
-        "--die",
-        "speedwell",
-        "--count",
-        "3",
-        "--keep-whole",
-        "--seconds",
-        "4",
-        "--json",
-    ]
-    result = CliRunner().invoke(app, args)
-    assert result.exit_code == 0, result.output
-    told = json.loads(result.stdout)
+    told = told_of(kept_whole(str(scrap), 3, seconds=4))
     assert told["count"] == {"speedwell": 3}
     assert "stay whole in one piece" in told["reason"]
-    many = [*args[:5], "300", *args[6:]]
-    result = CliRunner().invoke(app, many)
+    result = kept_whole(str(scrap), 300, seconds=4)
     assert result.exit_code == 2
     assert "do not fit" in result.output
 
 
 def test_keep_whole_on_a_sheet() -> None:
     """A rectangular sheet keeps a rectangle, as long as the widest piece allows."""
-    args = [
-        "fill",
-        "90 x 40 mm",
-        "--die",
-        "speedwell",
-        "--count",
-        "2",
-        "--keep-whole",
-        "--seconds",
-        "2",
-        "--json",
-    ]
-    result = CliRunner().invoke(app, args)
-    assert result.exit_code == 0, result.output
-    told = json.loads(result.stdout)
+    told = told_of(kept_whole("90 x 40 mm", 2, seconds=2))
     assert told["count"] == {"speedwell": 2}
     assert "a rectangle of " in told["reason"]
     assert all(0 <= cut["pose"][0] <= 90 and 0 <= cut["pose"][1] <= 40 for cut in told["cuts"])

@@ -16,7 +16,7 @@ from typing import Annotated, Any, Literal, NoReturn, get_args
 from pydantic import PlainValidator
 from pydantic_core import PydanticCustomError
 
-from nestcut.batch.model import Direction, Spares, Turns
+from nestcut.batch.model import Direction, Extra, Spares, Turns
 from nestcut.batch.problems import nearest, show_value
 from nestcut.errors import LengthError
 from nestcut.units import SHEET_SIZES_MM, parse_length, sheet_size
@@ -25,6 +25,7 @@ __all__ = [
     "Clock",
     "Count",
     "DirectionWord",
+    "ExtraPasses",
     "Flag",
     "Length",
     "LengthPair",
@@ -162,20 +163,30 @@ def _turns(value: Any) -> Turns:
 
 
 def _spares(value: Any) -> Spares:
-    mend = 'write a share ("10 %") or a plain number of pieces (5)'
+    percent, pieces = _share_or_number(value, "spares", "pieces")
+    return Spares(percent, pieces)
+
+
+def _extra_passes(value: Any) -> Extra:
+    return Extra(*_share_or_number(value, "passes", "passes"))
+
+
+def _share_or_number(value: Any, of: str, unit: str) -> tuple[float, int]:
+    """(per cent, plain number): one of them is 0."""
+    mend = f'write a share ("10 %") or a plain number of {unit} (5)'
     if isinstance(value, str):
         found = re.fullmatch(r"\s*([0-9]{1,9}(?:[.,][0-9]{1,9})?)\s*(%?)\s*", value)
         if not found:
-            refuse(f"{show_value(value)} is not a number of spares", mend)
+            refuse(f"{show_value(value)} is not a number of {of}", mend)
         number = float(found[1].replace(",", "."))
         if found[2]:
             if number > 1000:
-                refuse(f"{show_value(value)} is too large", "at most 1000 % spares can be planned for")
-            return Spares(percent=number)
+                refuse(f"{show_value(value)} is too large", f"at most 1000 % {of} can be planned for")
+            return number, 0
         value = number
     if isinstance(value, bool) or not isinstance(value, (int, float)):
-        refuse(f"{show_value(value)} is not a number of spares", mend)
-    return Spares(pieces=count_between(value, 0, 1_000_000))
+        refuse(f"{show_value(value)} is not a number of {of}", mend)
+    return 0.0, count_between(value, 0, 1_000_000)
 
 
 def _clock(value: Any) -> str:
@@ -261,6 +272,7 @@ Flag = Annotated[bool, PlainValidator(_flag)]
 Swatch = Annotated[str, PlainValidator(_swatch)]
 TurnsValue = Annotated[Turns, PlainValidator(_turns)]
 SparesValue = Annotated[Spares, PlainValidator(_spares)]
+ExtraPasses = Annotated[Extra, PlainValidator(_extra_passes)]
 Clock = Annotated[str, PlainValidator(_clock)]
 PathText = Annotated[str, PlainValidator(_path)]
 PathList = Annotated[tuple[str, ...], PlainValidator(_paths)]

@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from nestcut.batch import fields as f
-from nestcut.batch.model import Spares
+from nestcut.batch.model import Extra, Spares
 from nestcut.batch.problems import Problems, nearest, show_value
 
 __all__ = [
@@ -114,7 +114,8 @@ class ClassForm(_Form):
 
 
 class WishesForm(_Form):
-    order: f.WishList = ("passes", "changes", "trims", "paper")
+    order: f.WishList | None = None
+    extra_passes: f.ExtraPasses = Extra()
 
 
 class EveningForm(_Form):

@@ -23,6 +23,7 @@ __all__ = [
     "Die",
     "Direction",
     "Evening",
+    "Extra",
     "Hand",
     "Machine",
     "Paper",
@@ -183,6 +184,21 @@ class Demand:
 
 
 @dataclass(frozen=True, slots=True)
+class Extra:
+    """So many more of something: a share of it, rounded down, or a plain number."""
+
+    percent: float = 0.0
+    plain: int = 0
+
+    def of(self, count: int) -> int:
+        """How many more than ``count``."""
+        return self.plain + math.floor(round(count * self.percent / 100.0, 9))
+
+    def __bool__(self) -> bool:
+        return bool(self.percent or self.plain)
+
+
+@dataclass(frozen=True, slots=True)
 class Wishes:
     """What counts most, first to last. ``minutes`` alone weighs cranks, dies set up and trims together."""
 
@@ -192,6 +208,8 @@ class Wishes:
         "trims",
         "paper",
     )
+    extra_passes: Extra = field(default_factory=Extra)
+    """Passes up to so many above the fewest count as equal: what comes next in the order decides."""
 
 
 @dataclass(frozen=True, slots=True)

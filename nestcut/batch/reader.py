@@ -13,6 +13,7 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Final
 
 from pydantic_core import PydanticCustomError
 
@@ -20,7 +21,7 @@ from nestcut._files import decode_text, read_bytes, shown
 from nestcut.batch import forms
 from nestcut.batch.asked import AskedCard, AskedScrap, cards_asked, scraps_asked
 from nestcut.batch.fields import clean_name
-from nestcut.batch.forms import BatchForm, DieForm, read_form
+from nestcut.batch.forms import BatchForm, DieForm, WishesForm, read_form
 from nestcut.batch.model import Batch, Card, CardLine, Die, Evening, Hand, Machine, Paper, Scrap, Wishes
 from nestcut.batch.problems import Problems, nearest
 from nestcut.batch.sense import fits_plate, notes_on
@@ -33,6 +34,8 @@ __all__ = ["batch_from_toml", "read_batch", "read_cards_csv", "read_scraps_csv"]
 
 MOST_BYTES = 5_000_000
 MOST_PIECES = 10**9
+HANDY: Final = ("passes", "trims", "changes", "paper")
+"""The order of wishes where more passes than the fewest are allowed and none is written: they are to save trims."""
 
 
 def read_batch(path: str | os.PathLike[str]) -> Batch:
@@ -85,6 +88,13 @@ def _alone(path: str | os.PathLike[str]) -> tuple[_Builder, Path]:
     return _Builder(form, Path(path).parent, Problems(shown(path))), Path(path)
 
 
+def _wishes(form: WishesForm) -> Wishes:
+    """The order as it is written; else passes first, and where more of them are allowed, trims next."""
+    if form.order is not None:
+        return Wishes(form.order, form.extra_passes)
+    return Wishes(HANDY, form.extra_passes) if form.extra_passes else Wishes()
+
+
 class _Builder:
     """Makes the values of a batch from its form, noting what is wrong on the way."""
 
@@ -119,7 +129,7 @@ class _Builder:
             cards=cards,
             kits=form.klass.kits,
             spares=form.klass.spares,
-            wishes=Wishes(form.wishes.order),
+            wishes=_wishes(form.wishes),
             evening=Evening(form.evening.start, form.evening.break_every, form.evening.break_minutes),
         )
         if not problems.found:

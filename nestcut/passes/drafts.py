@@ -13,7 +13,7 @@ from nestcut.passes.totals import minutes_of
 from nestcut.passes.types import PlatePlan
 from nestcut.plan.model import Share
 
-__all__ = ["Draft", "Shares", "best_of", "better", "choices", "figures", "heavy", "rank"]
+__all__ = ["Draft", "Shares", "best_of", "better", "choices", "figures", "handiest_of", "heavy", "rank"]
 
 Shares = tuple[tuple[Share, ...], ...]
 
@@ -74,19 +74,33 @@ def best_of(batch: Batch, drafts: Sequence[Draft]) -> Draft:
     return min(drafts, key=lambda draft: rank(batch, draft))
 
 
+def handiest_of(batch: Batch, drafts: Sequence[Draft]) -> Draft:
+    """The same where as many more passes than the fewest count as equal as the person allows."""
+    least = min(draft.missing for draft in drafts)
+    fewest = min(draft.passes for draft in drafts if draft.missing == least)
+    allowed = fewest + batch.wishes.extra_passes.of(fewest)
+    return min(drafts, key=lambda draft: rank(batch, draft, allowed))
+
+
 def better(batch: Batch, a: Draft, b: Draft) -> bool:
     """Whether ``a`` is what the person would rather have."""
     return rank(batch, a) < rank(batch, b)
 
 
-def rank(batch: Batch, draft: Draft) -> tuple[float, ...]:
-    """What is missing first, then what the person wishes, in their order; fewer trims where all else is equal.
+def rank(batch: Batch, draft: Draft, allowed: int = 0) -> tuple[float, ...]:
+    """What is missing first, then what the person wishes, in their order; fewer trims and passes where all else is equal.
 
     A limit of the cranking load comes after the first wish: keeping it never costs a pass.
+
+    Args:
+        allowed: up to so many passes are as good as fewer.
     """
     found = figures(batch, draft)
-    wished = [found[wish] for wish in batch.wishes.order]
-    return (float(draft.missing), *wished[:1], float(heavy(batch, draft)), *wished[1:], found["trims"])
+    wished = [
+        max(found[wish], float(allowed)) if wish == "passes" else found[wish] for wish in batch.wishes.order
+    ]
+    last = (found["trims"], found["passes"])
+    return (float(draft.missing), *wished[:1], float(heavy(batch, draft)), *wished[1:], *last)
 
 
 def heavy(batch: Batch, draft: Draft) -> int:

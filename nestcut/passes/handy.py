@@ -1,39 +1,64 @@
 """Plans that are light on the hands: scraps as they are, slit only where they are too wide, and chips for what is left.
 
-More passes than the fewest, as a rule, and far less trimming: the drafts stand beside the others, and the person's
-order of wishes (or the clock) chooses.
+More passes than the fewest, as a rule, and far less trimming; :mod:`nestcut.passes.mixed` makes drafts half-way between
+both, as many passes as the person allows. The drafts stand beside the others, and the person's order of wishes (or the
+clock) chooses.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 
 from nestcut.batch.model import Batch
+from nestcut.passes.clock import Clock
 from nestcut.passes.drafts import Draft
 from nestcut.passes.fillin import filled_in, leftovers
+from nestcut.passes.mixed import Costs, mixed, strip_shares
+from nestcut.passes.realise import Realised
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.trimming import obey_trims
-from nestcut.passes.types import PlatePlan
 from nestcut.passes.whole import Station, in_whole_scraps
 from nestcut.passes.zones import zone_stations
 
-__all__ = ["in_few_trims"]
+__all__ = ["handling_matters", "in_few_trims"]
 
-WAYS = ((1, True), (1, False), (2, True), (2, False))
+WAYS = ((1, False), (1, True), (2, False), (2, True))
 """(scraps are slit to the plate's width over this, dies of one paper lie together)."""
+HALF = 0.5
+"""Share of the time that one search for passes over whole scraps may take, where there is more to do with them."""
+MODELS = 0.15
+"""Share of the time that each model of a mixed draft may take."""
+MODELS_BY_WORK_S = 60.0
+"""The same, in seconds, where work is counted: the models' own limits come first."""
+HAIR = 0.01
+"""What a pass is worth, in trims, where trims are what counts."""
 
 
-def in_few_trims(
-    batch: Batch, plate: PlatePlan, seed: int, *, over: Callable[[], bool] = lambda: False
-) -> Iterator[Draft]:
-    """Drafts for the pieces of ``plate.shares``, several ways, as long as there is time.
+def handling_matters(batch: Batch) -> bool:
+    """Whether the person's wishes can be served better than by the fewest passes in the fewest lay-ups."""
+    first, *others = batch.wishes.order
+    return (
+        batch.hand.trims == "none"
+        or first != "passes"
+        or bool(batch.wishes.extra_passes)
+        or others[:1] in (["trims"], ["minutes"])
+    )
+
+
+def in_few_trims(batch: Batch, draft: Draft, clock: Clock, seed: int, share: float) -> Iterator[Draft]:
+    """Drafts for the pieces of ``draft.plate.shares``, several ways, as long as there is time.
 
     Args:
-        plate: shares of the demand, and the proved bound.
-        over: asked now and then; True ends the search.
+        draft: the best draft so far, in as few passes as was found.
+        share: share of the time left that this may take.
     """
+    plate = draft.plate
     wanted = cuts_wanted(batch, plate.shares)
-    seen: set[tuple[int, int]] = set()
+    over = clock.within(share)
+    seconds = MODELS_BY_WORK_S if clock.by_work else max(0.5, MODELS * share * clock.left())
+    strips = strip_shares(batch, draft)
+    aims = _aims(batch, draft)
     for slit, by_paper in WAYS:
         if over() or (slit > 1 and batch.hand.trims == "none"):
             return
@@ -48,12 +73,34 @@ def in_few_trims(
             wanted,
             stations,
             slit_mm=batch.machine.plate_mm[0] / slit,
-            over=over,
+            over=clock.within(HALF * share) if aims else over,
         )
-        if batch.hand.trims != "none" and not over():
-            got = filled_in(batch, got, leftovers(batch, got))
-        got = obey_trims(batch, got)
-        size = (len(got.passes), sum(got.missing.values()))
-        if size not in seen:
-            seen.add(size)
-            yield Draft(plate, plate, plate.shares, got)
+        yield _filled(batch, draft, got, over)
+        for aim in aims:
+            yield from mixed(batch, plate, got, strips, aim, seed=seed, seconds=seconds, over=over)
+
+
+def _filled(batch: Batch, draft: Draft, got: Realised, over: Callable[[], bool]) -> Draft:
+    """A draft of passes over whole scraps, with chips for what they leave."""
+    if batch.hand.trims != "none" and not over():
+        got = filled_in(batch, got, leftovers(batch, got))
+    return Draft(draft.plate, draft.plate, draft.plate.shares, obey_trims(batch, got))
+
+
+def _aims(batch: Batch, draft: Draft) -> list[Costs]:
+    """What drafts half-way are to save, by the person's wishes; none where no trims are allowed."""
+    machine, wishes = batch.machine, batch.wishes
+    if batch.hand.trims == "none":
+        return []
+    by_time = Costs(machine.seconds_per_pass, machine.seconds_per_trim)
+    by_trims = Costs(HAIR, 1.0)
+    first, *others = wishes.order
+    if first == "minutes":
+        return [by_time]
+    if first == "trims":
+        return [by_trims]
+    if first != "passes":
+        return []
+    most = draft.passes + wishes.extra_passes.of(draft.passes)
+    sought = by_time if "minutes" in others[:1] else by_trims
+    return [replace(sought, most_passes=passes) for passes in sorted({draft.passes, most}, reverse=True)]

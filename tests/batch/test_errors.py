@@ -57,6 +57,8 @@ CASES: list[tuple[str, str, str, tuple[str, ...], str]] = [
     ('"18:30"', '"24:00"', "evening.start", ('"24:00"',), '"18:30"'),
     ("[class]", '[wishes]\norder = ["speed"]\n[class]', "wishes.order", ('"speed"',), '"passes"'),
     ("[class]", '[wishes]\norder = ["paper", "paper"]\n[class]', "wishes.order", ('"paper" is listed twice',), "once"),
+    ("[class]", '[wishes]\nextra_passes = "few"\n[class]', "wishes.extra_passes", ('"few"', "passes"), "10 %"),
+    ("[class]", "[wishes]\nextra_passes = -1\n[class]", "wishes.extra_passes", ("-1 is too small",), "0 or more"),
     # -- counts
     ("kits = 2", "kits = 0", "class.kits", ("0 is too small",), "1 or more"),
     ("kits = 2", "kits = -3", "class.kits", ("-3 is too small",), "1 or more"),

@@ -88,6 +88,24 @@ def test_keys_beyond_the_contract(tmp_path: Path) -> None:
     assert batch.wishes == Wishes(("minutes", "paper"))
 
 
+@pytest.mark.parametrize(
+    ("text", "order", "of_250"),
+    [
+        ('extra_passes = "10 %"', ("passes", "trims", "changes", "paper"), 25),
+        ('extra_passes = "0,9 %"', ("passes", "trims", "changes", "paper"), 2),  # 2.25, rounded down
+        ("extra_passes = 8", ("passes", "trims", "changes", "paper"), 8),
+        ("extra_passes = 0", Wishes().order, 0),
+        ('extra_passes = 3\norder = ["passes", "minutes"]', ("passes", "minutes"), 3),
+    ],
+)
+def test_extra_passes_are_a_share_or_a_number(
+    tmp_path: Path, text: str, order: tuple[str, ...], of_250: int
+) -> None:
+    """Rounded down; they are to save trims, unless the order is written."""
+    wishes = read_small(tmp_path, ("[class]", f"[wishes]\n{text}\n[class]")).wishes
+    assert (wishes.order, wishes.extra_passes.of(250)) == (order, of_250)
+
+
 # ISO 216:2007 and ANSI/ASME Y14.1 trimmed sizes, mm (letter and ledger from their inches: 1 in = 25.4 mm).
 SHEETS = [
     ('["297", "420 mm"]', "A3", (297.0, 420.0)),

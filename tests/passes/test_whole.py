@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import time
 from collections import Counter
 
 import pytest
@@ -14,8 +15,11 @@ from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.assemble import assemble
+from nestcut.passes.clock import Clock
+from nestcut.passes.drafts import Draft
 from nestcut.passes.handy import in_few_trims
 from nestcut.passes.plate import plan_plate
+from nestcut.passes.realise import Realised
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.solvers import solver_workers, solving_with
 from nestcut.passes.whole import in_whole_scraps
@@ -112,7 +116,10 @@ def test_every_draft_keeps_the_rules(
     batch = batch_of(dies, scraps)
     plate = plan_plate(batch, batch.demand, room="hulls", seconds=5, work_limit=20)
     wanted = cuts_wanted(batch, plate.shares)
-    for draft in in_few_trims(batch, plate, 0):
+    clock = Clock(60.0, 1, None, None, time.monotonic())
+    # Nothing to begin with: as if every cut took a part of its own.
+    begun = Draft(plate, plate, plate.shares, Realised([], []))
+    for draft in in_few_trims(batch, begun, clock, 0, 0.5):
         cut = Counter(
             (draft.realised.runs[one.run].sites[slot].die.name, use.paper)
             for one in draft.realised.passes

@@ -11,14 +11,15 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.passes.assemble import assemble
 from nestcut.passes.clock import Clock, ProgressCall
-from nestcut.passes.drafts import Draft, best_of, better, choices, heavy, rank
-from nestcut.passes.handy import in_few_trims
+from nestcut.passes.drafts import Draft, better, choices, handiest_of, heavy, rank
+from nestcut.passes.handy import handling_matters, in_few_trims
 from nestcut.passes.lighten import heavy_layups, lightened
 from nestcut.passes.load import line_load
 from nestcut.passes.nesting import with_nests
 from nestcut.passes.packing import pack_kits
 from nestcut.passes.papering import in_strips, straightened, with_papers
 from nestcut.passes.prepare import prepare
+from nestcut.passes.regain import with_regained
 from nestcut.passes.scarce import asked_of, within_reach, within_stock
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.shortage import shortages
@@ -38,6 +39,8 @@ SQUEEZING = 0.4
 """Share of the time left that squeezing the whole demand into the scraps may take."""
 NESTING = 0.7
 """Share of the time left for nesting scraps of short papers."""
+REGAINING = 0.4
+"""Share of the time left for pushing cuts of a scrap together until others fit between."""
 NESTED_MISSING = 0.2
 """Where more of the cuts find no paper, no way of laying them mends it."""
 HANDIER = 0.5
@@ -96,7 +99,7 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
     drafts: list[Draft] = []
     books = Books()
     draft = _best_draft(batch, within_reach(batch), clock, seed, drafts, books)
-    matters = batch.wishes.order[0] != "passes" or batch.hand.trims == "none"
+    matters = handling_matters(batch)
     if batch.hand.trims == "none" or (not draft.missing and (matters or advise)):
         # Only to choose from: a glance will do.
         share = (
@@ -218,6 +221,9 @@ def _best_draft(
             take(Draft(roomy.plate, proof, roomy.shares, tight), "papers laid")
     little = NESTED_MISSING * sum(cuts_wanted(batch, best.shares).values()) if best.missing else 0.0
     if 0 < best.missing <= little and batch.hand.trims == "scissors" and not clock.over():
+        clock.say(best.passes, proof.bound, "pushing cuts together")
+        take(with_regained(batch, best, clock, REGAINING), "cuts pushed together")
+    if 0 < best.missing <= little and batch.hand.trims == "scissors" and not clock.over():
         clock.say(best.passes, proof.bound, "nesting scraps")
         take(with_nests(batch, best, clock.share(NESTING), seed), "scraps nested")
     return replace(best, bound=proof)
@@ -226,12 +232,9 @@ def _best_draft(
 def _handier(batch: Batch, draft: Draft, drafts: list[Draft], clock: Clock, seed: int, share: float) -> Draft:
     """The draft, or a better one with scraps as they are: more passes as a rule, but hardly a trim."""
     clock.say(draft.passes, draft.bound.bound, "scraps laid as they are")
-    others = [
-        replace(other, bound=draft.bound)
-        for other in in_few_trims(batch, draft.plate, seed, over=clock.within(share))
-    ]
+    others = [replace(other, bound=draft.bound) for other in in_few_trims(batch, draft, clock, seed, share)]
     drafts += [other for other in others if not other.missing]
-    return best_of(batch, [draft, *others])
+    return handiest_of(batch, [draft, *others])
 
 
 def _finished(batch: Batch, draft: Draft) -> Plan:

@@ -2,7 +2,7 @@
 
 A pass over whole scraps costs nothing as long as the die with most cuts left is down in it. So of the passes that
 :mod:`nestcut.passes.whole` found those are kept that save most trims while what is left can still be cut in time (an
-integer programme); what is left gets lanes and strips of scraps that lie nowhere whole.
+integer programme); what is left is cut from scraps that lie nowhere whole (:mod:`nestcut.passes.rests`).
 """
 
 from __future__ import annotations
@@ -14,23 +14,17 @@ from fractions import Fraction
 
 from nestcut.batch.model import Batch
 from nestcut.passes.drafts import Draft
-from nestcut.passes.fillin import filled_in, leftovers
-from nestcut.passes.lanes import lane_layups
 from nestcut.passes.realise import PartUse, PassDraft, Realised
+from nestcut.passes.rests import Key, cuts_of, with_rest
 from nestcut.passes.schedule import cuts_wanted
-from nestcut.passes.strips import realise_strips
-from nestcut.passes.trimming import obey_trims
 from nestcut.passes.types import PlatePlan
 
 __all__ = ["Costs", "Share", "mixed", "strip_shares"]
 
-Key = tuple[str, str]
-"""(die, paper)"""
-
 NODES = 200
 GAP = 0.02
 """How far the choice of passes may be from the best one, and how many nodes of its tree are looked at."""
-TRIES = 3
+TRIES = 4
 """How often it is tried again where the rest took more passes, or more paper, than was foreseen."""
 WASTE, MORE_WASTE = 1.25, 1.3
 """Paper that strips take, by their own area: offcuts come on top; and what this is raised by where some found no room."""
@@ -106,29 +100,33 @@ def mixed(
     if sum(len(one.uses) for one in whole.passes) > MOST_USES:
         return
     wanted = cuts_wanted(batch, plate.shares)
-    aim, waste = costs, WASTE
+    aim, waste = costs, dict.fromkeys((paper.name for paper in batch.papers), WASTE)
     for _ in range(TRIES):
         if over():
             return
         kept = _worth_keeping(batch, plate, whole, wanted, shares, aim, waste, seconds)
         if not kept:
             return
-        got = _with_strips(batch, Realised(whole.runs, kept), wanted, seed, seconds)
-        if got is None:
+        made = list(
+            with_rest(
+                batch, plate, whole, kept, wanted, most_passes=costs.most_passes, seed=seed, seconds=seconds
+            )
+        )
+        drafts = [Draft(plate, plate, plate.shares, got) for got, _ in made]
+        yield from drafts
+        if not made:
             return
-        draft = Draft(plate, plate, plate.shares, got)
-        yield draft
-        above = draft.passes - costs.most_passes if costs.most_passes is not None else 0
-        if above <= 0 and not draft.missing:
+        # The first, in strips, is what is foreseen.
+        above = drafts[0].passes - costs.most_passes if costs.most_passes is not None else 0
+        if above <= 0 and not drafts[0].missing:
             return
-        if draft.missing:
-            waste *= MORE_WASTE
+        short = made[0][1]
+        for paper in short:
+            waste[paper] *= MORE_WASTE
         if above > 0 and aim.most_passes is not None:
-            aim = replace(aim, most_passes=aim.most_passes - above)
-
-
-def _cuts_of(whole: Realised, run: int, use: PartUse) -> Counter[Key]:
-    return Counter((whole.runs[run].sites[slot].die.name, use.paper) for slot in use.slots)
+            # Where paper is short, too, some of them are for last cuts that found none.
+            lower = aim.most_passes - (above // 2 if short else above)
+            aim = replace(aim, most_passes=max(plate.bound, lower))
 
 
 def _worth_keeping(
@@ -138,7 +136,7 @@ def _worth_keeping(
     wanted: Mapping[Key, int],
     shares: Mapping[Key, Share],
     costs: Costs,
-    waste: float,
+    waste: Mapping[str, float],
     seconds: float,
 ) -> list[PassDraft]:
     """The passes to keep, and what lies in them (a mixed integer programme).
@@ -151,7 +149,7 @@ def _worth_keeping(
     from scipy.sparse import csr_array
 
     uses = [(number, use) for number, one in enumerate(whole.passes) for use in one.uses]
-    cuts = [_cuts_of(whole, whole.passes[number].run, use) for number, use in uses]
+    cuts = [cuts_of(whole, whole.passes[number].run, use) for number, use in uses]
     names = sorted({use.scrap for _, use in uses})
     column = {name: len(uses) + len(whole.passes) + k for k, name in enumerate(names)}
     further = len(uses) + len(whole.passes) + len(names)
@@ -180,7 +178,7 @@ def _worth_keeping(
         row, total = left({key: price.get(key[0], 0.0) for key in wanted})
         at_most(row | {further: -1.0}, -total)
     for paper in sorted({paper for _, paper in wanted}):
-        row, total = left({key: waste * shares[key].paper_mm2 for key in wanted if key[1] == paper})
+        row, total = left({key: waste[paper] * shares[key].paper_mm2 for key in wanted if key[1] == paper})
         own = [scrap for scrap in batch.scraps if scrap.paper == paper]
         row |= {column[scrap.id]: scrap.outline.area for scrap in own if scrap.id in column}
         at_most(row, sum(scrap.outline.area for scrap in own) - total)
@@ -216,33 +214,3 @@ def _worth_keeping(
         if found.x[k] > 0.5:
             kept[number].append(use)
     return [PassDraft(whole.passes[number].run, own) for number, own in sorted(kept.items())]
-
-
-def _with_strips(
-    batch: Batch, whole: Realised, wanted: Mapping[Key, int], seed: int, seconds: float
-) -> Realised | None:
-    """The passes, and what they leave in strips of the other scraps."""
-    left = Counter(wanted)
-    for one in whole.passes:
-        for use in one.uses:
-            left.subtract(_cuts_of(whole, one.run, use))
-    left = +left
-    if not left:
-        return whole
-    taken = {use.scrap for one in whole.passes for use in one.uses}
-    others = replace(batch, scraps=tuple(scrap for scrap in batch.scraps if scrap.id not in taken))
-    least = max(
-        -(-sum(n for (die, _), n in left.items() if die == name) // batch.die(name).copies)
-        for name, _ in left
-    )
-    layups = lane_layups(batch, left, at_least=least, seed=seed, seconds=seconds)
-    if layups is None:
-        return None
-    strips = realise_strips(others, layups, seed=seed)
-    first = len(whole.runs)
-    passes = [*whole.passes, *(PassDraft(first + one.run, one.uses) for one in strips.passes)]
-    passes.sort(key=lambda one: one.run)
-    got = obey_trims(batch, Realised([*whole.runs, *strips.runs], passes, strips.missing))
-    if got.missing:
-        got = obey_trims(batch, filled_in(batch, got, leftovers(batch, got)))
-    return got

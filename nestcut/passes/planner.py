@@ -43,7 +43,7 @@ REGAINING = 0.4
 """Share of the time left for pushing cuts of a scrap together until others fit between."""
 NESTED_MISSING = 0.2
 """Where more of the cuts find no paper, no way of laying them mends it."""
-HANDIER = 0.5
+HANDIER = 0.7
 """Share of the time left that plans with few trims may take."""
 HANDIEST = 0.8
 """The same where no others are wanted."""
@@ -233,8 +233,10 @@ def _handier(batch: Batch, draft: Draft, drafts: list[Draft], clock: Clock, seed
     """The draft, or a better one with scraps as they are: more passes as a rule, but hardly a trim."""
     clock.say(draft.passes, draft.bound.bound, "scraps laid as they are")
     others = [replace(other, bound=draft.bound) for other in in_few_trims(batch, draft, clock, seed, share)]
+    # Those from before, too: a few passes more may now be as good.
+    best = handiest_of(batch, [draft, *(replace(one, bound=draft.bound) for one in drafts), *others])
     drafts += [other for other in others if not other.missing]
-    return handiest_of(batch, [draft, *others])
+    return best
 
 
 def _finished(batch: Batch, draft: Draft) -> Plan:

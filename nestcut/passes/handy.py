@@ -7,24 +7,30 @@ clock) chooses.
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
 from nestcut.batch.model import Batch
 from nestcut.passes.clock import Clock
-from nestcut.passes.drafts import Draft
+from nestcut.passes.drafts import Draft, Shares
 from nestcut.passes.fillin import filled_in, leftovers
 from nestcut.passes.mixed import Costs, mixed, strip_shares
 from nestcut.passes.realise import Realised
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.trimming import obey_trims
+from nestcut.passes.types import PlatePlan
 from nestcut.passes.whole import Station, in_whole_scraps
 from nestcut.passes.zones import zone_stations
+from nestcut.plan.model import Share
 
-__all__ = ["handling_matters", "in_few_trims"]
+__all__ = ["eased_shares", "handling_matters", "in_few_trims"]
 
 WAYS = ((1, False), (1, True), (2, False), (2, True))
 """(scraps are slit to the plate's width over this, dies of one paper lie together)."""
+EASED = 2
+"""How often pieces are moved to other papers of their lines, where one paper has too little."""
 HALF = 0.5
 """Share of the time that one search for passes over whole scraps may take, where there is more to do with them."""
 MODELS = 0.15
@@ -53,8 +59,6 @@ def in_few_trims(batch: Batch, draft: Draft, clock: Clock, seed: int, share: flo
         draft: the best draft so far, in as few passes as was found.
         share: share of the time left that this may take.
     """
-    plate = draft.plate
-    wanted = cuts_wanted(batch, plate.shares)
     over = clock.within(share)
     seconds = MODELS_BY_WORK_S if clock.by_work else max(0.5, MODELS * share * clock.left())
     strips = strip_shares(batch, draft)
@@ -68,23 +72,56 @@ def in_few_trims(batch: Batch, draft: Draft, clock: Clock, seed: int, share: flo
         ) -> list[Station] | None:
             return zone_stations(batch, left, by_paper=by, variant=round_, seed=seed, over=over)
 
-        got = in_whole_scraps(
-            batch,
-            wanted,
-            stations,
-            slit_mm=batch.machine.plate_mm[0] / slit,
-            over=clock.within(HALF * share) if aims else over,
-        )
-        yield _filled(batch, draft, got, over)
-        for aim in aims:
-            yield from mixed(batch, plate, got, strips, aim, seed=seed, seconds=seconds, over=over)
+        late = clock.within(HALF * share) if aims else over
+        plate = draft.plate
+        for _ in range(EASED + 1):
+            got = in_whole_scraps(
+                batch,
+                cuts_wanted(batch, plate.shares),
+                stations,
+                slit_mm=batch.machine.plate_mm[0] / slit,
+                over=late,
+            )
+            yield _filled(batch, plate, got, over)
+            for aim in aims:
+                yield from mixed(batch, plate, got, strips, aim, seed=seed, seconds=seconds, over=over)
+            eased = eased_shares(batch, plate.shares, got.missing) if got.missing and not late() else None
+            if eased is None:
+                break
+            plate = replace(plate, shares=eased)
 
 
-def _filled(batch: Batch, draft: Draft, got: Realised, over: Callable[[], bool]) -> Draft:
+def _filled(batch: Batch, plate: PlatePlan, got: Realised, over: Callable[[], bool]) -> Draft:
     """A draft of passes over whole scraps, with chips for what they leave."""
     if batch.hand.trims != "none" and not over():
         got = filled_in(batch, got, leftovers(batch, got))
-    return Draft(draft.plate, draft.plate, draft.plate.shares, obey_trims(batch, got))
+    return Draft(plate, plate, plate.shares, obey_trims(batch, got))
+
+
+def eased_shares(batch: Batch, shares: Shares, missing: Mapping[tuple[str, str], int]) -> Shares | None:
+    """The shares with pieces moved away from papers that are short, where their lines name another paper.
+
+    As many as take up twice what is missing, the same dies in the other paper. Returns: None where nothing can be moved.
+    """
+    need: Counter[str] = Counter()
+    for (name, paper), count in missing.items():
+        need[paper] += 2 * count * math.ceil(batch.die(name).rim.envelope.area)
+    moved = False
+    lines = []
+    for line, own in zip(batch.demand, shares, strict=True):
+        others = [paper for paper in line.papers if paper not in need]
+        left = Counter({(share.die, share.paper): share.count for share in own})
+        for share in own:
+            die = batch.die(share.die)
+            if share.paper not in need or not others or die.pieces != 1:
+                continue
+            count = min(share.count, math.ceil(max(0, need[share.paper]) / die.rim.envelope.area))
+            left[share.die, share.paper] -= count
+            left[share.die, others[0]] += count
+            need[share.paper] -= math.ceil(count * die.rim.envelope.area)
+            moved |= count > 0
+        lines.append(tuple(Share(die, paper, n) for (die, paper), n in left.items() if n > 0))
+    return tuple(lines) if moved else None
 
 
 def _aims(batch: Batch, draft: Draft) -> list[Costs]:

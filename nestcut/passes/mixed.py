@@ -7,6 +7,7 @@ integer programme); what is left is cut from scraps that lie nowhere whole (:mod
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -24,9 +25,9 @@ __all__ = ["Costs", "Share", "mixed", "strip_shares"]
 NODES = 200
 GAP = 0.02
 """How far the choice of passes may be from the best one, and how many nodes of its tree are looked at."""
-TRIES = 4
+TRIES = 5
 """How often it is tried again where the rest took more passes, or more paper, than was foreseen."""
-WASTE, MORE_WASTE = 1.25, 1.3
+WASTE, MORE_WASTE = 1.25, 1.15
 """Paper that strips take, by their own area: offcuts come on top; and what this is raised by where some found no room."""
 SLIT = 2.0
 """Parts that a scrap is slit into, at least."""
@@ -56,7 +57,7 @@ class Costs:
 def strip_shares(batch: Batch, draft: Draft) -> dict[Key, Share]:
     """For each die and paper what one of its cuts takes in this draft: a part of a trimmed part, and paper.
 
-    A cut that found no paper in it counts as a part of its own.
+    Where a die cuts nothing in a paper it is as in its other papers; else each cut counts as a part of its own.
     """
     runs = draft.realised.runs
     cuts: Counter[tuple[str, bytes]] = Counter()
@@ -71,8 +72,11 @@ def strip_shares(batch: Batch, draft: Draft) -> dict[Key, Share]:
     found: dict[Key, list[Share]] = defaultdict(list)
     for part, key, use in uses:
         found[key].append(Share(0.0 if use.whole else 1.0 / cuts[part], use.outline.area / cuts[part]))
-    for key in cuts_wanted(batch, draft.shares):
-        found[key] = found[key] or [Share(1.0, batch.die(key[0]).cut.envelope.area)]
+    for die in batch.dies:
+        some = [share for (name, _), own in found.items() if name == die.name for share in own]
+        for paper in batch.papers:
+            own = found[die.name, paper.name]
+            own += [] if own else some or [Share(1.0, die.cut.envelope.area)]
     return {
         key: Share(sum(s.trims for s in own) / len(own), sum(s.paper_mm2 for s in own) / len(own))
         for key, own in found.items()
@@ -100,7 +104,7 @@ def mixed(
     if sum(len(one.uses) for one in whole.passes) > MOST_USES:
         return
     wanted = cuts_wanted(batch, plate.shares)
-    aim, waste = costs, dict.fromkeys((paper.name for paper in batch.papers), WASTE)
+    aim, waste = costs, _waste(batch, wanted, shares)
     for _ in range(TRIES):
         if over():
             return
@@ -127,6 +131,17 @@ def mixed(
             # Where paper is short, too, some of them are for last cuts that found none.
             lower = aim.most_passes - (above // 2 if short else above)
             aim = replace(aim, most_passes=max(plate.bound, lower))
+
+
+def _waste(batch: Batch, wanted: Mapping[Key, int], shares: Mapping[Key, Share]) -> dict[str, float]:
+    """Paper that is counted for each mm² of a part: offcuts come on top, but all parts together have found room before."""
+    stock: Counter[str] = Counter()
+    need: Counter[str] = Counter()
+    for scrap in batch.scraps:
+        stock[scrap.paper] += math.floor(scrap.outline.area)
+    for (die, paper), count in wanted.items():
+        need[paper] += math.ceil(count * shares[die, paper].paper_mm2)
+    return {paper.name: min(WASTE, stock[paper.name] / max(1, need[paper.name])) for paper in batch.papers}
 
 
 def _worth_keeping(

@@ -6,6 +6,7 @@ a cut or so. A last cut that finds no paper either way is made over a scrap that
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -19,6 +20,7 @@ from nestcut.passes.lanes import lane_layups
 from nestcut.passes.realise import PartUse, PassDraft, Realised, draft_runs, realise
 from nestcut.passes.schedule import run_tasks
 from nestcut.passes.strips import realise_strips
+from nestcut.passes.totals import minutes_of
 from nestcut.passes.trimming import obey_trims
 from nestcut.passes.types import PlatePlan
 
@@ -27,6 +29,8 @@ __all__ = ["Key", "cuts_of", "with_rest"]
 Key = tuple[str, str]
 """(die, paper)"""
 
+STRIPS_TURNS = 3
+"""How often lanes are settled anew."""
 CHIPS_TRIES = 2
 """How often chips are laid anew while some find no scrap."""
 
@@ -52,7 +56,7 @@ def with_rest(
     Args:
         whole: all passes over whole scraps that were found; ``kept`` are some of them, with some of their scraps.
         wanted: (die, paper) → cuts, of all.
-        seconds: most that the lanes' model may take.
+        seconds: for the lanes of one try.
     Yields: what it comes to, and the papers of which the rest found too little.
     """
     left = Counter(wanted)
@@ -88,8 +92,28 @@ def _in_strips(
         -(-sum(n for (die, _), n in left.items() if die == name) // batch.die(name).copies)
         for name, _ in left
     )
-    layups = lane_layups(batch, left, at_least=least, seed=seed, seconds=seconds)
-    return realise_strips(others, layups, seed=seed) if layups is not None else None
+    found: list[Realised] = []
+    end = time.monotonic() + seconds
+    for turn in range(STRIPS_TURNS):
+        limit = end - time.monotonic()
+        # By work the limit is never met; by the clock the first turn is made in any case.
+        if found and limit <= 0:
+            break
+        layups = lane_layups(batch, left, at_least=least, seed=seed + turn, seconds=max(0.1, limit))
+        if layups is None:
+            break
+        found.append(realise_strips(others, layups, seed=seed + turn))
+    return min(found, key=lambda got: _rated(batch, got)) if found else None
+
+
+def _rated(batch: Batch, got: Realised) -> tuple[int, float]:
+    """What is missing, then minutes for passes and trims."""
+    parts = {(use.scrap, use.outline.wkb) for one in got.passes for use in one.uses}
+    machine = batch.machine
+    return (
+        sum(got.missing.values()),
+        minutes_of(machine, cranks=len(got.passes), dies_set_up=0, trims=len(parts)),
+    )
 
 
 def _in_chips(others: Batch, plate: PlatePlan, left: Mapping[Key, int], seed: int) -> Realised | None:

@@ -8,11 +8,12 @@ from dataclasses import replace
 import pytest
 from shapely.geometry import box
 
-from nestcut.batch.model import Batch, Extra, Pose, Wishes
+from nestcut.batch.model import Batch, Card, CardLine, Extra, Pose, Wishes
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.chips import sites_of
 from nestcut.passes.drafts import Draft, handiest_of
+from nestcut.passes.handy import eased_shares
 from nestcut.passes.mixed import Costs, mixed, strip_shares
 from nestcut.passes.plate import plan_plate
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
@@ -20,7 +21,7 @@ from nestcut.passes.schedule import RunTask, cuts_wanted
 from nestcut.passes.types import PlatePlan
 from nestcut.passes.whole import in_whole_scraps
 from nestcut.passes.zones import zone_stations
-from nestcut.plan.model import Plan, Slot
+from nestcut.plan.model import Plan, Share, Slot
 from tests.benchmarks.passes_classes import random_class
 from tests.passes.test_whole import batch_of, square_die
 
@@ -130,3 +131,15 @@ def test_no_cut_is_lost_or_made_twice(most: int | None) -> None:
         assert not trimmed & laid
     if most is not None:
         assert min(draft.passes for draft in drafts) <= most
+
+
+def test_pieces_move_to_the_paper_that_has_enough() -> None:
+    """Only those of lines that name it, and no more than makes room for what is missing, twice over."""
+    batch = batch_of([(square_die("a", 10), "p", 1), (square_die("b", 30), "p", 4)], [("q", 50.0, 50.0)])
+    lines = (CardLine(("a",), ("p", "q"), 200), CardLine(("b",), ("p",), 4))
+    batch = replace(batch, cards=(Card("", 1, lines),))
+    shares = ((Share("a", "p", 150), Share("a", "q", 50)), (Share("b", "p", 4),))
+    eased = eased_shares(batch, shares, Counter({("b", "p"): 1}))
+    # Twice the box of the rim of b, 33 × 33 mm, is 2178 mm²: 13 boxes of 13 × 13 mm.
+    assert eased == ((Share("a", "p", 137), Share("a", "q", 63)), (Share("b", "p", 4),))
+    assert eased_shares(batch, (shares[0][1:], shares[1]), Counter({("b", "p"): 1})) is None

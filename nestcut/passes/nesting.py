@@ -17,18 +17,19 @@ from shapely.geometry import Polygon
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.clock import Clock
 from nestcut.passes.convex_paper import grown_hull
-from nestcut.passes.drafts import Draft, Shares, best_of, better, figures
+from nestcut.passes.drafts import Draft, Shares, best_of, better
 from nestcut.passes.kept import chip_angle
 from nestcut.passes.nest_layups import in_nests
 from nestcut.passes.nests import Ask, Fill, Nest, alike, filled_with, nests_of
 from nestcut.passes.papering import in_strips, with_papers
-from nestcut.passes.realise import PassDraft, Realised
-from nestcut.passes.riding import with_riders
+from nestcut.passes.realise import Realised
+from nestcut.passes.riding import joined, with_riders
 from nestcut.passes.schedule import cuts_wanted, pieces_of
 from nestcut.passes.shortage import cut_back
 from nestcut.passes.slabs import Bed, Form, lay, turned
 from nestcut.passes.slits import Piece
 from nestcut.passes.types import PlatePlan
+from nestcut.passes.worth import worth_it
 from nestcut.plan.model import Share
 
 __all__ = ["with_nests"]
@@ -40,10 +41,6 @@ REST = 0.35
 """Share of the time left for planning what is not nested, once."""
 SQUEEZING = 0.5
 """Share of that for squeezing chips."""
-MINUTES_A_CUT = 10.0
-"""Most minutes by the plan's clock that a further cut may take; beyond that a person would rather buy a sheet."""
-LAYUPS_A_CUT = 5.0
-"""Most lay-ups for it, however many trims they save: nobody follows a hundred for two flowers."""
 COMPILED_S = 2.0
 """Loading takes less, compiling more."""
 QUARTERS = (0.0, 90.0, 180.0, 270.0)
@@ -108,7 +105,7 @@ def with_nests(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
         got = _with_rest(batch, draft, nests, clock, seed)
         if got is None:
             return None
-        if better(batch, got, best) and _pays(batch, got, draft):
+        if better(batch, got, best) and worth_it(batch, got, draft):
             best = got
         lost = dict.fromkeys((one.paper for one in short), 0)
         for (_, paper), count in got.realised.missing.items():
@@ -136,16 +133,6 @@ def with_nests(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
     if nests and nests not in tried and not clock.over():
         take(nests)
     return best
-
-
-def _pays(batch: Batch, got: Draft, without: Draft) -> bool:
-    """Whether what is gained is worth the further passes and lay-ups."""
-    now, before = figures(batch, got), figures(batch, without)
-    gained = without.missing - got.missing
-    return (
-        now["minutes"] - before["minutes"] <= MINUTES_A_CUT * gained
-        and now["changes"] - before["changes"] <= LAYUPS_A_CUT * gained
-    )
 
 
 def _ready(clock: Clock) -> None:
@@ -267,8 +254,8 @@ def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], clock: Clock, 
     best = best_of(others, drafts)
     # Pieces may have changed their paper, to one that has some left.
     shares = draft.shares if best.shares is rest else _more(best.shares, draft.shares, rest)
-    joined = _joined(*with_riders(batch, nests, nested, best.realised, over=whole.over))
-    return Draft(draft.plate, draft.bound, shares, joined)
+    both = joined(*with_riders(batch, nests, nested, best.realised, over=whole.over))
+    return Draft(draft.plate, draft.bound, shares, both)
 
 
 def _thinned(batch: Batch, plate: PlatePlan, wanted: Mapping[tuple[str, str], int]) -> PlatePlan:
@@ -310,13 +297,6 @@ def _less(batch: Batch, shares: Shares, made: Counter[tuple[str, str]]) -> Share
     have = pieces_of(shares)
     gone = {key: min(have[key], cuts * batch.die(key[0]).pieces) for key, cuts in made.items()}
     return cut_back(batch, batch.demand, shares, gone)
-
-
-def _joined(chips: Realised, nested: Realised) -> Realised:
-    """Both, one after the other; what is missing of the nests was asked of the rest."""
-    shift = len(chips.runs)
-    passes = [PassDraft(one.run + shift, one.uses) for one in nested.passes]
-    return Realised([*chips.runs, *nested.runs], [*chips.passes, *passes], Counter(chips.missing))
 
 
 def _filler(batch: Batch, clock: Clock, papers: Sequence[str]) -> Fill:

@@ -19,7 +19,7 @@ from nestcut.batch.model import Batch, Die, Pose, Turns
 from nestcut.passes.schedule import turns_on
 from nestcut.passes.slits import Piece, slit
 
-__all__ = ["Ask", "Fill", "Nest", "NestCut", "alike", "filled_with", "nests_of"]
+__all__ = ["Ask", "Fill", "Nest", "NestCut", "alike", "filled_with", "nests_of", "reachable"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ def _outline(piece: Piece) -> Polygon:
     return piece.in_corner.normalize()
 
 
-def _reachable(batch: Batch, outline: Polygon) -> Polygon:
+def reachable(batch: Batch, outline: Polygon) -> Polygon:
     """Where cuts may lie so that their rims come into the window: of a scrap as wide as the plate, not quite at the sides."""
     x0, y0, x1, y1 = outline.bounds
     w, h = x1 - x0, y1 - y0
@@ -98,7 +98,7 @@ def filled_with(
     batch: Batch, piece: Piece, fill: Fill, wanted: Mapping[str, int], value: Mapping[str, int]
 ) -> list[NestCut]:
     """The cuts of one piece: as much value as the filling finds."""
-    outline = _reachable(batch, _outline(piece))
+    outline = reachable(batch, _outline(piece))
     paper = batch.paper(piece.scrap.paper)
     asks = []
     for die in sorted(batch.dies, key=lambda die: (-die.cut.area, die.name)):

@@ -222,10 +222,12 @@ def _best_draft(
     little = NESTED_MISSING * sum(cuts_wanted(batch, best.shares).values()) if best.missing else 0.0
     if 0 < best.missing <= little and batch.hand.trims == "scissors" and not clock.over():
         clock.say(best.passes, proof.bound, "pushing cuts together")
+        chips_only = best
         take(with_regained(batch, best, clock, REGAINING), "cuts pushed together")
-    if 0 < best.missing <= little and batch.hand.trims == "scissors" and not clock.over():
-        clock.say(best.passes, proof.bound, "nesting scraps")
-        take(with_nests(batch, best, clock.share(NESTING), seed), "scraps nested")
+        if best.missing and not clock.over():
+            clock.say(best.passes, proof.bound, "nesting scraps")
+            nested = with_nests(batch, chips_only, clock.share(NESTING), seed)
+            take(with_regained(batch, nested, clock, REGAINING), "scraps nested")
     return replace(best, bound=proof)
 
 

@@ -16,7 +16,7 @@ from nestcut.passes.nests import Nest, NestCut
 from nestcut.passes.realise import PartUse, PassDraft, Realised
 from nestcut.passes.slits import Piece
 
-__all__ = ["with_riders"]
+__all__ = ["in_piece", "joined", "with_riders"]
 
 Key = tuple[str, bytes]
 """A part: its scrap and outline."""
@@ -57,6 +57,13 @@ def with_riders(
     ):
         return rest, nested
     return fewer, along
+
+
+def joined(chips: Realised, nested: Realised) -> Realised:
+    """Both, one after the other; what is missing of the nests was asked of the rest."""
+    shift = len(chips.runs)
+    passes = [PassDraft(one.run + shift, one.uses) for one in nested.passes]
+    return Realised([*chips.runs, *nested.runs], [*chips.passes, *passes], Counter(chips.missing))
 
 
 def _repacked(rest: Realised) -> Realised:
@@ -129,7 +136,7 @@ def _chips(batch: Batch, rest: Realised) -> list[Nest]:
                 continue
             slot = rest.runs[draft.run].sites[use.slots[0]].slot
             piece = Piece(scraps[use.scrap], use.outline, whole=False)
-            cut = NestCut(slot.die, _in_piece(slot.pose, use, piece), 1)
+            cut = NestCut(slot.die, in_piece(slot.pose, use, piece), 1)
             shape = tuple(
                 (round(x - piece.corner[0], 4), round(y - piece.corner[1], 4))
                 for x, y in use.outline.normalize().exterior.coords
@@ -147,7 +154,7 @@ def _chips(batch: Batch, rest: Realised) -> list[Nest]:
     ]
 
 
-def _in_piece(die: Pose, use: PartUse, piece: Piece) -> Pose:
+def in_piece(die: Pose, use: PartUse, piece: Piece) -> Pose:
     """Where the die cuts, in the frame of the piece whose box begins at (0, 0)."""
     back = Pose(0.0, 0.0, -use.pose.deg % 360.0)
     a, b, d, e, _, _ = back.matrix()

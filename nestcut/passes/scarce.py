@@ -6,7 +6,7 @@ Spares go first, then as many whole kits as can be are kept, then as many furthe
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from nestcut.batch.model import Batch, Demand
@@ -17,6 +17,7 @@ from nestcut.passes.fillin import filled_in, leftovers
 from nestcut.passes.packing import whole_kits
 from nestcut.passes.papering import with_papers
 from nestcut.passes.realise import Realised, closed_up
+from nestcut.passes.regain import with_regained
 from nestcut.passes.schedule import cuts_wanted, pieces_of
 from nestcut.passes.shortage import cut_back, kits_only, webbed_area
 from nestcut.passes.trimming import obey_trims
@@ -25,6 +26,8 @@ from nestcut.plan.model import Share
 
 __all__ = ["asked_of", "within_reach", "within_stock"]
 
+REGAINING = 0.5
+"""Share of the time left for pushing cuts together until others fit between."""
 HOPELESS = 0.95
 """No way of laying cuts is known whose webbed areas fill more of a scrap than this."""
 
@@ -159,24 +162,21 @@ def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for)
         if got is not None:
             take(got)
     if clock.room_for(took):
-        take(_topped_up(batch, demand, full, best[2], best[3], clock.over))
+        take(_topped_up(batch, draft, best[2], best[3], clock))
     return _replanned(batch, draft, best[2], best[3], clock, seed, took, plate_for)
 
 
 def _topped_up(
-    batch: Batch,
-    demand: Sequence[Demand],
-    full: Shares,
-    shares: Shares,
-    realised: Realised,
-    over: Callable[[], bool],
+    batch: Batch, draft: Draft, shares: Shares, realised: Realised, clock: Clock
 ) -> tuple[Shares, Realised]:
-    """Further pieces from what the scraps have left beside those of the shares."""
-    wanted = cuts_wanted(batch, full)
+    """Further pieces of the draft's shares, from what the scraps have left beside those of ``shares``."""
+    wanted = cuts_wanted(batch, draft.shares)
     wanted.subtract(cuts_wanted(batch, shares))
     asked = Realised(realised.runs, realised.passes, +wanted)
-    got = obey_trims(batch, filled_in(batch, asked, leftovers(batch, asked), over=over))
-    return cut_back(batch, demand, full, _gone(batch, full, got.missing)), got
+    got = obey_trims(batch, filled_in(batch, asked, leftovers(batch, asked), over=clock.over))
+    if got.missing and batch.hand.trims == "scissors":
+        got = with_regained(batch, replace(draft, realised=got), clock, REGAINING).realised
+    return cut_back(batch, batch.demand, draft.shares, _gone(batch, draft.shares, got.missing)), got
 
 
 def _between(low: Shares, high: Shares, part: float) -> Shares:

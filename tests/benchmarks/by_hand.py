@@ -1,8 +1,8 @@
-"""What people do today against nestcut, on the three examples: passes, minutes, paper.
+"""What people do today against nestcut, on the three examples: passes, trims, minutes, paper.
 
     python -m tests.benchmarks.by_hand --seconds 60
 
-Three ways of one evening, with the same dies, demand and times of the batch file:
+Ways of one evening, with the same dies, demand and times of the batch file:
 
 - *rows*: one paper in a pass, under everything; the dies lie in rows, box beside box, those with most left to
   cut first; a die that is done is lifted, and when a row is free the next one is laid. Paper: every cut takes
@@ -10,22 +10,29 @@ Three ways of one evening, with the same dies, demand and times of the batch fil
 - *rims*: one paper in a pass, the rims packed on the plate as tightly as the plate search can. Paper: every
   cut takes its share of a plate-sized sheet that is filled with this rim alone.
 - *nestcut*: the plan as `nestcut plan` makes it, checked; paper is the area of the scraps that it takes.
+- *minutes*: the same with `[wishes] order = ["minutes", "passes", "changes", "trims", "paper"]`.
+- *extra 10 %*: the same with `[wishes] extra_passes = "10 %"`.
 
-Papers for free lines are shared out as nestcut does, so that the three cut the same pieces. The two ways by
-hand are common practice, no source; their paper is counted without edges and offcuts, in their favour.
+Papers for free lines are shared out as nestcut's first plan does, so that all cut the same pieces. The two ways by
+hand are common practice, no source; their paper is counted without edges and offcuts, and is taken to lie under
+the dies wherever it is wanted, in their favour. Trims by hand are only what no way can do without: sheets that are wider
+than the plate are slit, as many as that much paper comes from. *minutes* has them; *no trims* has not.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import math
 from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from shapely.geometry import box
 
 from nestcut.batch import read_batch
-from nestcut.batch.model import Batch, Demand, Die
+from nestcut.batch.model import Batch, Demand, Die, Extra, Wishes
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.plate import plan_plate
@@ -34,6 +41,11 @@ from nestcut.placement import Part, fill_region
 from nestcut.plan.model import Plan
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+WISHES = {
+    "nestcut": Wishes(),
+    "minutes": Wishes(("minutes", "passes", "changes", "trims", "paper")),
+    "extra 10 %": Wishes(("passes", "trims", "changes", "paper"), Extra(10.0)),
+}
 Needs = dict[str, Counter[str]]
 """Paper → die → cuts."""
 
@@ -59,11 +71,49 @@ def in_rows(batch: Batch, dies: list[Die]) -> list[str]:
     return laid
 
 
-def rows_by_hand(batch: Batch, needs: Needs) -> tuple[int, float, float]:
-    """(passes, minutes, paper mm²) with dies in rows, one paper at a time."""
+def slits_of(batch: Batch, taken: Mapping[str, float]) -> int:
+    """Fewest parts that sheets wider than the plate are slit into, for so much of each paper, mm²."""
+    width = batch.machine.plate_mm[0]
+    parts = 0
+    for paper, area in taken.items():
+        own = [scrap.outline for scrap in batch.scraps if scrap.paper == paper]
+        needed = []
+        for outline in own:
+            x0, y0, x1, y1 = outline.bounds
+            strips = math.ceil(min(x1 - x0, y1 - y0) / width - 1e-9)
+            needed.append((strips if strips > 1 else 0, outline.area))
+        # The sheets that need least slitting come first.
+        for strips, sheet in sorted(needed, key=lambda one: one[0] / one[1]):
+            if area <= 0:
+                break
+            parts += strips
+            area -= sheet
+    return parts
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """What a way takes; paper in mm²."""
+
+    passes: int
+    cranks: int
+    dies_set_up: int
+    trims: int
+    paper_mm2: float
+
+    def minutes(self, batch: Batch, *, trims: bool = True) -> float:
+        """As plan.json counts them."""
+        return minutes_of(
+            batch.machine, cranks=self.cranks, dies_set_up=self.dies_set_up, trims=self.trims if trims else 0
+        )
+
+
+def rows_by_hand(batch: Batch, needs: Needs) -> ByHand:
+    """Dies in rows, one paper at a time."""
     passes = cranks = set_up = 0
-    paper = 0.0
-    for need in needs.values():
+    taken: Counter[str] = Counter()
+    for name_of_paper, need in needs.items():
+        paper = 0.0
         left = Counter(need)
         lying: list[str] = []
         while left := +left:
@@ -82,13 +132,14 @@ def rows_by_hand(batch: Batch, needs: Needs) -> tuple[int, float, float]:
                 left[name] -= paper_cuts
             passes += 1
             cranks += max(batch.die(name).trips for name in down)
-    return passes, minutes_of(batch.machine, cranks=cranks, dies_set_up=set_up, trims=0), paper
+        taken[name_of_paper] = math.ceil(paper)
+    return ByHand(passes, cranks, set_up, slits_of(batch, taken), sum(taken.values()))
 
 
-def rims_by_hand(batch: Batch, needs: Needs, seconds: float) -> tuple[int, float, float]:
-    """(passes, minutes, paper mm²) with rims packed as tightly as can be, one paper at a time."""
+def rims_by_hand(batch: Batch, needs: Needs, seconds: float) -> ByHand:
+    """Rims packed as tightly as can be, one paper at a time."""
     passes = cranks = set_up = 0
-    paper = 0.0
+    taken: Counter[str] = Counter()
     sheet = box(0, 0, *batch.machine.plate_mm)
     wanted = sorted({die for need in needs.values() for die in need})
     room_for = {
@@ -114,8 +165,8 @@ def rims_by_hand(batch: Batch, needs: Needs, seconds: float) -> tuple[int, float
             passes += run.passes
             cranks += run.passes * max(die.trips for die in dies)
             set_up += len(dies)
-        paper += sum(cuts * sheet.area / room_for[die] for die, cuts in need.items())
-    return passes, minutes_of(batch.machine, cranks=cranks, dies_set_up=set_up, trims=0), paper
+        taken[name] = math.ceil(sum(cuts * sheet.area / room_for[die] for die, cuts in need.items()))
+    return ByHand(passes, cranks, set_up, slits_of(batch, taken), sum(taken.values()))
 
 
 def paper_taken(plan: Plan) -> float:
@@ -146,29 +197,39 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--json", type=Path, default=None)
     asked = parser.parse_args(arguments)
     rows = []
-    print(f"{'example':14}{'way':10}{'passes':>8}{'minutes':>9}{'paper cm²':>11}   against nestcut")
+    print(
+        f"{'example':10}{'way':12}{'passes':>8}{'trims':>7}{'minutes':>9}{'no trims':>9}{'paper cm²':>11}"
+        "   against nestcut: passes, minutes, paper"
+    )
     for path in sorted(EXAMPLES.glob("*.toml")):
         batch = read_batch(path)
-        plan = plan_batch(batch, seconds=asked.seconds)
-        assert check_plan(plan).ok
-        needs = needs_of(plan)
-        own = (plan.totals.passes, plan.totals.minutes, paper_taken(plan))
-        ways = {
-            "rows": rows_by_hand(batch, needs),
-            "rims": rims_by_hand(batch, needs, asked.seconds),
-            "nestcut": own,
+        plans = {
+            way: plan_batch(replace(batch, wishes=wishes), seconds=asked.seconds)
+            for way, wishes in WISHES.items()
         }
-        for way, (passes, minutes, paper) in ways.items():
-            ratios = [a / b for a, b in zip((passes, minutes, paper), own, strict=True)]
+        assert all(check_plan(plan).ok for plan in plans.values())
+        needs = needs_of(plans["nestcut"])
+        found = {"rows": rows_by_hand(batch, needs), "rims": rims_by_hand(batch, needs, asked.seconds)}
+        table = {
+            way: (one.passes, one.trims, one.minutes(batch), one.minutes(batch, trims=False), one.paper_mm2)
+            for way, one in found.items()
+        }
+        for way, plan in plans.items():
+            total = plan.totals
+            bare = total.minutes - total.trims * batch.machine.seconds_per_trim / 60
+            table[way] = (total.passes, total.trims, total.minutes, bare, paper_taken(plan))
+        own = table["nestcut"]
+        for way, (passes, trims, minutes, bare, paper) in table.items():
             rows.append(
-                {"example": path.stem, "way": way, "passes": passes, "minutes": minutes, "paper_mm2": paper,
-                 "complete": plan.complete, "pieces": plan.totals.pieces}
+                {"example": path.stem, "way": way, "passes": passes, "trims": trims, "minutes": minutes,
+                 "minutes_without_trims": bare, "paper_mm2": paper,
+                 "complete": way not in plans or plans[way].complete, "pieces": plans["nestcut"].totals.pieces}
             )  # fmt: skip
             print(
-                f"{path.stem:14}{way:10}{passes:8}{minutes:9.0f}{paper / 100:11.0f}   "
-                + ", ".join(f"{ratio:.2f} × {what}" for ratio, what in zip(ratios, ("passes", "minutes", "paper"), strict=True)),
+                f"{path.stem:10}{way:12}{passes:8}{trims:7}{minutes:9.0f}{bare:9.0f}{paper / 100:11.0f}   "
+                f"{passes / own[0]:.2f}, {minutes / own[2]:.2f}, {paper / own[4]:.2f}",
                 flush=True,
-            )  # fmt: skip
+            )
     if asked.json:
         asked.json.write_text(json.dumps(rows, indent=1), encoding="utf-8")
     return 0

@@ -224,7 +224,7 @@ def _best_draft(
         clock.say(best.passes, proof.bound, "pushing cuts together")
         chips_only = best
         take(with_regained(batch, best, clock, REGAINING), "cuts pushed together")
-        if best.missing and not clock.over():
+        if (best.missing or best.passes > proof.bound) and not clock.over():
             clock.say(best.passes, proof.bound, "nesting scraps")
             nested = with_nests(batch, chips_only, clock.share(NESTING), seed)
             take(with_regained(batch, nested, clock, REGAINING), "scraps nested")

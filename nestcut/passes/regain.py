@@ -43,10 +43,6 @@ class _Sheet:
     """Where cuts may lie, in the frame of the piece whose box begins at (0, 0)."""
     cuts: list[tuple[Die, Pose]] = field(default_factory=list)
 
-    def nest(self) -> Nest:
-        cuts = tuple(NestCut(die.name, pose, 1) for die, pose in self.cuts)
-        return Nest(self.piece.scrap.paper, (self.piece,), self.piece.in_corner, cuts)
-
 
 @dataclass(slots=True)
 class _Stack:
@@ -58,11 +54,34 @@ class _Stack:
     """Cuts that a slit would hit: they must find another place first."""
     gained: Counter[str] = field(default_factory=Counter)
     """Die → further cuts that lie in the sheets."""
-    kept: Counter[str] = field(default_factory=Counter)
-    """Those of them that are worth their lay-ups, which ``nests`` has."""
-    nests: list[Nest] = field(default_factory=list)
-    passes: int = 0
     version: int = 0
+
+    def nests(self, spare: Counter[str]) -> list[Nest]:
+        """The sheets as nests, so many cuts left out."""
+        left = Counter(spare)
+        found = []
+        for sheet in self.sheets:
+            cuts = []
+            for die, pose in sheet.cuts:
+                if left[die.name] > 0:
+                    left[die.name] -= 1
+                else:
+                    cuts.append(NestCut(die.name, pose, 1))
+            if cuts:
+                piece = sheet.piece
+                found.append(Nest(piece.scrap.paper, (piece,), piece.in_corner, tuple(cuts)))
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    """A scrap that becomes nests, with cuts that were missing."""
+
+    scrap: Scrap
+    nests: list[Nest]
+    gained: Counter[str]
+    cost: float
+    """Passes a gained cut, if it were cut alone."""
 
 
 def with_regained(batch: Batch, draft: Draft, clock: Clock, part: float) -> Draft:
@@ -105,7 +124,13 @@ def _regained(
     if not missing:
         return got
     stacks = _stacks(batch, got, {paper for _, paper in missing})
-    kept = _pushed(batch, stacks, missing, over, most_tries)
+    tries = most_tries
+    kept: list[_Choice] = []
+    for effort in EFFORTS:
+        tries = _push(batch, stacks, missing, effort, over, tries)
+        kept = _chosen(batch, stacks, missing)
+        if sum(one.gained.total() for one in kept) == missing.total():
+            break
     while kept:
         new = _with_nests(batch, got, kept)
         if new is not None and pays(new):
@@ -156,70 +181,87 @@ def _area(batch: Batch, die: Die) -> float:
     return webbed_area(die, batch.hand.web_mm) * die.pieces
 
 
-def _pushed(
+def _push(
     batch: Batch,
     stacks: Sequence[_Stack],
     missing: Counter[tuple[str, str]],
+    effort: int,
     over: Callable[[], bool],
-    most_tries: int | None,
-) -> list[_Stack]:
-    """The scraps that take missing cuts (``missing`` is lowered) for few lay-ups, those with fewest a cut first."""
-    tries = 0
-    tried: set[tuple[int, int, str, int, int]] = set()
+    tries: int | None,
+) -> int | None:
+    """Give every scrap as many of the missing cuts as it takes, as if it were the only one (in place).
 
-    def add(k: int, die: Die, effort: int) -> bool:
+    Returns: how many of the tries are left.
+    """
+    tried: set[tuple[int, int, str, int]] = set()
+
+    def add(k: int, die: Die) -> bool:
         nonlocal tries
         for number, sheet in enumerate(stacks[k].sheets):
-            key = (k, number, die.name, effort, stacks[k].version)
+            key = (k, number, die.name, stacks[k].version)
             if key in tried or _fill(batch, [sheet], _area(batch, die)) > FULLEST:
                 continue
-            if over() or (most_tries is not None and tries >= most_tries):
+            if over() or tries == 0:
                 return False
             tried.add(key)
-            tries += 1
+            tries = None if tries is None else tries - 1
             if _added(batch, sheet, die, effort, over):
                 stacks[k].version += 1
                 return True
         return False
 
-    for effort in EFFORTS:
-        for k, stack in enumerate(stacks):
-            while stack.homeless and add(k, stack.homeless[-1], effort):
-                stack.homeless.pop()
-            before = stack.version
-            while not stack.homeless:
-                wanted = _wanted(batch, stack, missing)
-                taken = next((die for die in wanted if add(k, die, effort)), None)
-                if taken is None:
-                    break
-                stack.gained[taken.name] += 1
-            if stack.version > before:
-                _keep(batch, stack, missing)
-    kept = [stack for stack in stacks if stack.kept]
-    return sorted(kept, key=lambda stack: stack.passes / stack.kept.total())
+    for k, stack in enumerate(stacks):
+        while stack.homeless and add(k, stack.homeless[-1]):
+            stack.homeless.pop()
+        while not stack.homeless:
+            taken = next((die for die in _wanted(batch, stack, missing) if add(k, die)), None)
+            if taken is None:
+                break
+            stack.gained[taken.name] += 1
+    return tries
 
 
 def _wanted(batch: Batch, stack: _Stack, missing: Counter[tuple[str, str]]) -> list[Die]:
     """Dies of which the scrap may take one more, small ones first."""
-    ahead = stack.gained - stack.kept
-    paper = stack.scrap.paper
-    dies = [batch.die(name) for (name, p), count in missing.items() if p == paper and count > ahead[name]]
+    own = [name for name, paper in missing if paper == stack.scrap.paper]
+    dies = [batch.die(name) for name in own if missing[name, stack.scrap.paper] > stack.gained[name]]
     return sorted(dies, key=lambda die: (die.cut.area, die.name))
 
 
-def _keep(batch: Batch, stack: _Stack, missing: Counter[tuple[str, str]]) -> None:
-    """Make the scrap a nest if what it gains is worth the lay-ups (in place, ``missing`` too)."""
-    paper = stack.scrap.paper
-    nests = [sheet.nest() for sheet in stack.sheets if sheet.cuts]
+def _chosen(batch: Batch, stacks: Sequence[_Stack], missing: Counter[tuple[str, str]]) -> list[_Choice]:
+    """The scraps that give the missing cuts for fewest passes and few lay-ups each, the cheapest first."""
+    left = Counter(missing)
+    waiting = [stack for stack in stacks if stack.gained and not stack.homeless]
+    found: list[_Choice] = []
+    offers: dict[tuple[str, tuple[tuple[str, int], ...]], _Choice | None] = {}
+    while waiting:
+        best: _Choice | None = None
+        for stack in waiting:
+            own = Counter({name: left[name, stack.scrap.paper] for name in stack.gained})
+            useful = stack.gained & own
+            if not useful:
+                continue
+            key = (stack.scrap.id, tuple(sorted(useful.items())))
+            if key not in offers:
+                offers[key] = _offer(batch, stack, useful)
+            offer = offers[key]
+            if offer is not None and (best is None or offer.cost < best.cost):
+                best = offer
+        if best is None:
+            break
+        found.append(best)
+        waiting = [stack for stack in waiting if stack.scrap is not best.scrap]
+        left.subtract({(name, best.scrap.paper): count for name, count in best.gained.items()})
+    return found
+
+
+def _offer(batch: Batch, stack: _Stack, useful: Counter[str]) -> _Choice | None:
+    """The scrap with so much of what it could gain; None where that takes too many lay-ups."""
+    nests = stack.nests(stack.gained - useful)
     alone = in_nests(batch, nests)
-    if alone.missing or len(alone.runs) > LAYUPS_A_CUT * stack.gained.total():
-        return
-    more = stack.gained - stack.kept
-    if any(count > missing[name, paper] for name, count in more.items()):
-        return
-    for name, count in more.items():
-        missing[name, paper] -= count
-    stack.kept, stack.nests, stack.passes = Counter(stack.gained), nests, len(alone.passes)
+    if alone.missing or len(alone.runs) > LAYUPS_A_CUT * useful.total():
+        return None
+    return _Choice(stack.scrap, nests, useful, len(alone.passes) / useful.total())
 
 
 def _added(batch: Batch, sheet: _Sheet, die: Die, effort: int, over: Callable[[], bool]) -> bool:
@@ -247,20 +289,20 @@ def _added(batch: Batch, sheet: _Sheet, die: Die, effort: int, over: Callable[[]
     return True
 
 
-def _with_nests(batch: Batch, got: Realised, stacks: Sequence[_Stack]) -> Realised | None:
+def _with_nests(batch: Batch, got: Realised, chosen: Sequence[_Choice]) -> Realised | None:
     """The scraps cut as nests, everything else as before."""
-    nests = [nest for stack in stacks for nest in stack.nests]
+    nests = [nest for one in chosen for nest in one.nests]
     nested = in_nests(batch, nests)
     if nested.missing:
         return None
-    ids = {stack.scrap.id for stack in stacks}
+    ids = {one.scrap.id for one in chosen}
     missing = Counter(got.missing)
-    for stack in stacks:
-        missing.subtract({(name, stack.scrap.paper): count for name, count in stack.kept.items()})
+    for one in chosen:
+        missing.subtract({(name, one.scrap.paper): count for name, count in one.gained.items()})
     passes = []
-    for one in got.passes:
-        uses = [use for use in one.uses if use.scrap not in ids]
+    for draft in got.passes:
+        uses = [use for use in draft.uses if use.scrap not in ids]
         if uses:
-            passes.append(PassDraft(one.run, uses))
+            passes.append(PassDraft(draft.run, uses))
     rest = Realised(got.runs, passes, +missing)
     return joined(*with_riders(batch, nests, nested, rest))

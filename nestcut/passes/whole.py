@@ -14,12 +14,11 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely.affinity import translate
-from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.chips import Site, sites_of
@@ -27,10 +26,13 @@ from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
 from nestcut.passes.schedule import RunTask, paper_turns, urgency
 from nestcut.passes.shifts import Gap, Mask, Shapes, switch_off
 from nestcut.passes.slits import Piece, places_of, slit
+from nestcut.passes.table import Choice, Kind, Sheet
 from nestcut.plan.model import Slot
 
 __all__ = ["Station", "in_whole_scraps"]
 
+MOST_SLOTS = 62
+"""Sets of slots are kept as bits of one number."""
 AGAIN = 1.05
 """A scrap that has been cut before is worth this much more than a fresh one: few scraps, few leftovers."""
 
@@ -42,50 +44,6 @@ class Station:
     slots: tuple[Slot, ...]
     cuts: Mapping[tuple[str, str], int]
     """(die, paper) → cuts."""
-
-
-@dataclass(slots=True)
-class _Kind:
-    """Scraps of one paper and outline at one turn: the places they can take, and where each die may cut."""
-
-    paper: str
-    group: tuple[str, bytes]
-    """Which scraps: their paper and outline."""
-    deg: float
-    outline: Polygon
-    """Turned, its box beginning at (0, 0)."""
-    shift: tuple[float, float]
-    """From the turned outline, with its corner in the turning point, to ``outline``, mm."""
-    size: tuple[float, float]
-    y0: int
-    """The first place along the feed, mm; the first across is 0."""
-    shape: tuple[int, int]
-    """Places across and along."""
-    masks: dict[tuple[int, int], Mask] = field(default_factory=dict)
-    """(station, slot) → places at which the die's cut lies well in the fresh scrap."""
-
-
-@dataclass(slots=True)
-class _Sheet:
-    """A scrap that has been cut, at the turn that it keeps."""
-
-    piece: Piece
-    kind: _Kind
-    cuts: list[tuple[int, int, tuple[int, int]]] = field(default_factory=list)
-    """(station, slot, place) of every cut so far."""
-    masks: dict[tuple[int, int], Mask] = field(default_factory=dict)
-    spent: set[tuple[int, int]] = field(default_factory=set)
-    """Masks with no place left: nothing that is gone comes back."""
-
-
-@dataclass(slots=True)
-class _Choice:
-    """Where a scrap lies in a pass, and which dies cut it."""
-
-    sheet: _Sheet | None
-    kind: _Kind
-    at: tuple[int, int]
-    slots: list[int]
 
 
 def in_whole_scraps(
@@ -144,7 +102,7 @@ class _Table:
         self.sites: list[list[Site]] = []
         self.shapes = Shapes(batch.hand.web_mm, batch.hand.edge_mm)
         self.gaps: dict[tuple[int, int, int, int], Gap] = {}
-        self.used: list[_Sheet] = []
+        self.used: list[Sheet] = []
         self.fresh: dict[tuple[str, bytes], list[Piece]] = {}
         papers = {paper for (_, paper), count in wanted.items() if count > 0}
         for scrap in batch.scraps:
@@ -158,10 +116,10 @@ class _Table:
         self.sites.append(sites_of(self.batch, station.slots))
         return len(self.sites) - 1
 
-    def _kinds(self, piece: Piece) -> list[_Kind]:
+    def _kinds(self, piece: Piece) -> list[Kind]:
         paper = piece.scrap.paper
         shape = piece.in_corner
-        found: list[_Kind] = []
+        found: list[Kind] = []
         for deg in (0.0, 90.0, 180.0, 270.0):
             turned = Pose(0.0, 0.0, deg).apply(shape)
             x0, y0, x1, y1 = turned.bounds
@@ -177,7 +135,7 @@ class _Table:
             ):
                 continue  # symmetric: the same again
             found.append(
-                _Kind(
+                Kind(
                     paper,
                     (paper, shape.wkb),
                     deg,
@@ -190,7 +148,7 @@ class _Table:
             )
         return found
 
-    def _left(self, sheet: _Sheet, station: int, slot: int) -> Mask | None:
+    def _left(self, sheet: Sheet, station: int, slot: int) -> Mask | None:
         """The mask of a scrap in use; None where no place is left."""
         key = (station, slot)
         if key in sheet.spent:
@@ -205,7 +163,7 @@ class _Table:
                 return None
         return sheet.masks[key]
 
-    def _mask(self, kind: _Kind, station: int, slot: int) -> Mask:
+    def _mask(self, kind: Kind, station: int, slot: int) -> Mask:
         """Places at which this die's cut keeps the edge in a fresh scrap; none of them where its turn is wrong."""
         key = (station, slot)
         if key not in kind.masks:
@@ -226,7 +184,22 @@ class _Table:
             self.gaps[key] = self.shapes.gap(one.die, one.slot.pose, two.die, two.slot.pose)
         return self.gaps[key]
 
-    def next_pass(self, station: int, left: Counter[tuple[str, str]]) -> list[_Choice]:
+    def _sets(self, sheet: Sheet | None, kind: Kind, station: int) -> NDArray[np.float64]:
+        """Sets of slots that can cut the scrap from one place: what a place is worth at most is read off them."""
+        known = kind.together if sheet is None else sheet.together
+        if station not in known:
+            bits = np.zeros(kind.shape, dtype=np.int64)
+            slots = range(len(self.sites[station]))
+            for s in slots:
+                mask = self._left(sheet, station, s) if sheet else self._mask(kind, station, s)
+                if mask is not None:
+                    bits |= mask.astype(np.int64) << s
+            # (Sorting is what unique values cost: zeros are most of them.)
+            found = np.unique(bits[bits > 0])
+            known[station] = ((found[:, None] >> np.arange(len(slots))) & 1).astype(np.float64)
+        return known[station]
+
+    def next_pass(self, station: int, left: Counter[tuple[str, str]]) -> list[Choice]:
         """Scraps and places for one pass, most urgent first."""
         sites = self.sites[station]
         totals: Counter[str] = Counter()
@@ -237,19 +210,19 @@ class _Table:
         weights = {die: float(urgency(totals[die] / copies[die], busiest)) for die in copies}
         rest = Counter(left)
         free = set(range(len(sites)))
-        chosen: list[_Choice] = []
+        chosen: list[Choice] = []
         while free:
             best = self._best(station, free, rest, weights, chosen)
             if best is None:
                 break
             chosen.append(best)
+            free = {slot for slot in free if not best.lies_over(sites[slot])}.difference(best.slots)
             for slot in best.slots:
-                free.discard(slot)
                 rest[sites[slot].die.name, best.kind.paper] -= 1
         return chosen
 
-    def _candidates(self) -> list[tuple[_Sheet | None, _Kind]]:
-        found: list[tuple[_Sheet | None, _Kind]] = [(sheet, sheet.kind) for sheet in self.used]
+    def _candidates(self) -> list[tuple[Sheet | None, Kind]]:
+        found: list[tuple[Sheet | None, Kind]] = [(sheet, sheet.kind) for sheet in self.used]
         small_first = sorted(
             self.fresh, key=lambda key: self.fresh[key][0].outline.area if self.fresh[key] else 0.0
         )
@@ -264,23 +237,37 @@ class _Table:
         free: set[int],
         rest: Counter[tuple[str, str]],
         weights: Mapping[str, float],
-        chosen: Sequence[_Choice],
-    ) -> _Choice | None:
+        chosen: Sequence[Choice],
+    ) -> Choice | None:
         sites = self.sites[station]
         taken_sheets = {id(choice.sheet) for choice in chosen if choice.sheet is not None}
         fresh_taken = Counter(choice.kind.group for choice in chosen if choice.sheet is None)
-        best: tuple[float, _Choice] | None = None
+        best: tuple[float, Choice] | None = None
+        wishes: dict[str, list[int]] = {}
+        worth: dict[str, NDArray[np.float64]] = {}
+        few = len(sites) <= MOST_SLOTS
         for sheet, kind in self._candidates():
             if sheet is not None and id(sheet) in taken_sheets:
                 continue
             if sheet is None and fresh_taken[kind.group] >= len(self.fresh[kind.group]):
                 continue
-            wish = [s for s in free if rest[sites[s].die.name, kind.paper] > 0]
-            if sheet is not None:
+            if kind.paper not in wishes:
+                wishes[kind.paper] = [s for s in free if rest[sites[s].die.name, kind.paper] > 0]
+            wish = wishes[kind.paper]
+            if sheet is not None and wish:
                 wish = [s for s in wish if (station, s) not in sheet.spent]
             more = AGAIN if sheet is not None else 1.0
             if not wish or (best and more * sum(weights[sites[s].die.name] for s in wish) <= best[0]):
                 continue
+            if best and few:
+                if kind.paper not in worth:
+                    own = wishes[kind.paper]
+                    worth[kind.paper] = np.array(
+                        [weights[site.die.name] if s in own else 0.0 for s, site in enumerate(sites)]
+                    )
+                sets = self._sets(sheet, kind, station)
+                if not len(sets) or more * float((sets @ worth[kind.paper]).max()) <= best[0] + 1e-6:
+                    continue
             masks: dict[int, Mask] = {}
             for s in wish:
                 mask = self._left(sheet, station, s) if sheet else self._mask(kind, station, s)
@@ -296,7 +283,7 @@ class _Table:
             places = np.argwhere(total >= top - 1e-5)
             at = self._tidiest(station, masks, places)
             slots = self._together(station, [s for s in masks if masks[s][at]], kind.paper, rest)
-            best = (more * top, _Choice(sheet, kind, at, slots))
+            best = (more * top, Choice(sheet, kind, at, slots))
         return best[1] if best else None
 
     def _tidiest(self, station: int, masks: Mapping[int, Mask], places: NDArray[np.int64]) -> tuple[int, int]:
@@ -330,7 +317,7 @@ class _Table:
         x, y = -left, -top
         return 0 <= x < shifts.shape[0] and 0 <= y < shifts.shape[1] and bool(shifts[x, y])
 
-    def _clear(self, kind: _Kind, chosen: Sequence[_Choice]) -> Mask:
+    def _clear(self, kind: Kind, chosen: Sequence[Choice]) -> Mask:
         """Places at which this scrap's box meets no box of the scraps that lie already."""
         clear = np.ones(kind.shape, dtype=bool)
         w, h = kind.size
@@ -342,12 +329,13 @@ class _Table:
             clear[max(0, x0) : max(0, x1), max(0, y0) : max(0, y1)] = False
         return clear
 
-    def settle(self, station: int, choice: _Choice, left: Counter[tuple[str, str]]) -> PartUse:
+    def settle(self, station: int, choice: Choice, left: Counter[tuple[str, str]]) -> PartUse:
         """Make the cuts of a choice: masks and wants shrink, a fresh scrap becomes one in use."""
         kind, sheet = choice.kind, choice.sheet
         if sheet is None:
-            sheet = _Sheet(self.fresh[kind.group].pop(0), kind)
+            sheet = Sheet(self.fresh[kind.group].pop(0), kind)
             self.used.append(sheet)
+        sheet.together.clear()
         for slot in choice.slots:
             left[self.sites[station][slot].die.name, kind.paper] -= 1
             sheet.cuts.append((station, slot, choice.at))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -29,6 +29,8 @@ TRIES = 5
 """How often it is tried again where the rest took more passes, or more paper, than was foreseen."""
 WASTE, MORE_WASTE = 1.25, 1.15
 """Paper that strips take, by their own area: offcuts come on top; and what this is raised by where some found no room."""
+SPARED = 3
+"""One scrap is kept for trimming for so many cuts that found no paper."""
 SLIT = 2.0
 """Parts that a scrap is slit into, at least."""
 MOST_USES = 4000
@@ -105,10 +107,11 @@ def mixed(
         return
     wanted = cuts_wanted(batch, plate.shares)
     aim, waste = costs, _waste(batch, wanted, shares)
+    spared: set[str] = set()
     for _ in range(TRIES):
         if over():
             return
-        kept = _worth_keeping(batch, plate, whole, wanted, shares, aim, waste, seconds)
+        kept = _worth_keeping(batch, plate, whole, wanted, shares, aim, waste, spared, seconds)
         if not kept:
             return
         made = list(
@@ -125,8 +128,12 @@ def mixed(
         if above <= 0 and not drafts[0].missing:
             return
         short = made[0][1]
-        for paper in short:
+        for paper, cuts in short.items():
             waste[paper] *= MORE_WASTE
+            # Area is not all: what is missing may be larger than the scraps that were left.
+            own = [scrap for scrap in batch.scraps if scrap.paper == paper and scrap.id not in spared]
+            own.sort(key=lambda scrap: (-scrap.outline.area, scrap.id))
+            spared |= {scrap.id for scrap in own[: -(-cuts // SPARED)]}
         if above > 0 and aim.most_passes is not None:
             # Where paper is short, too, some of them are for last cuts that found none.
             lower = aim.most_passes - (above // 2 if short else above)
@@ -152,12 +159,13 @@ def _worth_keeping(
     shares: Mapping[Key, Share],
     costs: Costs,
     waste: Mapping[str, float],
+    spared: Collection[str],
     seconds: float,
 ) -> list[PassDraft]:
     """The passes to keep, and what lies in them (a mixed integer programme).
 
     What is left must be cut in passes of its own, by the busiest die and by the prices of the plate's bound, and out of the
-    scraps that lie nowhere whole.
+    scraps that lie nowhere whole; the spared ones are such.
     """
     import numpy as np
     from scipy.optimize import Bounds, LinearConstraint, milp
@@ -214,6 +222,7 @@ def _worth_keeping(
     )
     roof = np.full(further + 1, 1.0)
     roof[further] = float(sum(wanted.values()))
+    roof[[column[name] for name in names if name in spared]] = 0.0
     found = milp(
         goal,
         # A part lies where its pass and its scrap are kept: whole numbers follow for those.

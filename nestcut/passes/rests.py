@@ -50,14 +50,14 @@ def with_rest(
     most_passes: int | None,
     seed: int,
     seconds: float,
-) -> Iterator[tuple[Realised, set[str]]]:
-    """The passes that are kept, and the rest: in strips, then in chips where strips miss something or take too many passes.
+) -> Iterator[tuple[Realised, Counter[str]]]:
+    """The passes that are kept, and the rest: in strips, then in chips where strips take too many passes.
 
     Args:
         whole: all passes over whole scraps that were found; ``kept`` are some of them, with some of their scraps.
         wanted: (die, paper) → cuts, of all.
         seconds: for the lanes of one try.
-    Yields: what it comes to, and the papers of which the rest found too little.
+    Yields: what it comes to, and for how many cuts the rest found too little of which paper.
     """
     left = Counter(wanted)
     for one in kept:
@@ -65,11 +65,15 @@ def with_rest(
             left.subtract(cuts_of(whole, one.run, use))
     left = +left
     if not left:
-        yield Realised(whole.runs, kept), set()
+        yield Realised(whole.runs, kept), Counter()
         return
     taken = {use.scrap for one in kept for use in one.uses}
     others = replace(batch, scraps=tuple(scrap for scrap in batch.scraps if scrap.id not in taken))
-    for rest in (_in_strips(batch, others, left, seed, seconds), _in_chips(others, plate, left, seed)):
+    for way in (
+        lambda: _in_strips(batch, others, left, seed, seconds),
+        lambda: _in_chips(others, plate, left, seed),
+    ):
+        rest = way()
         if rest is None:
             continue
         first = len(whole.runs)
@@ -77,11 +81,14 @@ def with_rest(
         got = obey_trims(batch, Realised([*whole.runs, *rest.runs], passes, rest.missing))
         if got.missing:
             got = obey_trims(batch, filled_in(batch, got, leftovers(batch, got)))
-        short = {paper for _, paper in +got.missing}
+        short: Counter[str] = Counter()
+        for (_, paper), count in (+got.missing).items():
+            short[paper] += count
         got = _once_more(whole, got)
         got.passes.sort(key=lambda one: one.run)
         yield got, short
-        if not got.missing and (most_passes is None or len(got.passes) <= most_passes):
+        # Chips take fewer passes; they hardly find paper that strips don't.
+        if most_passes is None or len(got.passes) <= most_passes:
             return
 
 

@@ -216,7 +216,8 @@ def _cut_for(
 ) -> tuple[list[Strip], int]:
     """Strips for one job, and how many of its cuts found no room."""
     strips: list[Strip] = []
-    full: set[tuple[int, int, str]] = set()
+    # How many of the first sheets hold no further strip of a size: sheets only fill up.
+    full: dict[tuple[int, int], int] = {}
     left = job.count
     able = [way for way in job.ways if cap is None or way[0].cuts <= cap]
     able = [way for way in able if any(_may_lie(way, sheet) for sheet in sheets)]
@@ -226,18 +227,16 @@ def _cut_for(
         able = [way for way in able if way[0].cuts <= left + 1]
         for form, turn in sorted(able, key=lambda way: (-min(left, way[0].cuts), _area(way[0]))):
             wide, high = _lying(form, turn)
-            for sheet in sheets:
-                key = (wide, high, sheet.scrap.id)
-                if key in full:
-                    continue
+            for number in range(full.get((wide, high), 0), len(sheets)):
+                sheet = sheets[number]
                 found = sheet.place(float(wide), float(high), snug)
+                full[wide, high] = number if found else number + 1
                 if found:
                     cuts = min(left, form.cuts)
                     sheet.take(found)
                     strips.append(Strip(sheet.scrap.id, box(*found), -turn % 360.0, form, cuts))
                     left -= cuts
                     break
-                full.add(key)
             if found:
                 break
         if not found or (stop is not None and stop()):

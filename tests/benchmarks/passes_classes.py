@@ -15,10 +15,12 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap, Spares
 
-__all__ = ["SIZES", "random_class"]
+__all__ = ["HUGE", "SIZES", "random_class"]
 
 SIZES = {"small": (4, 6, 2, 3), "middle": (6, 10, 3, 5), "large": (10, 14, 4, 8)}
 """Least and most dies, least and most papers."""
+HUGE = {"huge": (40, 40, 12, 12)}
+"""One size more, not among the three of the benchmark: what it holds shows how planning grows."""
 
 KITS = 10
 GAP_MM, WEB_MM, EDGE_MM, RIM_MM = 1.0, 2.5, 2.0, 1.6
@@ -90,7 +92,7 @@ def random_die(chance: random.Random, name: str, largest: float) -> Die:
 def random_class(seed: int, *, size: str, supply: float, plate: tuple[float, float] | None = None) -> Batch:
     """A class whose scraps hold ``supply`` times the webbed area of the cuts, paper by paper."""
     chance = random.Random(f"{seed}-{size}")
-    least_dies, most_dies, least_papers, most_papers = SIZES[size]
+    least_dies, most_dies, least_papers, most_papers = (SIZES | HUGE)[size]
     plate = plate or chance.choice([(150.0, 220.0), (150.0, 220.0), (75.0, 150.0)])
     largest = 90.0 if plate[0] > 100 else 55.0
     dies = tuple(

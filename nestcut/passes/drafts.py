@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from shapely.geometry import Polygon
+
 from nestcut.batch.model import Batch
 from nestcut.passes.lighten import heavy_layups
 from nestcut.passes.realise import Realised
@@ -38,13 +40,18 @@ class Draft:
     @property
     def paper_mm2(self) -> float:
         """Paper in all parts that are used, mm²."""
-        parts = {(u.scrap, u.outline.wkb): u.outline.area for d in self.realised.passes for u in d.uses}
-        return sum(parts.values())
+        return sum(outline.area for outline in self._parts(trimmed=False))
 
     @property
     def trims(self) -> int:
-        parts = (use for one in self.realised.passes for use in one.uses if not use.whole)
-        return len({(use.scrap, use.outline.wkb) for use in parts})
+        return len(self._parts(trimmed=True))
+
+    def _parts(self, *, trimmed: bool) -> list[Polygon]:
+        """Outlines of all parts, or of those that are trimmed; each part once."""
+        uses = (use for one in self.realised.passes for use in one.uses if not (trimmed and use.whole))
+        # A strip is the same value in all its passes: comparing shapes is what takes time.
+        outlines = {(use.scrap, id(use.outline)): use.outline for use in uses}
+        return list({(scrap, outline.wkb): outline for (scrap, _), outline in outlines.items()}.values())
 
 
 def figures(batch: Batch, draft: Draft) -> dict[str, float]:

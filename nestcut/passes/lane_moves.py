@@ -195,7 +195,8 @@ class _Needed:
             x0, y0, x1, y1 = scrap.outline.bounds
             own = self._sizes.setdefault(scrap.paper, [])
             own.append((min(x1 - x0, y1 - y0), max(x1 - x0, y1 - y0)))
-        for paper, own in self._sizes.items():
+        for paper, every in self._sizes.items():
+            own = list(set(every))  # scraps by the thousand are of a few sizes
             self._sizes[paper] = sorted(
                 {s for s in own if not any(o != s and o[0] >= s[0] and o[1] >= s[1] for o in own)}
             )

@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon, box
 
-from nestcut.batch.model import Batch, Scrap
+from nestcut.batch.model import Batch, Pose, Scrap
 from nestcut.passes.lane_moves import LaneSlot, one_of_each_way
 from nestcut.passes.schedule import paper_turns
 from nestcut.passes.strip_forms import StripForm
@@ -40,6 +40,13 @@ class Strip:
     form: StripForm
     cuts: int
     """How many of the form's cuts are made."""
+    _bounds: dict[float, Box] = field(default_factory=dict, compare=False, repr=False)
+
+    def turned(self, deg: float) -> Box:
+        """The box of the outline, turned about the scrap's corner (it is asked for in every pass)."""
+        if deg not in self._bounds:
+            self._bounds[deg] = Pose(0.0, 0.0, deg).apply(self.outline).bounds
+        return self._bounds[deg]
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +227,8 @@ def _cut_for(
     full: dict[tuple[int, int], int] = {}
     left = job.count
     able = [way for way in job.ways if cap is None or way[0].cuts <= cap]
-    able = [way for way in able if any(_may_lie(way, sheet) for sheet in sheets)]
+    boxes = {(x1 - x0, y1 - y0) for x0, y0, x1, y1 in (sheet.scrap.outline.bounds for sheet in sheets)}
+    able = [way for way in able if any(_may_lie(way, sides) for sides in boxes)]
     while left:
         found = None
         # One place of a strip with several columns may stay empty.
@@ -249,7 +257,6 @@ def _lying(form: StripForm, turn: float) -> tuple[int, int]:
     return (form.width_mm, form.length_mm) if turn in (0.0, 180.0) else (form.length_mm, form.width_mm)
 
 
-def _may_lie(way: tuple[StripForm, float], sheet: _Sheet) -> bool:
+def _may_lie(way: tuple[StripForm, float], sides: tuple[float, float]) -> bool:
     wide, high = _lying(*way)
-    x0, y0, x1, y1 = sheet.scrap.outline.bounds
-    return wide <= x1 - x0 + HAIR_MM and high <= y1 - y0 + HAIR_MM
+    return wide <= sides[0] + HAIR_MM and high <= sides[1] + HAIR_MM

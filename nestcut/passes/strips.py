@@ -125,8 +125,7 @@ def _use(strip: Strip, slot: LaneSlot, number: int, paper: str, step: int) -> Ca
     """The strip as it lies in one pass; a new value each time, since names are given in place."""
     half, aside, outward = strip.form.steps[step]
     turn = (strip.turn + 180.0) % 360.0 if half else strip.turn
-    turned = Pose(0.0, 0.0, turn).apply(strip.outline)
-    x0, y0, _, y1 = turned.bounds
+    x0, y0, _, y1 = strip.turned(turn)
     top = slot.near_mm - outward if slot.lane[0] == 0 else slot.near_mm + outward - round(y1 - y0)
     pose = Pose(round(slot.left_mm - aside - x0, 9), round(top - y0, 9), turn)
 

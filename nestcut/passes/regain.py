@@ -31,6 +31,8 @@ EFFORTS = (15, 60)
 """Moves of the placement search for one more cut, round by round: what fits at all is found at once, as a rule."""
 FULLEST = 0.95
 """A piece that cuts with half a web around would cover more of is not tried."""
+PUSHING = 0.6
+"""Share of the time for pushing; the rest is for lay-ups."""
 TRIES_BY_WORK = 40
 
 
@@ -98,6 +100,7 @@ def with_regained(batch: Batch, draft: Draft, clock: Clock, part: float) -> Draf
         _regained(
             batch,
             draft.realised,
+            pushed=clock.within(PUSHING * part),
             over=clock.within(part),
             pays=lambda got: worth_it(batch, as_draft(got), draft),
             most_tries=TRIES_BY_WORK if clock.by_work else None,
@@ -109,6 +112,7 @@ def _regained(
     batch: Batch,
     got: Realised,
     *,
+    pushed: Callable[[], bool],
     over: Callable[[], bool],
     pays: Callable[[Realised], bool],
     most_tries: int | None = None,
@@ -116,7 +120,8 @@ def _regained(
     """The passes with some of the missing cuts, or as given where none is worth it.
 
     Args:
-        over: asked before every try; True ends the search.
+        pushed: asked before every try; True ends the pushing.
+        over: asked before every scrap that is chosen and every lay-up; True leaves the rest as it is.
         pays: asked with other passes: whether what they win is worth it.
         most_tries: most tries in all, so that the answer is the same on every machine.
     """
@@ -127,12 +132,12 @@ def _regained(
     tries = most_tries
     kept: list[_Choice] = []
     for effort in EFFORTS:
-        tries = _push(batch, stacks, missing, effort, over, tries)
-        kept = _chosen(batch, stacks, missing)
+        tries = _push(batch, stacks, missing, effort, pushed, tries)
+        kept = _chosen(batch, stacks, missing, over)
         if sum(one.gained.total() for one in kept) == missing.total():
             break
-    while kept:
-        new = _with_nests(batch, got, kept)
+    while kept and not over():
+        new = _with_nests(batch, got, kept, over)
         if new is not None and pays(new):
             return new
         # The dearest are left out.
@@ -228,13 +233,15 @@ def _wanted(batch: Batch, stack: _Stack, missing: Counter[tuple[str, str]]) -> l
     return sorted(dies, key=lambda die: (die.cut.area, die.name))
 
 
-def _chosen(batch: Batch, stacks: Sequence[_Stack], missing: Counter[tuple[str, str]]) -> list[_Choice]:
+def _chosen(
+    batch: Batch, stacks: Sequence[_Stack], missing: Counter[tuple[str, str]], over: Callable[[], bool]
+) -> list[_Choice]:
     """The scraps that give the missing cuts for fewest passes and few lay-ups each, the cheapest first."""
     left = Counter(missing)
     waiting = [stack for stack in stacks if stack.gained and not stack.homeless]
     found: list[_Choice] = []
     offers: dict[tuple[str, tuple[tuple[str, int], ...]], _Choice | None] = {}
-    while waiting:
+    while waiting and not over():
         best: _Choice | None = None
         for stack in waiting:
             own = Counter({name: left[name, stack.scrap.paper] for name in stack.gained})
@@ -289,10 +296,12 @@ def _added(batch: Batch, sheet: _Sheet, die: Die, effort: int, over: Callable[[]
     return True
 
 
-def _with_nests(batch: Batch, got: Realised, chosen: Sequence[_Choice]) -> Realised | None:
+def _with_nests(
+    batch: Batch, got: Realised, chosen: Sequence[_Choice], over: Callable[[], bool]
+) -> Realised | None:
     """The scraps cut as nests, everything else as before."""
     nests = [nest for one in chosen for nest in one.nests]
-    nested = in_nests(batch, nests)
+    nested = in_nests(batch, nests, over=over)
     if nested.missing:
         return None
     ids = {one.scrap.id for one in chosen}
@@ -305,4 +314,4 @@ def _with_nests(batch: Batch, got: Realised, chosen: Sequence[_Choice]) -> Reali
         if uses:
             passes.append(PassDraft(draft.run, uses))
     rest = Realised(got.runs, passes, +missing)
-    return joined(*with_riders(batch, nests, nested, rest))
+    return joined(*with_riders(batch, nests, nested, rest, over=over))

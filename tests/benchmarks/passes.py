@@ -1,12 +1,12 @@
 """How good are whole plans? Random classes of three sizes and three degrees of paper supply.
 
     python -m tests.benchmarks.passes --classes 12 --seconds 20 --json out.json
-    python -m tests.benchmarks.passes --classes 198 --seconds 60
+    python -m tests.benchmarks.passes --classes 66 --seconds 60
 
-Every plan is checked. The table gives, per size and supply: share complete, share complete or proved to cut the most that
-the scraps can give, share proved minimal end to end (complete, and passes equal to the bound), mean and worst gap to the bound, lay-ups, share of the
-stock that was pulled out, trims per 100 pieces, papers per pass, seconds, and the ratio to one paper per
-pass. Seeds are fixed; the classes are made by :mod:`tests.benchmarks.passes_classes`.
+Every plan is checked. The table gives, per size and supply: share complete, share complete or proved to cut the most
+that the scraps can give, share proved minimal end to end (complete, and passes equal to the bound), mean and worst gap
+to the bound, lay-ups, share of the stock that was pulled out, trims per 100 pieces, papers per pass, seconds, and the
+ratio to one paper per pass. Seeds are fixed; the classes are made by :mod:`tests.benchmarks.passes_classes`.
 """
 
 from __future__ import annotations

@@ -236,13 +236,20 @@ def paper_need(
         ]
         forms.sort(key=lambda entry: -entry[1].outline.area)
         left = [cuts for _, _, cuts in forms]
+        # What such a scrap holds where enough is left of all dies that are still wanted.
+        held: dict[tuple[bytes, tuple[bool, ...]], list[int]] = {}
         for number, scrap in enumerate(own):
             if not any(left):
                 break
-            bed = Bed.fresh(scrap.outline)
-            for k, (_, form, _) in enumerate(forms):
-                left[k] -= len(lay(bed, number, form, k, left[k]))
-            if bed.laid:
+            key = (scrap.outline.wkb, tuple(rest > 0 for rest in left))
+            counts = held.get(key)
+            if counts is None or any(rest < count for rest, count in zip(left, counts, strict=True)):
+                bed = Bed.fresh(scrap.outline)
+                counts = [len(lay(bed, number, form, k, left[k])) for k, (_, form, _) in enumerate(forms)]
+                if all(count < rest or not rest for count, rest in zip(counts, left, strict=True)):
+                    held[key] = counts
+            left = [rest - count for rest, count in zip(left, counts, strict=True)]
+            if any(counts):
                 need += scrap.outline.area
         need += (
             sum(rest * form.outline.area for rest, (_, form, _) in zip(left, forms, strict=True)) / DENSITY

@@ -75,7 +75,7 @@ def in_few_trims(batch: Batch, draft: Draft, clock: Clock, seed: int, share: flo
             return zone_stations(batch, left, by_paper=by, variant=round_, seed=seed, over=over)
 
         late = clock.within(HALF * share) if aims else over
-        plate = draft.plate
+        plate, missing = draft.plate, math.inf
         for _ in range(EASED + 1):
             got = in_whole_scraps(
                 batch,
@@ -87,7 +87,11 @@ def in_few_trims(batch: Batch, draft: Draft, clock: Clock, seed: int, share: flo
             yield _filled(batch, plate, got, over)
             for aim in aims:
                 yield from mixed(batch, plate, got, strips, aim, seed=seed, seconds=seconds, over=over)
-            eased = eased_shares(batch, plate.shares, got.missing) if got.missing and not late() else None
+            fewer = sum(got.missing.values()) < missing
+            missing = sum(got.missing.values())
+            eased = (
+                eased_shares(batch, plate.shares, got.missing) if missing and fewer and not late() else None
+            )
             if eased is None:
                 break
             plate = replace(plate, shares=eased)

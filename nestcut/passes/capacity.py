@@ -8,7 +8,7 @@ around the scrap less its edge in the place of the window. A box holds no less t
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 
 import numpy as np
 from shapely.geometry import Polygon, box
@@ -75,12 +75,18 @@ def most_cuts(batch: Batch, die: Die, paper: str, outline: Polygon, *, prove: bo
 
 
 def over_capacity(
-    batch: Batch, demand: Sequence[Demand], paper: str, dies: Collection[str]
+    batch: Batch,
+    demand: Sequence[Demand],
+    paper: str,
+    dies: Collection[str],
+    *,
+    over: Callable[[], bool] = lambda: False,
 ) -> dict[str, tuple[int, int]]:
     """die → (cuts that its lines ask of this paper alone, the most that the scraps can hold), where that is less.
 
     Args:
         dies: the ones that are looked at.
+        over: asked before every proof; True leaves it at what area says.
     """
     if len(dies) > FEW_DIES:
         return {}
@@ -102,7 +108,7 @@ def over_capacity(
         # Many kinds of scraps, or many cuts to a scrap: too much to be proved, or nothing to be gained.
         few = [size for size, cap in caps.items() if 0 < cap <= 2 * MOST_CUTS]
         if len(few) <= PROOFS:
-            caps |= {size: most_cuts(batch, die, paper, outlines[size][0]) for size in few}
+            caps |= {size: most_cuts(batch, die, paper, outlines[size][0]) for size in few if not over()}
         total = sum(cap * len(outlines[size]) for size, cap in caps.items())
         if total < count:
             found[name] = (count, total)

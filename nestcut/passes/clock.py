@@ -12,6 +12,8 @@ ProgressCall = Callable[[float, int | None, int | None, str], None]
 
 FINISHING = 0.1
 """Share of the time that is kept for putting the plan together and checking it."""
+LATE = 0.94
+"""Share of the time after which nothing is begun that the plan can do without."""
 
 
 @dataclass
@@ -44,6 +46,10 @@ class Clock:
 
     def over(self) -> bool:
         return self.stopped() or (not self.by_work and self.left() <= 0)
+
+    def late(self) -> bool:
+        """True where hardly enough is left to put the plan together: what is only told beside it is left out."""
+        return self.stopped() or (not self.by_work and self.spent() >= LATE * self.seconds)
 
     def within(self, share: float) -> Callable[[], bool]:
         """Asked now and then by a step that may take this share of what is left: True ends it."""

@@ -118,7 +118,7 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
         clock.say(None, None, "paper is short: keeping whole kits")
         draft = within_stock(batch, draft, clock, seed, plate_for)
         drafts = []
-    plan = _sound(batch, draft, drafts)
+    plan = _sound(batch, draft, drafts, clock)
     if advise:
         plan = replace(plan, extras={**plan.extras, **_advice(batch, plan, draft, drafts, clock, seed)})
     return plan
@@ -241,7 +241,7 @@ def _handier(batch: Batch, draft: Draft, drafts: list[Draft], clock: Clock, seed
     return best
 
 
-def _finished(batch: Batch, draft: Draft) -> Plan:
+def _finished(batch: Batch, draft: Draft, clock: Clock) -> Plan:
     bound = draft.bound
     plan = assemble(
         batch,
@@ -250,7 +250,7 @@ def _finished(batch: Batch, draft: Draft) -> Plan:
         draft.realised,
         Bound(bound.bound, bound.reason),
         proof=bound.proof,
-        short=_short(batch, draft),
+        short=_short(batch, draft, clock),
         packing=pack_kits(batch, batch.demand, draft.shares),
     )
     warnings = [
@@ -264,14 +264,14 @@ def _finished(batch: Batch, draft: Draft) -> Plan:
     return replace(plan, extras={**plan.extras, "loads": loads})
 
 
-def _short(batch: Batch, draft: Draft) -> tuple[Shortage, ...]:
+def _short(batch: Batch, draft: Draft, clock: Clock) -> tuple[Shortage, ...]:
     met = [sum(s.count for s in line) for line in draft.shares]
     if all(m >= line.count for m, line in zip(met, batch.demand, strict=True)):
         return ()
-    return shortages(batch, batch.demand, asked_of(batch, draft.shares), draft.shares)
+    return shortages(batch, batch.demand, asked_of(batch, draft.shares), draft.shares, over=clock.late)
 
 
-def _sound(batch: Batch, draft: Draft, others: Sequence[Draft]) -> Plan:
+def _sound(batch: Batch, draft: Draft, others: Sequence[Draft], clock: Clock) -> Plan:
     """The plan of the draft, checked; should the checker refuse it, that of the next best draft, and a note says so.
 
     Raises: RuntimeError where no draft passes.
@@ -281,7 +281,7 @@ def _sound(batch: Batch, draft: Draft, others: Sequence[Draft]) -> Plan:
     ranked = sorted(others, key=lambda other: rank(batch, other))
     refused = ""
     for candidate in [draft, *(other for other in ranked if other.realised is not draft.realised)]:
-        plan = _finished(batch, replace(candidate, bound=draft.bound))
+        plan = _finished(batch, replace(candidate, bound=draft.bound), clock)
         report = check_plan(plan)
         if report.ok and refused:
             note = f"A better plan broke a rule and was thrown away ({refused}). Please tell the makers of nestcut."

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import heapq
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 from shapely.geometry import Polygon, box
 
@@ -94,8 +94,19 @@ def webbed_area(die: Die, web_mm: float) -> float:
     return die.cut.buffer(web_mm / 2, quad_segs=8).area / die.pieces
 
 
-def shortages(batch: Batch, demand: Sequence[Demand], full: Shares, kept: Shares) -> tuple[Shortage, ...]:
-    """What is missing, paper by paper, and what to buy."""
+def shortages(
+    batch: Batch,
+    demand: Sequence[Demand],
+    full: Shares,
+    kept: Shares,
+    *,
+    over: Callable[[], bool] = lambda: False,
+) -> tuple[Shortage, ...]:
+    """What is missing, paper by paper, and what to buy.
+
+    Args:
+        over: asked before every proof of what large dies find room for; True leaves it out.
+    """
     lost = _lost(full, kept)
     result = []
     papers = sorted({paper for _, paper in lost})
@@ -107,7 +118,7 @@ def shortages(batch: Batch, demand: Sequence[Demand], full: Shares, kept: Shares
         total = sum(pieces.values())
         # Room for large dies is worth a proof where little is missing, in one paper or two.
         short = len(papers) <= FEW_PAPERS and total <= LITTLE * asked[paper]
-        proved, reason = surely_short(batch, demand, paper, tuple(pieces) if short else ())
+        proved, reason = surely_short(batch, demand, paper, tuple(pieces) if short else (), over=over)
         area = sum(count * webbed_area(batch.die(die), batch.hand.web_mm) for die, count in pieces.items())
         result.append(
             Shortage(
@@ -132,7 +143,12 @@ def _reason(paper: str, total: int, proved: int, reason: str) -> str:
 
 
 def surely_short(
-    batch: Batch, demand: Sequence[Demand], paper: str, dies: Collection[str] = ()
+    batch: Batch,
+    demand: Sequence[Demand],
+    paper: str,
+    dies: Collection[str] = (),
+    *,
+    over: Callable[[], bool] = lambda: False,
 ) -> tuple[int, str]:
     """(pieces that no plan can cut from this paper, why). Counts lines that allow no other paper.
 
@@ -158,20 +174,20 @@ def surely_short(
             fits_none += [name for name in line.dies if name not in fits_none]
             continue
         needs.append((min(webbed_area(die, hand.web_mm) for die in able), line.count))
-    over = sum(area * count for area, count in needs) - usable
+    beyond_area = sum(area * count for area, count in needs) - usable
     short = 0
     for area, count in sorted(needs, reverse=True):
-        if over <= 0:
+        if beyond_area <= 0:
             break
-        take = min(count, -int(-over // area))
+        take = min(count, -int(-beyond_area // area))
         short += take
-        over -= take * area
+        beyond_area -= take * area
     reasons = []
     if impossible:
         reasons.append(f"no scrap of {paper} is large enough for {' or '.join(fits_none)}")
     if short:
         reasons.append(f"the cuts in {paper} with their webs are larger than all its scraps together")
-    over_full = over_capacity(batch, demand, paper, dies)
+    over_full = over_capacity(batch, demand, paper, dies, over=over)
     beyond = sum((count - most) * batch.die(name).pieces for name, (count, most) in over_full.items())
     if beyond > impossible + short:
         told = [

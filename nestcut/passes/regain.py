@@ -35,6 +35,10 @@ PUSHING = 0.6
 """Share of the time for pushing; the rest is for lay-ups."""
 TRIES_BY_WORK = 40
 
+_Cuts = tuple[tuple[Die, Pose], ...]
+_Key = tuple[str, bytes, tuple[tuple[str, int], ...]]
+"""Paper, room and dies of a sheet."""
+
 
 @dataclass(slots=True)
 class _Sheet:
@@ -43,7 +47,7 @@ class _Sheet:
     piece: Piece
     room: Polygon | MultiPolygon
     """Where cuts may lie, in the frame of the piece whose box begins at (0, 0)."""
-    cuts: list[tuple[Die, Pose]] = field(default_factory=list)
+    cuts: _Cuts = ()
 
 
 @dataclass(slots=True)
@@ -56,7 +60,6 @@ class _Stack:
     """Cuts that a slit would hit: they must find another place first."""
     gained: Counter[str] = field(default_factory=Counter)
     """Die → further cuts that lie in the sheets."""
-    version: int = 0
 
     def nests(self, spare: Counter[str]) -> list[Nest]:
         """The sheets as nests, so many cuts left out."""
@@ -168,7 +171,7 @@ def _stacks(batch: Batch, got: Realised, papers: Iterable[str]) -> list[_Stack]:
             for sheet in sheets:
                 pose = in_piece(site.slot.pose, use, sheet.piece)
                 if len(sheets) == 1 or sheet.room.covers(pose.apply(site.die.cut)):
-                    sheet.cuts.append((site.die, pose))
+                    sheet.cuts += ((site.die, pose),)
                     break
             else:
                 stack.homeless.append(site.die)
@@ -198,20 +201,24 @@ def _push(
 
     Returns: how many of the tries are left.
     """
-    tried: set[tuple[int, int, str, int]] = set()
+    known: dict[_Key, _Cuts | None] = {}
 
     def add(k: int, die: Die) -> bool:
         nonlocal tries
-        for number, sheet in enumerate(stacks[k].sheets):
-            key = (k, number, die.name, stacks[k].version)
-            if key in tried or _fill(batch, [sheet], _area(batch, die)) > FULLEST:
+        for sheet in stacks[k].sheets:
+            if _fill(batch, [sheet], _area(batch, die)) > FULLEST:
                 continue
-            if over() or tries == 0:
-                return False
-            tried.add(key)
-            tries = None if tries is None else tries - 1
-            if _added(batch, sheet, die, effort, over):
-                stacks[k].version += 1
+            # Equal scraps with equal cuts are asked once; lying alike, they share their lay-ups.
+            count = Counter(one.name for one, _ in sheet.cuts) + Counter([die.name])
+            key = (stacks[k].scrap.paper, sheet.room.wkb, tuple(sorted(count.items())))
+            if key not in known:
+                if over() or tries == 0:
+                    return False
+                tries = None if tries is None else tries - 1
+                known[key] = _pushed(batch, sheet, die, effort, over)
+            cuts = known[key]
+            if cuts is not None:
+                sheet.cuts = cuts
                 return True
         return False
 
@@ -271,8 +278,8 @@ def _offer(batch: Batch, stack: _Stack, useful: Counter[str]) -> _Choice | None:
     return _Choice(stack.scrap, nests, useful, len(alone.passes) / useful.total())
 
 
-def _added(batch: Batch, sheet: _Sheet, die: Die, effort: int, over: Callable[[], bool]) -> bool:
-    """Add one cut of the die to the sheet, if all find a place with a web between them."""
+def _pushed(batch: Batch, sheet: _Sheet, die: Die, effort: int, over: Callable[[], bool]) -> _Cuts | None:
+    """The cuts of the sheet and one more of the die, a web between them; None where it found no place."""
     from nestcut.placement import fits_together
     from nestcut.placement.types import Part, Placed
 
@@ -291,16 +298,30 @@ def _added(batch: Batch, sheet: _Sheet, die: Die, effort: int, over: Callable[[]
         stop=over,
     )
     if layout is None:
-        return False
-    sheet.cuts = [(batch.die(dies[placed.part]), placed.pose) for placed in layout]
-    return True
+        return None
+    return tuple((batch.die(dies[placed.part]), placed.pose) for placed in layout)
+
+
+def _taking_turns(nests: Sequence[Nest]) -> list[Nest]:
+    """Equal nests made one with several pieces."""
+    alike: dict[tuple[object, ...], list[Nest]] = defaultdict(list)
+    for nest in nests:
+        alike[nest.paper, nest.outline.wkb, nest.cuts].append(nest)
+    return [
+        replace(
+            own[0],
+            pieces=tuple(piece for nest in own for piece in nest.pieces),
+            cuts=tuple(replace(cut, times=len(own)) for cut in own[0].cuts),
+        )
+        for own in alike.values()
+    ]
 
 
 def _with_nests(
     batch: Batch, got: Realised, chosen: Sequence[_Choice], over: Callable[[], bool]
 ) -> Realised | None:
     """The scraps cut as nests, everything else as before."""
-    nests = [nest for one in chosen for nest in one.nests]
+    nests = _taking_turns([nest for one in chosen for nest in one.nests])
     nested = in_nests(batch, nests, over=over)
     if nested.missing:
         return None

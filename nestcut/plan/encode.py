@@ -148,7 +148,8 @@ def plan_text(data: Mapping[str, Any]) -> str:
     lines = []
     for key, value in data.items():
         if isinstance(value, list) and value and all(isinstance(item, dict) for item in value):
-            items = ",\n".join(" " + _dump(item) for item in value)
+            # No blanks in long lists: the plan of 10,000 kits stays below what is read (files.MOST_BYTES).
+            items = ",\n".join(" " + _dump(item, separators=(",", ":")) for item in value)
             lines.append(f"{_dump(key)}: [\n{items}\n]")
         else:
             lines.append(f"{_dump(key)}: {_dump(value)}")
@@ -162,8 +163,8 @@ def shape_to_json(shape: Shape) -> dict[str, Any]:
     return {"type": "MultiPolygon", "coordinates": [_rings(part) for part in shape.geoms]}
 
 
-def _dump(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+def _dump(value: Any, *, separators: tuple[str, str] | None = None) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=separators)
 
 
 def _number(value: float) -> int | float:

@@ -66,7 +66,7 @@ def test_text_has_one_pass_per_line() -> None:
     data = sample()
     data["passes"] *= 3
     lines = plan_text(plan_to_json(plan_from_json(data))).splitlines()
-    assert sum(line.startswith(' {"number": 1') for line in lines) == 3
+    assert sum(line.startswith(' {"number":1,') for line in lines) == 3
 
 
 @given(outlines())

@@ -22,6 +22,7 @@ __all__ = [
     "StageText",
     "Tick",
     "along_words",
+    "differs",
     "feed_arrow",
     "in_stages",
     "stages",
@@ -112,7 +113,7 @@ def stages(run: Run, labels: Sequence[str], album: Album, rests: set[int], last:
     for lane, label in zip(run.lanes, labels, strict=True):
         if not in_stages(lane):
             continue
-        across = _across(lane)
+        across, told_apart = _across(lane), differs(lane)
         at, told = run.first, "" if lane.before == "moved" else _where(lane.feeds[0], across)
         for place, feed in enumerate(lane.feeds):
             if place:
@@ -123,7 +124,7 @@ def stages(run: Run, labels: Sequence[str], album: Album, rests: set[int], last:
                 does = ""
                 if former.scrap == feed.scrap:
                     does = "turn" if abs(former.deg - feed.deg) > 1e-6 else "move"
-                arrow = feed_arrow(feed, lane, album)
+                arrow = feed_arrow(feed, lane, album) if told_apart else ""
                 changes.setdefault(at, []).append(FeedText(label, arrow, does, clipped(feed.scrap), said))
                 told = where
             at += feed.uses
@@ -144,8 +145,11 @@ def _where(feed: Feed, across: bool) -> str:
     return f"{number(feed.corner[0], 0)}, {along}" if across else along
 
 
+def differs(lane: Lane) -> bool:
+    """True where not all scraps of a lane point the same way."""
+    return not lane.any_turn and len({one.deg for one in lane.feeds}) > 1
+
+
 def feed_arrow(feed: Feed, lane: Lane, album: Album) -> str:
-    """Which way the scrap points, where not all of the lane point the same way."""
-    if lane.any_turn or len({one.deg for one in lane.feeds}) == 1:
-        return ""
+    """Which way the scrap points."""
     return album.laid_words(PaperOnPlate(feed.scrap, Pose(0.0, 0.0, feed.deg), lane.first.flipped))

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from nestcut.sheets.course import along_words, feed_arrow, in_stages
+from nestcut.sheets.course import along_words, differs, feed_arrow, in_stages
 from nestcut.sheets.lying import near
 from nestcut.sheets.pictures import Album
 from nestcut.sheets.runs import Feed, Lane, Run
@@ -141,6 +141,7 @@ def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album) -> st
     """
     view = album.view
     one_column = len({round(feed.corner[0], 1) for feed in lane.feeds}) == 1
+    told_apart = differs(lane)
     parts = []
     stretch: list[tuple[Feed, list[str]]] = []
     for k, feed in enumerate(lane.feeds):
@@ -163,8 +164,7 @@ def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album) -> st
             parts.append(f"it lasts {lasts}")
             continue
         words = id_list(dict.fromkeys(names), most=30)
-        arrow = feed_arrow(feed, lane, album)
-        if arrow:
+        if told_apart and (arrow := feed_arrow(feed, lane, album)):
             words += f" {arrow}"
         words = ("then " if place else "") + f"{words}, {lasts}"
         if place:

@@ -39,7 +39,7 @@ SQUEEZING = 0.4
 """Share of the time left that squeezing the whole demand into the scraps may take."""
 NESTING = 0.7
 """Share of the time left for nesting scraps of short papers."""
-REGAINING = 0.4
+REGAINING = 0.7
 """Share of the time left for pushing cuts of a scrap together until others fit between."""
 NESTED_MISSING = 0.2
 """Where more of the cuts find no paper, no way of laying them mends it."""

@@ -26,7 +26,7 @@ from nestcut.plan.model import Share
 
 __all__ = ["asked_of", "within_reach", "within_stock"]
 
-REGAINING = 0.5
+REGAINING = 0.7
 """Share of the time left for pushing cuts together until others fit between."""
 HOPELESS = 0.95
 """No way of laying cuts is known whose webbed areas fill more of a scrap than this."""

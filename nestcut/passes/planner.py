@@ -41,6 +41,8 @@ NESTING = 0.7
 """Share of the time left for nesting scraps of short papers."""
 REGAINING = 0.7
 """Share of the time left for pushing cuts of a scrap together until others fit between."""
+ABOVE = 1.1
+"""Passes by their bound from which a whole plan is not good enough."""
 NESTED_MISSING = 0.2
 """Where more of the cuts find no paper, no way of laying them mends it."""
 HANDIER = 0.7
@@ -159,15 +161,18 @@ def _best_draft(
     """The best of several ways to lay dies: hulls first, since papers separate there; then square dies, which
     suit small scraps; then bare rims, where hulls cost passes. ``drafts`` is given all that are complete."""
     best: Draft | None = None
+    short: Draft | None = None
     chips: Draft | None = None
     ways: tuple[tuple[Room, bool], ...] = WAYS.get(batch.hand.trims, WAYS["scissors"])
     failure: BatchError | None = None
     proof: PlatePlan | None = None
 
     def take(draft: Draft, text: str) -> None:
-        nonlocal best
+        nonlocal best, short
         if not draft.missing:
             drafts.append(draft)
+        elif short is None or better(batch, draft, short):
+            short = draft
         if best is None or better(batch, draft, best):
             best = draft
         clock.say(best.passes, proof.bound if proof else None, text)
@@ -210,25 +215,36 @@ def _best_draft(
             "no lay-up was found whose dies leave room for the papers between them",
             mend="a smaller edge, a larger gap, a larger plate, or more seconds",
         )
-    if best.missing and batch.hand.trims == "scissors" and not clock.over():
+    if batch.hand.trims != "scissors":
+        return replace(best, bound=proof)
+    if _wanting(best, proof) and short is not None and not clock.over():
         # Squeezing takes time: only on the lay-ups that get along best with these scraps.
         clock.say(best.passes, proof.bound, "squeezing parts together")
-        roomy = chips or best
+        roomy = chips or short
         tight = with_papers(
             batch, roomy.plate.runs, roomy.shares, clock, seed, sparing=True, squeezing=SQUEEZING
         )
         if tight is not None:
             take(Draft(roomy.plate, proof, roomy.shares, tight), "papers laid")
-    little = NESTED_MISSING * sum(cuts_wanted(batch, best.shares).values()) if best.missing else 0.0
-    if 0 < best.missing <= little and batch.hand.trims == "scissors" and not clock.over():
+    if (
+        _wanting(best, proof)
+        and short is not None
+        and short.missing <= NESTED_MISSING * sum(cuts_wanted(batch, short.shares).values())
+        and not clock.over()
+    ):
         clock.say(best.passes, proof.bound, "pushing cuts together")
-        chips_only = best
-        take(with_regained(batch, best, clock, REGAINING), "cuts pushed together")
+        chips_only = short
+        take(with_regained(batch, chips_only, clock, REGAINING), "cuts pushed together")
         if (best.missing or best.passes > proof.bound) and not clock.over():
             clock.say(best.passes, proof.bound, "nesting scraps")
             nested = with_nests(batch, chips_only, clock.share(NESTING), seed)
             take(with_regained(batch, nested, clock, REGAINING), "scraps nested")
     return replace(best, bound=proof)
+
+
+def _wanting(best: Draft, proof: PlatePlan) -> bool:
+    """Whether cuts are missing, or all are made but in many passes: others may do with what misses a few."""
+    return bool(best.missing) or best.passes > ABOVE * proof.bound
 
 
 def _handier(batch: Batch, draft: Draft, drafts: list[Draft], clock: Clock, seed: int, share: float) -> Draft:

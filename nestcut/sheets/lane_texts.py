@@ -101,7 +101,8 @@ def lane_text(
     return LaneText(
         label,
         arrow_words(lane, album),
-        id_list(distinct[:1] if staged or lane.uneven else distinct, most=8),
+        # Nobody can lay "3 more": all are named, as long as a person can still read it.
+        id_list(distinct[:1] if staged or lane.uneven else distinct, most=24),
         number(across, 0 if abs(across - round(across)) < _SAME_MM else 1),
         along_words(lane.box[1]),
         ", ".join(part for part in (does, "other side up" if lane.first.flipped else "") if part),

@@ -8,6 +8,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+import shapely
+
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.passes.convex_paper import grown_hull
@@ -164,14 +166,17 @@ def _strips(
     if layups is None or sum(layup.passes for layup in layups) > passes:
         return None
     sizes: dict[str, list[tuple[float, float]]] = {}
-    for scrap in batch.scraps:
-        x0, y0, x1, y1 = scrap.outline.bounds
+    # All at once: there may be scraps by the ten thousand.
+    boxes = shapely.bounds([scrap.outline for scrap in batch.scraps]).reshape(-1, 4).tolist()
+    for scrap, (x0, y0, x1, y1) in zip(batch.scraps, boxes, strict=True):
         sizes.setdefault(scrap.paper, []).append((max(x1 - x0, y1 - y0), min(x1 - x0, y1 - y0)))
+    for each in sizes.values():
+        each.sort()
     total = 0
     for layup in layups:
         for one in layup.slots:
             for paper, cuts in one.cuts:
-                own = sorted(sizes.get(paper, [(0.0, 0.0)]))
+                own = sizes.get(paper, [(0.0, 0.0)])
                 long, short = own[len(own) // 2]
                 turns = paper_turns(batch.die(one.slot.die), batch.paper(paper), one.slot.pose.deg)
                 half = any(half for _, half in one_of_each_way(turns))
@@ -227,8 +232,11 @@ def paper_need(
     need = stock = 0.0
     short: dict[str, int] = {}
     for paper in sorted({p for _, p in wanted}):
-        own = sorted(scraps.get(paper, []), key=lambda scrap: (scrap.outline.area, scrap.id))
-        stock += sum(scrap.outline.area for scrap in own)
+        own = scraps.get(paper, [])
+        areas = dict(zip((s.id for s in own), shapely.area([s.outline for s in own]).tolist(), strict=True))
+        own = sorted(own, key=lambda scrap: (areas[scrap.id], scrap.id))
+        stock += sum(areas[scrap.id] for scrap in own)
+        outlines = shapely.to_wkb([scrap.outline for scrap in own])
         forms = [
             (batch.die(name), counting.chip(batch, name, paper), cuts)
             for (name, p), cuts in sorted(wanted.items())
@@ -241,7 +249,7 @@ def paper_need(
         for number, scrap in enumerate(own):
             if not any(left):
                 break
-            key = (scrap.outline.wkb, tuple(rest > 0 for rest in left))
+            key = (outlines[number], tuple(rest > 0 for rest in left))
             counts = held.get(key)
             if counts is None or any(rest < count for rest, count in zip(left, counts, strict=True)):
                 bed = Bed.fresh(scrap.outline)
@@ -250,7 +258,7 @@ def paper_need(
                     held[key] = counts
             left = [rest - count for rest, count in zip(left, counts, strict=True)]
             if any(counts):
-                need += scrap.outline.area
+                need += areas[scrap.id]
         need += (
             sum(rest * form.outline.area for rest, (_, form, _) in zip(left, forms, strict=True)) / DENSITY
         )

@@ -12,6 +12,8 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import shapely
+
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.schedule import paper_turns
 from nestcut.passes.strip_forms import StripForm, fitting, lane_width, strip_forms
@@ -191,8 +193,8 @@ class _Needed:
         self.batch = batch
         self._most: dict[tuple[str, float, str, int, int, int], int] = {}
         self._sizes: dict[str, list[tuple[float, float]]] = {}
-        for scrap in batch.scraps:
-            x0, y0, x1, y1 = scrap.outline.bounds
+        boxes = shapely.bounds([scrap.outline for scrap in batch.scraps]).reshape(-1, 4).tolist()
+        for scrap, (x0, y0, x1, y1) in zip(batch.scraps, boxes, strict=True):
             own = self._sizes.setdefault(scrap.paper, [])
             own.append((min(x1 - x0, y1 - y0), max(x1 - x0, y1 - y0)))
         for paper, every in self._sizes.items():

@@ -13,7 +13,7 @@ import shapely
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.passes.convex_paper import grown_hull
-from nestcut.passes.papers import scraps_by_paper
+from nestcut.passes.papers import scraps_by_paper, sizes_by_paper
 from nestcut.passes.prepare import prepare
 from nestcut.passes.regions import groups_of
 from nestcut.passes.schedule import RunTask, cuts_wanted, paper_turns, run_tasks, stretches
@@ -165,13 +165,9 @@ def _strips(
     )
     if layups is None or sum(layup.passes for layup in layups) > passes:
         return None
-    sizes: dict[str, list[tuple[float, float]]] = {}
-    # All at once: there may be scraps by the ten thousand.
-    boxes = shapely.bounds([scrap.outline for scrap in batch.scraps]).reshape(-1, 4).tolist()
-    for scrap, (x0, y0, x1, y1) in zip(batch.scraps, boxes, strict=True):
-        sizes.setdefault(scrap.paper, []).append((max(x1 - x0, y1 - y0), min(x1 - x0, y1 - y0)))
-    for each in sizes.values():
-        each.sort()
+    sizes = {
+        paper: sorted((long, short) for short, long in own) for paper, own in sizes_by_paper(batch).items()
+    }
     total = 0
     for layup in layups:
         for one in layup.slots:

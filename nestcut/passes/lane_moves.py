@@ -12,9 +12,8 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import shapely
-
 from nestcut.batch.model import Batch, Die, Pose
+from nestcut.passes.papers import sizes_by_paper, undominated
 from nestcut.passes.schedule import paper_turns
 from nestcut.passes.strip_forms import StripForm, fitting, lane_width, strip_forms
 from nestcut.plan.model import Slot
@@ -192,16 +191,7 @@ class _Needed:
     def __init__(self, batch: Batch) -> None:
         self.batch = batch
         self._most: dict[tuple[str, float, str, int, int, int], int] = {}
-        self._sizes: dict[str, list[tuple[float, float]]] = {}
-        boxes = shapely.bounds([scrap.outline for scrap in batch.scraps]).reshape(-1, 4).tolist()
-        for scrap, (x0, y0, x1, y1) in zip(batch.scraps, boxes, strict=True):
-            own = self._sizes.setdefault(scrap.paper, [])
-            own.append((min(x1 - x0, y1 - y0), max(x1 - x0, y1 - y0)))
-        for paper, every in self._sizes.items():
-            own = list(set(every))  # scraps by the thousand are of a few sizes
-            self._sizes[paper] = sorted(
-                {s for s in own if not any(o != s and o[0] >= s[0] and o[1] >= s[1] for o in own)}
-            )
+        self._sizes = {paper: undominated(own) for paper, own in sizes_by_paper(batch).items()}
 
     def __call__(self, slots: Sequence[LaneSlot]) -> int:
         return sum(-(-n // self._cuts(slot, paper)) for slot in slots for paper, n in slot.cuts)

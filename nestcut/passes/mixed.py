@@ -20,7 +20,7 @@ from nestcut.passes.rests import Key, cuts_of, with_rest
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.types import PlatePlan
 
-__all__ = ["Costs", "Share", "mixed", "strip_shares"]
+__all__ = ["Costs", "PerCut", "mixed", "strip_shares"]
 
 NODES = 200
 GAP = 0.02
@@ -38,7 +38,7 @@ MOST_USES = 4000
 
 
 @dataclass(frozen=True, slots=True)
-class Share:
+class PerCut:
     """What a cut takes that is not made from a whole scrap."""
 
     trims: float
@@ -56,7 +56,7 @@ class Costs:
     """No more passes than this, if it can be."""
 
 
-def strip_shares(batch: Batch, draft: Draft) -> dict[Key, Share]:
+def strip_shares(batch: Batch, draft: Draft) -> dict[Key, PerCut]:
     """For each die and paper what one of its cuts takes in this draft: a part of a trimmed part, and paper.
 
     Where a die cuts nothing in a paper it is as in its other papers; else each cut counts as a part of its own.
@@ -71,16 +71,16 @@ def strip_shares(batch: Batch, draft: Draft) -> dict[Key, Share]:
     ]
     for part, _, _ in uses:
         cuts[part] += 1
-    found: dict[Key, list[Share]] = defaultdict(list)
+    found: dict[Key, list[PerCut]] = defaultdict(list)
     for part, key, use in uses:
-        found[key].append(Share(0.0 if use.whole else 1.0 / cuts[part], use.outline.area / cuts[part]))
+        found[key].append(PerCut(0.0 if use.whole else 1.0 / cuts[part], use.outline.area / cuts[part]))
     for die in batch.dies:
         some = [share for (name, _), own in found.items() if name == die.name for share in own]
         for paper in batch.papers:
             own = found[die.name, paper.name]
-            own += [] if own else some or [Share(1.0, die.cut.envelope.area)]
+            own += [] if own else some or [PerCut(1.0, die.cut.envelope.area)]
     return {
-        key: Share(sum(s.trims for s in own) / len(own), sum(s.paper_mm2 for s in own) / len(own))
+        key: PerCut(sum(s.trims for s in own) / len(own), sum(s.paper_mm2 for s in own) / len(own))
         for key, own in found.items()
     }
 
@@ -89,7 +89,7 @@ def mixed(
     batch: Batch,
     plate: PlatePlan,
     whole: Realised,
-    shares: Mapping[Key, Share],
+    shares: Mapping[Key, PerCut],
     costs: Costs,
     *,
     seed: int,
@@ -140,7 +140,7 @@ def mixed(
             aim = replace(aim, most_passes=max(plate.bound, lower))
 
 
-def _waste(batch: Batch, wanted: Mapping[Key, int], shares: Mapping[Key, Share]) -> dict[str, float]:
+def _waste(batch: Batch, wanted: Mapping[Key, int], shares: Mapping[Key, PerCut]) -> dict[str, float]:
     """Paper that is counted for each mm² of a part: offcuts come on top, but all parts together have found room before."""
     stock: Counter[str] = Counter()
     need: Counter[str] = Counter()
@@ -156,7 +156,7 @@ def _worth_keeping(
     plate: PlatePlan,
     whole: Realised,
     wanted: Mapping[Key, int],
-    shares: Mapping[Key, Share],
+    shares: Mapping[Key, PerCut],
     costs: Costs,
     waste: Mapping[str, float],
     spared: Collection[str],

@@ -9,16 +9,17 @@ from __future__ import annotations
 import math
 import random
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
+import shapely
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Pose, Scrap
 from nestcut.passes.regions import Group
 from nestcut.passes.slabs import Bed, Form, lay
 
-__all__ = ["LaidPart", "Stock", "Want", "lay_parts"]
+__all__ = ["LaidPart", "Stock", "Want", "lay_parts", "scraps_by_paper", "sizes_by_paper", "undominated"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,3 +148,19 @@ def scraps_by_paper(batch: Batch) -> dict[str, list[Scrap]]:
     for scrap in batch.scraps:
         result[scrap.paper].append(scrap)
     return dict(result)
+
+
+def sizes_by_paper(batch: Batch) -> dict[str, list[tuple[float, float]]]:
+    """(short, long) sides of the boxes of each paper's scraps, in the batch's order, mm."""
+    result: dict[str, list[tuple[float, float]]] = defaultdict(list)
+    # All at once: there may be scraps by the ten thousand.
+    boxes = shapely.bounds([scrap.outline for scrap in batch.scraps]).reshape(-1, 4).tolist()
+    for scrap, (x0, y0, x1, y1) in zip(batch.scraps, boxes, strict=True):
+        result[scrap.paper].append((min(x1 - x0, y1 - y0), max(x1 - x0, y1 - y0)))
+    return dict(result)
+
+
+def undominated(sizes: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The sizes that no other holds, each once, sorted."""
+    own = set(sizes)  # scraps by the thousand are of a few sizes
+    return sorted(s for s in own if not any(o != s and o[0] >= s[0] and o[1] >= s[1] for o in own))

@@ -39,8 +39,6 @@ SQUEEZING = 0.4
 """Share of the time left that squeezing the whole demand into the scraps may take."""
 NESTING = 0.7
 """Share of the time left for nesting scraps of short papers."""
-REGAINING = 0.7
-"""Share of the time left for pushing cuts of a scrap together until others fit between."""
 ABOVE = 1.1
 """Passes by their bound from which a whole plan is not good enough."""
 NESTED_MISSING = 0.2
@@ -234,11 +232,11 @@ def _best_draft(
     ):
         clock.say(best.passes, proof.bound, "pushing cuts together")
         chips_only = short
-        take(with_regained(batch, chips_only, clock, REGAINING), "cuts pushed together")
+        take(with_regained(batch, chips_only, clock), "cuts pushed together")
         if (best.missing or best.passes > proof.bound) and not clock.over():
             clock.say(best.passes, proof.bound, "nesting scraps")
             nested = with_nests(batch, chips_only, clock.share(NESTING), seed)
-            take(with_regained(batch, nested, clock, REGAINING), "scraps nested")
+            take(with_regained(batch, nested, clock), "scraps nested")
     return replace(best, bound=proof)
 
 

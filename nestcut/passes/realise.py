@@ -10,7 +10,16 @@ from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Pose, Scrap
 from nestcut.passes.chips import Site, chips_or_slot, sites_of, snapped
-from nestcut.passes.papers import LaidPart, Node, Stock, Want, lay_parts, scraps_by_paper
+from nestcut.passes.papers import (
+    LaidPart,
+    Node,
+    Stock,
+    Want,
+    lay_parts,
+    scraps_by_paper,
+    sizes_by_paper,
+    undominated,
+)
 from nestcut.passes.regions import Group, groups_of
 from nestcut.passes.schedule import RunTask, Stretch, paper_turns, stretches
 from nestcut.passes.slabs import moved
@@ -130,7 +139,7 @@ def realise(
         squeeze: squeezes in what found no scrap, paper by paper (see :func:`nestcut.passes.squeeze.squeeze_in`).
     """
     scraps = scraps_by_paper(batch)
-    largest = {paper: _sizes(batch, paper) for paper in scraps}
+    largest = {paper: undominated(own) for paper, own in sizes_by_paper(batch).items()}
 
     def turns_of(run: int, slots: Sequence[int], paper: str) -> tuple[float, ...]:
         common: set[float] | None = None
@@ -217,16 +226,6 @@ def back_on_plate(laid: LaidPart) -> Pose:
     a, b, d, e, _, _ = turn.matrix()
     x, y = laid.pose.x_mm, laid.pose.y_mm
     return Pose(round(-(a * x + b * y), 9), round(-(d * x + e * y), 9), turn.deg)
-
-
-def _sizes(batch: Batch, paper: str) -> list[tuple[float, float]]:
-    """(short, long) sides of the scraps of a paper that no other scrap dominates."""
-    sizes = set()
-    for scrap in batch.scraps:
-        if scrap.paper == paper:
-            x0, y0, x1, y1 = scrap.outline.bounds
-            sizes.add((min(x1 - x0, y1 - y0), max(x1 - x0, y1 - y0)))
-    return sorted(s for s in sizes if not any(o != s and o[0] >= s[0] and o[1] >= s[1] for o in sizes))
 
 
 def _fits_some(outline: Polygon, sizes: Sequence[tuple[float, float]]) -> bool:

@@ -7,7 +7,7 @@ A scrap that takes further cuts so becomes a nest (:mod:`nestcut.passes.nests`),
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from shapely.geometry import MultiPolygon, Polygon
@@ -18,8 +18,8 @@ from nestcut.passes.clock import Clock
 from nestcut.passes.drafts import Draft
 from nestcut.passes.nest_layups import in_nests
 from nestcut.passes.nests import Nest, NestCut, reachable
-from nestcut.passes.realise import PartUse, PassDraft, Realised
-from nestcut.passes.riding import in_piece, joined, with_riders
+from nestcut.passes.realise import PartUse, Realised
+from nestcut.passes.riding import in_piece, joined, kept_of, with_riders
 from nestcut.passes.schedule import turns_on
 from nestcut.passes.shortage import webbed_area
 from nestcut.passes.slits import Piece, slit
@@ -31,8 +31,10 @@ EFFORTS = (15, 60)
 """Moves of the placement search for one more cut, round by round: what fits at all is found at once, as a rule."""
 FULLEST = 0.95
 """A piece that cuts with half a web around would cover more of is not tried."""
+REGAINING = 0.7
+"""Share of the time left that all of it may take."""
 PUSHING = 0.6
-"""Share of the time for pushing; the rest is for lay-ups."""
+"""Share of that for pushing; the rest is for lay-ups."""
 TRIES_BY_WORK = 40
 
 _Cuts = tuple[tuple[Die, Pose], ...]
@@ -89,7 +91,7 @@ class _Choice:
     """Passes a gained cut, if it were cut alone."""
 
 
-def with_regained(batch: Batch, draft: Draft, clock: Clock, part: float) -> Draft:
+def with_regained(batch: Batch, draft: Draft, clock: Clock, part: float = REGAINING) -> Draft:
     """The draft, or one that cuts some of what is missing there, for the same shares.
 
     Args:
@@ -131,11 +133,13 @@ def _regained(
     missing = +Counter(got.missing)
     if not missing:
         return got
-    stacks = _stacks(batch, got, {paper for _, paper in missing})
+    # A cut with half a web around, in mm²: asked in every try.
+    areas = {die.name: webbed_area(die, batch.hand.web_mm) * die.pieces for die in batch.dies}
+    stacks = _stacks(batch, got, {paper for _, paper in missing}, areas)
     tries = most_tries
     kept: list[_Choice] = []
     for effort in EFFORTS:
-        tries = _push(batch, stacks, missing, effort, pushed, tries)
+        tries = _push(batch, stacks, missing, areas, effort, pushed, tries)
         kept = _chosen(batch, stacks, missing, over)
         if sum(one.gained.total() for one in kept) == missing.total():
             break
@@ -148,7 +152,7 @@ def _regained(
     return got
 
 
-def _stacks(batch: Batch, got: Realised, papers: Iterable[str]) -> list[_Stack]:
+def _stacks(batch: Batch, got: Realised, papers: Iterable[str], areas: Mapping[str, float]) -> list[_Stack]:
     """The scraps of these papers with their cuts, roomy ones first; not those that lie whole in some pass."""
     from nestcut.placement.fill import room_in
 
@@ -176,23 +180,20 @@ def _stacks(batch: Batch, got: Realised, papers: Iterable[str]) -> list[_Stack]:
             else:
                 stack.homeless.append(site.die)
         stacks.append(stack)
-    return sorted(stacks, key=lambda one: (_fill(batch, one.sheets), one.scrap.id))
+    return sorted(stacks, key=lambda one: (_fill(one.sheets, areas), one.scrap.id))
 
 
-def _fill(batch: Batch, sheets: Sequence[_Sheet], more: float = 0.0) -> float:
+def _fill(sheets: Sequence[_Sheet], areas: Mapping[str, float], more: float = 0.0) -> float:
     """Share of the sheets that cuts with half a web around cover."""
-    covered = more + sum(_area(batch, die) for sheet in sheets for die, _ in sheet.cuts)
+    covered = more + sum(areas[die.name] for sheet in sheets for die, _ in sheet.cuts)
     return covered / max(1e-9, sum(sheet.room.area for sheet in sheets))
-
-
-def _area(batch: Batch, die: Die) -> float:
-    return webbed_area(die, batch.hand.web_mm) * die.pieces
 
 
 def _push(
     batch: Batch,
     stacks: Sequence[_Stack],
     missing: Counter[tuple[str, str]],
+    areas: Mapping[str, float],
     effort: int,
     over: Callable[[], bool],
     tries: int | None,
@@ -206,7 +207,7 @@ def _push(
     def add(k: int, die: Die) -> bool:
         nonlocal tries
         for sheet in stacks[k].sheets:
-            if _fill(batch, [sheet], _area(batch, die)) > FULLEST:
+            if _fill([sheet], areas, areas[die.name]) > FULLEST:
                 continue
             # Equal scraps with equal cuts are asked once; lying alike, they share their lay-ups.
             count = Counter(one.name for one, _ in sheet.cuts) + Counter([die.name])
@@ -215,7 +216,7 @@ def _push(
                 if over() or tries == 0:
                     return False
                 tries = None if tries is None else tries - 1
-                known[key] = _pushed(batch, sheet, die, effort, over)
+                known[key] = _pushed(batch, sheet, count, effort, over)
             cuts = known[key]
             if cuts is not None:
                 sheet.cuts = cuts
@@ -278,14 +279,15 @@ def _offer(batch: Batch, stack: _Stack, useful: Counter[str]) -> _Choice | None:
     return _Choice(stack.scrap, nests, useful, len(alone.passes) / useful.total())
 
 
-def _pushed(batch: Batch, sheet: _Sheet, die: Die, effort: int, over: Callable[[], bool]) -> _Cuts | None:
-    """The cuts of the sheet and one more of the die, a web between them; None where it found no place."""
+def _pushed(
+    batch: Batch, sheet: _Sheet, count: Counter[str], effort: int, over: Callable[[], bool]
+) -> _Cuts | None:
+    """So many cuts of each die, a web between them, beginning with those of the sheet; None where some found no place."""
     from nestcut.placement import fits_together
     from nestcut.placement.types import Part, Placed
 
     paper = batch.paper(sheet.piece.scrap.paper)
-    dies = sorted({one.name for one, _ in sheet.cuts} | {die.name})
-    count = Counter([one.name for one, _ in sheet.cuts] + [die.name])
+    dies = sorted(count)
     layout = fits_together(
         [
             Part(name, batch.die(name).cut, turns_on(batch.die(name), paper), least=count[name])
@@ -329,10 +331,5 @@ def _with_nests(
     missing = Counter(got.missing)
     for one in chosen:
         missing.subtract({(name, one.scrap.paper): count for name, count in one.gained.items()})
-    passes = []
-    for draft in got.passes:
-        uses = [use for use in draft.uses if use.scrap not in ids]
-        if uses:
-            passes.append(PassDraft(draft.run, uses))
-    rest = Realised(got.runs, passes, +missing)
+    rest = Realised(got.runs, kept_of(got.passes, lambda use: use.scrap not in ids), +missing)
     return joined(*with_riders(batch, nests, nested, rest, over=over))

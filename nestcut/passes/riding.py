@@ -16,7 +16,7 @@ from nestcut.passes.nests import Nest, NestCut
 from nestcut.passes.realise import PartUse, PassDraft, Realised
 from nestcut.passes.slits import Piece
 
-__all__ = ["in_piece", "joined", "with_riders"]
+__all__ = ["in_piece", "joined", "kept_of", "with_riders"]
 
 Key = tuple[str, bytes]
 """A part: its scrap and outline."""
@@ -45,11 +45,7 @@ def with_riders(
         for chip, count in zip(chips, used, strict=True)
         for piece in chip.pieces[:count]
     }
-    passes = []
-    for draft in rest.passes:
-        uses = [use for use in draft.uses if (use.scrap, use.outline.wkb) not in gone]
-        if uses:
-            passes.append(PassDraft(draft.run, uses))
+    passes = kept_of(rest.passes, lambda use: (use.scrap, use.outline.wkb) not in gone)
     fewer = _repacked(Realised(rest.runs, passes, rest.missing))
     # Stopped midway, cuts of the nests would be lost.
     if along.missing != nested.missing or len(fewer.passes) + len(along.passes) >= len(rest.passes) + len(
@@ -57,6 +53,12 @@ def with_riders(
     ):
         return rest, nested
     return fewer, along
+
+
+def kept_of(passes: Sequence[PassDraft], keep: Callable[[PartUse], bool]) -> list[PassDraft]:
+    """The passes with these parts only; none that would be empty."""
+    kept = [PassDraft(one.run, [use for use in one.uses if keep(use)]) for one in passes]
+    return [one for one in kept if one.uses]
 
 
 def joined(chips: Realised, nested: Realised) -> Realised:

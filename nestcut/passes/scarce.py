@@ -26,8 +26,6 @@ from nestcut.plan.model import Share
 
 __all__ = ["asked_of", "within_reach", "within_stock"]
 
-REGAINING = 0.7
-"""Share of the time left for pushing cuts together until others fit between."""
 HOPELESS = 0.95
 """No way of laying cuts is known whose webbed areas fill more of a scrap than this."""
 
@@ -175,7 +173,7 @@ def _topped_up(
     asked = Realised(realised.runs, realised.passes, +wanted)
     got = obey_trims(batch, filled_in(batch, asked, leftovers(batch, asked), over=clock.over))
     if got.missing and batch.hand.trims == "scissors":
-        got = with_regained(batch, replace(draft, realised=got), clock, REGAINING).realised
+        got = with_regained(batch, replace(draft, realised=got), clock).realised
     return cut_back(batch, batch.demand, draft.shares, _gone(batch, draft.shares, got.missing)), got
 
 

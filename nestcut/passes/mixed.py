@@ -215,9 +215,15 @@ def _worth_keeping(
     for _, use in uses:
         if not use.whole:
             goal[column[use.scrap]] = SLIT * costs.a_trim
-    indices = [(r, k, value) for r, one in enumerate(rows) for k, value in one.items()]
     matrix = csr_array(
-        ([value for *_, value in indices], ([r for r, *_ in indices], [k for _, k, _ in indices])),
+        (
+            [value for one in rows for value in one.values()],
+            # 32 bits: the solver of the lowest version that we allow takes no other indices from a sparse array.
+            (
+                np.repeat(np.arange(len(rows), dtype=np.int32), [len(one) for one in rows]),
+                np.array([k for one in rows for k in one], np.int32),
+            ),
+        ),
         shape=(len(rows), further + 1),
     )
     roof = np.full(further + 1, 1.0)

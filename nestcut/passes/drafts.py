@@ -15,7 +15,18 @@ from nestcut.passes.totals import minutes_of
 from nestcut.passes.types import PlatePlan
 from nestcut.plan.model import Share
 
-__all__ = ["Draft", "Shares", "best_of", "better", "choices", "figures", "handiest_of", "heavy", "rank"]
+__all__ = [
+    "Draft",
+    "Shares",
+    "best_of",
+    "better",
+    "choices",
+    "figures",
+    "handiest_of",
+    "heavy",
+    "rank",
+    "rank_of",
+]
 
 Shares = tuple[tuple[Share, ...], ...]
 
@@ -102,12 +113,21 @@ def rank(batch: Batch, draft: Draft, allowed: int = 0) -> tuple[float, ...]:
     Args:
         allowed: up to so many passes are as good as fewer.
     """
-    found = figures(batch, draft)
+    return rank_of(batch, figures(batch, draft), draft.missing, heavy(batch, draft), allowed)
+
+
+def rank_of(
+    batch: Batch, found: Mapping[str, float], missing: int, heavy_ones: int, allowed: int = 0
+) -> tuple[float, ...]:
+    """The same from what is known of a draft: what :func:`figures` tells, cuts missing, lay-ups too hard to crank.
+
+    It never falls where one of these grows.
+    """
     wished = [
         max(found[wish], float(allowed)) if wish == "passes" else found[wish] for wish in batch.wishes.order
     ]
     last = (found["trims"], found["passes"])
-    return (float(draft.missing), *wished[:1], float(heavy(batch, draft)), *wished[1:], *last)
+    return (float(missing), *wished[:1], float(heavy_ones), *wished[1:], *last)
 
 
 def heavy(batch: Batch, draft: Draft) -> int:

@@ -21,13 +21,14 @@ from nestcut.passes.drafts import Draft, Shares, best_of, better
 from nestcut.passes.kept import chip_angle
 from nestcut.passes.nest_layups import in_nests
 from nestcut.passes.nests import Ask, Fill, Nest, alike, filled_with, nests_of
-from nestcut.passes.papering import in_strips, with_papers
+from nestcut.passes.papering import with_papers
 from nestcut.passes.realise import Realised
 from nestcut.passes.riding import joined, with_riders
 from nestcut.passes.schedule import cuts_wanted, pieces_of
 from nestcut.passes.shortage import cut_back
 from nestcut.passes.slabs import Bed, Form, lay, turned
 from nestcut.passes.slits import Piece
+from nestcut.passes.strip_drafts import in_strips
 from nestcut.passes.types import PlatePlan
 from nestcut.passes.worth import worth_it
 from nestcut.plan.model import Share

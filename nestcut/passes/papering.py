@@ -7,32 +7,18 @@ from dataclasses import replace
 
 from nestcut.batch.model import Batch, Scrap
 from nestcut.passes.clock import Clock
-from nestcut.passes.drafts import Draft, Shares, best_of
-from nestcut.passes.fillin import filled_in, leftovers, other_papers
+from nestcut.passes.drafts import Shares
 from nestcut.passes.papers import Node
 from nestcut.passes.realise import Realised, Squeeze, draft_runs, realise
 from nestcut.passes.schedule import cuts_wanted, run_tasks
 from nestcut.passes.squeeze import EFFORTS, squeeze_in
 from nestcut.passes.trimming import obey_trims
-from nestcut.passes.types import PlatePlan, PlateRun
+from nestcut.passes.types import PlateRun
 
-__all__ = ["in_strips", "straightened", "with_papers"]
+__all__ = ["squeezer", "straightened", "with_papers"]
 
 WASTES = (1.0, 0.25, 0.12, 0.0)
 """How wasteful shared parts may be, first to last resort (share of the part's area)."""
-
-STRIPS_TURNS = 8
-"""How often lanes are settled anew: trims vary by a fifth from one time to the next."""
-STRIPS_TRIES = 12
-"""Orders in which the strips of a paper are cut, every other turn."""
-FEW_MISSING = 0.05
-"""Where lanes leave more of the cuts without paper, the time is better spent on lay-ups for chips."""
-STRIPS_SQUEEZING = 0.3
-"""Share of the time left for squeezing chips into lanes where paper is short."""
-STRIPS_TIME = 0.2
-"""Share of the time left after which no further turn is begun."""
-POLISHED = 2
-"""So many times as many turns and as much time once strips give all in the fewest passes: nothing else is left to do."""
 
 TRIES_BY_WORK = 30
 """Most parts that are squeezed in per paper where work is counted instead of time."""
@@ -55,52 +41,6 @@ def straightened(batch: Batch) -> Batch:
             )
         dies.append(die)
     return replace(batch, dies=tuple(dies))
-
-
-def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft | None:
-    """The same cuts with strips that are pulled on under dies in lanes: far fewer trims."""
-    from nestcut.passes.lanes import LaneLayup, lane_layups
-    from nestcut.passes.strips import realise_strips
-
-    clock.say(None, plate.bound, "lanes and strips")
-    wanted = cuts_wanted(batch, plate.shares)
-    drafts: list[Draft] = []
-    tightest: tuple[int, Sequence[LaneLayup], int] | None = None
-    few = True
-    over, all_over = clock.within(STRIPS_TIME), clock.within(POLISHED * STRIPS_TIME)
-    turns = STRIPS_TURNS if not clock.by_work else STRIPS_TURNS // 2
-    for turn in range(turns * POLISHED):
-        layups = lane_layups(
-            batch,
-            wanted,
-            at_least=plate.bound,
-            seed=seed + turn,
-            seconds=60.0 if clock.by_work else min(20.0, clock.left() / 6),
-        )
-        if layups is None:
-            break
-        # The largest strips first and chips for what is left, or as much as can be in strips: either may take fewer trims.
-        tries, chips = (1, False) if turn % 2 == 0 else (STRIPS_TRIES, batch.hand.trims == "scissors")
-        got = realise_strips(batch, layups, tries=tries, chips=chips, seed=seed + turn, stop=clock.stopped)
-        strips = obey_trims(batch, got)
-        if chips and (tightest is None or sum(got.missing.values()) < tightest[0]):
-            tightest = (sum(got.missing.values()), layups, seed + turn)
-        drafts.append(Draft(plate, plate, plate.shares, strips))
-        if strips.missing:
-            left = leftovers(batch, strips)
-            for shares, short in ((plate.shares, strips), other_papers(batch, plate.shares, strips, left)):
-                drafts.append(Draft(plate, plate, shares, obey_trims(batch, filled_in(batch, short, left))))
-        done = any(not draft.missing and draft.passes <= plate.bound for draft in drafts)
-        few = tightest is None or tightest[0] <= FEW_MISSING * sum(wanted.values())
-        if not few or all_over() or (not done and (over() or turn + 1 >= turns)):
-            break
-    if tightest is not None and few and all(draft.missing for draft in drafts) and not clock.over():
-        squeeze = _squeezer(batch, clock, STRIPS_SQUEEZING)
-        got = realise_strips(
-            batch, tightest[1], tries=STRIPS_TRIES, chips=True, squeeze=squeeze, seed=tightest[2]
-        )
-        drafts.append(Draft(plate, plate, plate.shares, got))
-    return best_of(batch, drafts) if drafts else None
 
 
 def with_papers(
@@ -139,7 +79,7 @@ def with_papers(
             seed=seed,
             tries=tries,
             stop=clock.over,
-            squeeze=_squeezer(batch, clock, squeezing) if sparing else None,
+            squeeze=squeezer(batch, clock, squeezing) if sparing else None,
         )
         got = obey_trims(batch, got)
         if best is None or sum(got.missing.values()) < sum(best.missing.values()):
@@ -170,7 +110,7 @@ def with_papers(
     return best
 
 
-def _squeezer(batch: Batch, clock: Clock, share: float) -> Squeeze | None:
+def squeezer(batch: Batch, clock: Clock, share: float) -> Squeeze | None:
     """Squeezes within this share of the time that is left; not where parts must be cut straight or not at all."""
     if batch.hand.trims != "scissors" or share <= 0:
         return None

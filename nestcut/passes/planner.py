@@ -17,13 +17,14 @@ from nestcut.passes.lighten import heavy_layups, lightened
 from nestcut.passes.load import line_load
 from nestcut.passes.nesting import with_nests
 from nestcut.passes.packing import pack_kits
-from nestcut.passes.papering import in_strips, straightened, with_papers
+from nestcut.passes.papering import straightened, with_papers
 from nestcut.passes.prepare import prepare
 from nestcut.passes.regain import with_regained
 from nestcut.passes.scarce import asked_of, within_reach, within_stock
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.shortage import shortages
 from nestcut.passes.solvers import solving_with
+from nestcut.passes.strip_drafts import in_strips
 from nestcut.passes.types import PlatePlan, Room
 from nestcut.plan.model import Bound, Plan, Shortage
 

@@ -1,32 +1,28 @@
 """Strips cut out of the scraps of one paper: several orders are tried, the one that leaves least undone counts.
 
-Rectangular scraps are kept as their largest free rectangles; others as a grid of places between the corners.
-Source: maximal rectangles (Jylänki 2010, "A thousand ways to pack the bin"); restarts from disturbed orders.
+Equal scraps are cut alike and counted once (:mod:`nestcut.passes.strip_sheets`), so ten thousand kits take hardly longer
+than ten. Source: restarts from disturbed orders, the best kept.
 """
 
 from __future__ import annotations
 
 import math
 import random
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 
-import numpy as np
-import shapely
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Pose, Scrap
 from nestcut.passes.lane_moves import LaneSlot, one_of_each_way
 from nestcut.passes.schedule import paper_turns
 from nestcut.passes.strip_forms import StripForm
+from nestcut.passes.strip_sheets import HAIR_MM, Box, Pile, Piles, Sheet
 
-__all__ = ["Job", "Strip", "cut_strips", "job_for"]
+__all__ = ["Cut", "Job", "Strip", "StripRow", "cut_strips", "job_for", "strips_of"]
 
-HAIR_MM = 1e-9
 CAPS = (2, 3, 4, 6, 8)
 """Most cuts of a strip in some of the tries: smaller strips fill scraps better."""
-
-Box = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +43,38 @@ class Strip:
         if deg not in self._bounds:
             self._bounds[deg] = Pose(0.0, 0.0, deg).apply(self.outline).bounds
         return self._bounds[deg]
+
+
+@dataclass(frozen=True, slots=True)
+class StripRow:
+    """Equal strips: at each of the places, in each of the scraps."""
+
+    scraps: Sequence[Scrap]
+    places: tuple[Box, ...]
+    turn: float
+    """See :class:`Strip`."""
+    form: StripForm
+    cuts: int
+    """How many of the form's cuts each of them makes."""
+
+    def __len__(self) -> int:
+        """How many strips."""
+        return len(self.scraps) * len(self.places)
+
+    @property
+    def area_mm2(self) -> int:
+        """Area of all of them, mm²."""
+        return len(self) * _area(self.form)
+
+
+def strips_of(rows: Iterable[StripRow]) -> Iterator[Strip]:
+    """One by one, scrap by scrap."""
+    for row in rows:
+        kinds = [Strip("", box(*place), row.turn, row.form, row.cuts) for place in row.places]
+        for scrap in row.scraps:
+            for kind in kinds:
+                # What equal strips know of their box is shared, too.
+                yield replace(kind, scrap=scrap.id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,106 +104,11 @@ def _area(form: StripForm) -> int:
     return form.width_mm * form.length_mm
 
 
-@dataclass
-class _Sheet:
-    """A scrap and what is left of it: free rectangles, or places on a grid where it is no rectangle."""
-
-    scrap: Scrap
-    free: list[Box] | None = None
-    taken: list[Box] = field(default_factory=list)
-    xs: list[float] = field(default_factory=list)
-    ys: list[float] = field(default_factory=list)
-
-    @staticmethod
-    def fresh(scrap: Scrap) -> _Sheet:
-        bounds = scrap.outline.bounds
-        if scrap.outline.equals(box(*bounds)):
-            return _Sheet(scrap, [bounds])
-        points = np.asarray(shapely.get_coordinates(scrap.outline))
-        xs = sorted({round(float(x), 6) for x in points[:, 0]})[:60]
-        ys = sorted({round(float(y), 6) for y in points[:, 1]})[:60]
-        x0, y0, x1, y1 = bounds
-        if len(points) > 5:  # slanted or round sides: a few places between the corners, too
-            xs = sorted({*xs, *(x0 + (x1 - x0) * k / 12 for k in range(12))})
-            ys = sorted({*ys, *(y0 + (y1 - y0) * k / 12 for k in range(12))})
-        shapely.prepare(scrap.outline)
-        return _Sheet(scrap, None, [], xs, ys)
-
-    def copy(self) -> _Sheet:
-        return _Sheet(self.scrap, None if self.free is None else list(self.free), [], self.xs, self.ys)
-
-    def place(self, width: float, height: float, snug: bool) -> Box | None:
-        """Where a strip lies: nearest the upper left corner (y first), or where least is left beside it."""
-        if self.free is None:
-            return self._place_on_grid(width, height)
-        best: tuple[float, float, float] | None = None
-        for x0, y0, x1, y1 in self.free:
-            dx, dy = x1 - x0 - width, y1 - y0 - height
-            if dx >= -HAIR_MM and dy >= -HAIR_MM:
-                rated = (min(dx, dy) if snug else 0.0, y0, x0)
-                if best is None or rated < best:
-                    best = rated
-        return None if best is None else (best[2], best[1], best[2] + width, best[1] + height)
-
-    def take(self, strip: Box) -> None:
-        """The strip's room is no longer free."""
-        self.taken.append(strip)
-        if self.free is None:
-            return
-        a, b, c, d = strip
-        cut: list[Box] = []
-        for x0, y0, x1, y1 in self.free:
-            if a >= x1 - HAIR_MM or c <= x0 + HAIR_MM or b >= y1 - HAIR_MM or d <= y0 + HAIR_MM:
-                cut.append((x0, y0, x1, y1))
-                continue
-            if a > x0 + HAIR_MM:
-                cut.append((x0, y0, a, y1))
-            if c < x1 - HAIR_MM:
-                cut.append((c, y0, x1, y1))
-            if b > y0 + HAIR_MM:
-                cut.append((x0, y0, x1, b))
-            if d < y1 - HAIR_MM:
-                cut.append((x0, d, x1, y1))
-        cut = list(dict.fromkeys(cut))
-        self.free = [
-            one
-            for one in cut
-            if not any(
-                one is not o and o[0] <= one[0] and o[1] <= one[1] and o[2] >= one[2] and o[3] >= one[3]
-                for o in cut
-            )
-        ]
-
-    def _place_on_grid(self, width: float, height: float) -> Box | None:
-        xs = np.asarray(sorted({*self.xs, *(t[2] for t in self.taken)}))
-        ys = np.asarray(sorted({*self.ys, *(t[3] for t in self.taken)}))
-        grid_y, grid_x = np.meshgrid(ys, xs, indexing="ij")
-        x, y = grid_x.ravel(), grid_y.ravel()
-        _, _, x1, y1 = self.scrap.outline.bounds
-        keep = (x + width <= x1 + HAIR_MM) & (y + height <= y1 + HAIR_MM)
-        for a, b, c, d in self.taken:
-            keep &= (
-                (x + width <= a + HAIR_MM)
-                | (x >= c - HAIR_MM)
-                | (y + height <= b + HAIR_MM)
-                | (y >= d - HAIR_MM)
-            )
-        x, y = x[keep], y[keep]
-        if not len(x):
-            return None
-        covered = shapely.covers(self.scrap.outline, shapely.box(x, y, x + width, y + height))
-        hits = np.flatnonzero(covered)
-        if not len(hits):
-            return None
-        k = hits[0]
-        return float(x[k]), float(y[k]), float(x[k] + width), float(y[k] + height)
-
-
-Cut = dict[tuple[int, int], list[Strip]]
+Cut = dict[tuple[int, int], list[StripRow]]
 
 
 def cut_strips(
-    scraps: Sequence[Scrap],
+    fresh: Piles,
     jobs: Sequence[Job],
     *,
     tries: int,
@@ -185,13 +118,11 @@ def cut_strips(
     """Strips for all jobs of one paper, and how many cuts of which found no room.
 
     Args:
-        scraps: the scraps of the paper.
+        fresh: the scraps of the paper; they stay as they are.
         tries: how many orders are tried; the fewest cuts undone count (by area), then the fewest strips.
         stop: asked after every try.
     """
     chance = random.Random(seed)
-    small_first = sorted(scraps, key=lambda scrap: (scrap.outline.area, scrap.id))
-    fresh = [_Sheet.fresh(scrap) for scrap in small_first]
     best: tuple[tuple[float, int], Cut, dict[tuple[int, int], int]] | None = None
     need = {job.key: min((_area(f) / f.cuts for f, _ in job.ways), default=1.0) for job in jobs}
     for number in range(max(1, tries)):
@@ -199,16 +130,15 @@ def cut_strips(
         noise = 0.0 if number < 2 else 0.5
         order = sorted(jobs, key=lambda job: (-job.size * math.exp(noise * chance.gauss(0, 1)), job.key))
         cap = None if number < 2 or chance.random() < 0.3 else chance.choice(CAPS)
-        sheets = [sheet.copy() for sheet in fresh]
-        if number > 2 and chance.random() < 0.3:
-            sheets.reverse()
+        piles = fresh.turned_round() if number > 2 and chance.random() < 0.3 else fresh.copy()
         made: Cut = {}
         lost: dict[tuple[int, int], int] = {}
         for job in order:
-            made[job.key], left = _cut_for(sheets, job, snug=number % 2 == 1, cap=cap, stop=stop)
+            made[job.key], left = _cut_for(piles, job, snug=number % 2 == 1, cap=cap, stop=stop)
             if left:
                 lost[job.key] = left
-        cost = (sum(need[key] * left for key, left in lost.items()), sum(map(len, made.values())))
+        strips = sum(len(row) for rows in made.values() for row in rows)
+        cost = (sum(need[key] * left for key, left in lost.items()), strips)
         if best is None or cost < best[0]:
             best = (cost, made, lost)
         # Once all is cut, further orders hardly save a strip.
@@ -219,37 +149,71 @@ def cut_strips(
 
 
 def _cut_for(
-    sheets: Sequence[_Sheet], job: Job, *, snug: bool, cap: int | None, stop: Callable[[], bool] | None
-) -> tuple[list[Strip], int]:
-    """Strips for one job, and how many of its cuts found no room."""
-    strips: list[Strip] = []
-    # How many of the first sheets hold no further strip of a size: sheets only fill up.
+    piles: Piles, job: Job, *, snug: bool, cap: int | None, stop: Callable[[], bool] | None
+) -> tuple[list[StripRow], int]:
+    """Strips for one job, and how many of its cuts found no room; those with most cuts first, scrap by scrap."""
+    rows: list[StripRow] = []
+    # How many of the first scraps hold no further strip of a size: they only fill up. A pile begins there.
     full: dict[tuple[int, int], int] = {}
     left = job.count
     able = [way for way in job.ways if cap is None or way[0].cuts <= cap]
-    boxes = {(x1 - x0, y1 - y0) for x0, y0, x1, y1 in (sheet.scrap.outline.bounds for sheet in sheets)}
+    boxes = {(x1 - x0, y1 - y0) for x0, y0, x1, y1 in (pile.sheet.scrap.outline.bounds for pile in piles)}
     able = [way for way in able if any(_may_lie(way, sides) for sides in boxes)]
     while left:
-        found = None
+        row = None
         # One place of a strip with several columns may stay empty.
         able = [way for way in able if way[0].cuts <= left + 1]
+        most = max((form.cuts for form, _ in able), default=0)
         for form, turn in sorted(able, key=lambda way: (-min(left, way[0].cuts), _area(way[0]))):
-            wide, high = _lying(form, turn)
-            for number in range(full.get((wide, high), 0), len(sheets)):
-                sheet = sheets[number]
-                found = sheet.place(float(wide), float(high), snug)
-                full[wide, high] = number if found else number + 1
-                if found:
-                    cuts = min(left, form.cuts)
-                    sheet.take(found)
-                    strips.append(Strip(sheet.scrap.id, box(*found), -turn % 360.0, form, cuts))
-                    left -= cuts
-                    break
-            if found:
+            # As long as so many cuts are left, strips of this form are what comes next.
+            alike = 1 if left < most else (left - most) // form.cuts + 1
+            row = _row_of(piles, form, turn, min(left, form.cuts), alike, full, snug)
+            if row:
+                rows.append(row)
+                left -= len(row) * row.cuts
                 break
-        if not found or (stop is not None and stop()):
+        if not row or (stop is not None and stop()):
             break
-    return strips, left
+    return rows, left
+
+
+def _row_of(
+    piles: Piles,
+    form: StripForm,
+    turn: float,
+    cuts: int,
+    most: int,
+    full: dict[tuple[int, int], int],
+    snug: bool,
+) -> StripRow | None:
+    """At least one strip and at most so many, in the first scrap that holds one and in those that are like it."""
+    size = wide, high = _lying(form, turn)
+    while full.get(size, 0) < len(piles):
+        number = full.get(size, 0)
+        pile = piles.at(number)
+        places, sheet, packed = _packed(pile, wide, high, most, snug)
+        if not places:
+            full[size] = number + len(pile.scraps)
+            continue
+        # A scrap is filled before the next is begun; where the last of them is not filled, that is the next row's.
+        many = min(len(pile.scraps), most // len(places)) if packed else 1
+        piles.cut(number, many, sheet)
+        full[size] = number + many if packed else number
+        return StripRow(pile.scraps[:many], places, -turn % 360.0, form, cuts)
+    return None
+
+
+def _packed(pile: Pile, wide: int, high: int, most: int, snug: bool) -> tuple[tuple[Box, ...], Sheet, bool]:
+    """Places of strips in one scrap of the pile, at most so many; what it then looks like; whether it holds no more."""
+    sheet = pile.sheet.copy()
+    places: list[Box] = []
+    while len(places) < most:
+        place = sheet.place(float(wide), float(high), snug)
+        if place is None:
+            return tuple(places), sheet, True
+        sheet.take(place)
+        places.append(place)
+    return tuple(places), sheet, False
 
 
 def _lying(form: StripForm, turn: float) -> tuple[int, int]:

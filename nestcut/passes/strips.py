@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 from shapely.geometry import Polygon
 
@@ -15,9 +16,81 @@ from nestcut.passes.papers import LaidPart, scraps_by_paper
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft, Squeeze, back_on_plate
 from nestcut.passes.schedule import RunTask
 from nestcut.passes.slabs import moved
-from nestcut.passes.strip_cutting import Strip, cut_strips, job_for
+from nestcut.passes.strip_cutting import Strip, StripRow, cut_strips, job_for, strips_of
+from nestcut.passes.strip_sheets import Piles, piles_by_paper
+from nestcut.passes.totals import minutes_of
+from nestcut.plan.model import Slot
 
-__all__ = ["realise_strips"]
+__all__ = ["LaidStrips", "lay_strips", "realise_strips"]
+
+_Key = tuple[int, int, str]
+"""(lay-up, slot, paper)."""
+
+
+@dataclass(frozen=True, slots=True)
+class LaidStrips:
+    """What is cut for lay-ups in lanes, before passes are made of it: equal strips are counted, not listed."""
+
+    layups: tuple[LaneLayup, ...]
+    strips: dict[_Key, list[StripRow]]
+    chips: dict[_Key, tuple[Polygon, list[LaidPart]]]
+    missing: Counter[tuple[str, str]]
+    """(die, paper) → cuts that found no scrap."""
+
+    def figures(self, batch: Batch) -> dict[str, float]:
+        """Passes, changes, trims, paper in mm² and minutes, as :func:`nestcut.passes.drafts.figures` tells them."""
+        order = [paper.name for paper in batch.papers]
+        passes = cranks = changes = dies = 0
+        for m, layup in enumerate(self.layups):
+            lanes = [
+                [
+                    (batch.die(layup.slots[s].slot.die).trips, self._cuts(m, s, paper))
+                    for s in own
+                    for paper in order
+                ]
+                for own in _lanes(layup)
+            ]
+            longest = max((sum(cuts for _, cuts in lane) for lane in lanes), default=0)
+            if longest:
+                passes += longest
+                cranks += _cranks(lanes)
+                changes += 1
+                dies += len(layup.slots)
+        trims = sum(len(row) for rows in self.strips.values() for row in rows)
+        trims += sum(len(parts) for _, parts in self.chips.values())
+        paper = float(sum(row.area_mm2 for rows in self.strips.values() for row in rows))
+        paper += sum(outline.area * len(parts) for outline, parts in self.chips.values())
+        return {
+            "passes": float(passes),
+            "changes": float(changes),
+            "trims": float(trims),
+            "paper": paper,
+            "minutes": minutes_of(batch.machine, cranks=cranks, dies_set_up=dies, trims=trims),
+        }
+
+    def _cuts(self, run: int, slot: int, paper: str) -> int:
+        key = run, slot, paper
+        cuts = sum(len(row) * row.cuts for row in self.strips.get(key, ()))
+        return cuts + (len(self.chips[key][1]) if key in self.chips else 0)
+
+    def used_layups(self) -> list[tuple[Slot, ...]]:
+        """The slots of each lay-up in which something is cut."""
+        used = {m for m, *_ in (*(key for key, rows in self.strips.items() if rows), *self.chips)}
+        return [tuple(slot.slot for slot in self.layups[m].slots) for m in sorted(used)]
+
+    def realised(self, batch: Batch) -> Realised:
+        """The passes, one by one."""
+        order = [paper.name for paper in batch.papers]
+        runs, passes = [], []
+        for m, layup in enumerate(self.layups):
+            slots = tuple(slot.slot for slot in layup.slots)
+            task = RunTask(slots, layup.passes, tuple(slot.cuts for slot in layup.slots))
+            runs.append(RunDraft(task, sites_of(batch, slots), [], []))
+            queues = [_queue(layup, m, lane, self, order) for lane in _lanes(layup)]
+            for t in range(max((len(q) for q in queues), default=0)):
+                uses = [q[t]() for q in queues if t < len(q)]
+                passes.append(PassDraft(m, uses))
+        return Realised(runs, passes, Counter(self.missing))
 
 
 def realise_strips(
@@ -28,21 +101,38 @@ def realise_strips(
     chips: bool = False,
     squeeze: Squeeze | None = None,
     seed: int = 0,
-    stop: Callable[[], bool] | None = None,
 ) -> Realised:
-    """Cut strips for all slots and papers, and put the passes together.
+    """Cut strips for all slots and papers (see :func:`lay_strips`), and put the passes together."""
+    laid = lay_strips(
+        batch, layups, piles_by_paper(batch), tries=tries, chips=chips, squeeze=squeeze, seed=seed
+    )
+    return laid.realised(batch)
+
+
+def lay_strips(
+    batch: Batch,
+    layups: Sequence[LaneLayup],
+    piles: Mapping[str, Piles],
+    *,
+    tries: int = 1,
+    chips: bool = False,
+    squeeze: Squeeze | None = None,
+    seed: int = 0,
+    stop: Callable[[], bool] | None = None,
+) -> LaidStrips:
+    """Cut strips for all slots and papers.
 
     Strips with most cuts come first; where no scrap holds one, smaller ones are tried, down to a single cut.
 
     Args:
+        piles: the scraps, see :func:`nestcut.passes.strip_sheets.piles_by_paper`.
         tries: orders in which the strips of a paper are cut, see :func:`nestcut.passes.strip_cutting.cut_strips`.
         chips: a paper whose scraps hold too few strips is cut into chips instead, where those miss less.
         squeeze: squeezes in chips that found no scrap, paper by paper.
     """
     order = [paper.name for paper in batch.papers]
-    scraps = scraps_by_paper(batch)
-    strips: dict[tuple[int, int, str], list[Strip]] = {}
-    laid: dict[tuple[int, int, str], tuple[Polygon, list[LaidPart]]] = {}
+    strips: dict[_Key, list[StripRow]] = {}
+    laid: dict[_Key, tuple[Polygon, list[LaidPart]]] = {}
     missing: Counter[tuple[str, str]] = Counter()
     for number, paper in enumerate(order):
         own = [
@@ -53,12 +143,12 @@ def realise_strips(
             if colour == paper
         ]
         jobs = [job_for(batch, key, slot, paper, count) for key, slot, count in own]
-        made, lost = cut_strips(scraps.get(paper, []), jobs, tries=tries, seed=seed, stop=stop)
+        made, lost = cut_strips(piles.get(paper, Piles([])), jobs, tries=tries, seed=seed, stop=stop)
         if lost and chips:
             cut, fewer = chips_in_lanes(
                 batch,
                 paper,
-                scraps.get(paper, []),
+                scraps_by_paper(batch).get(paper, []),
                 own,
                 seed=seed,
                 squeeze=squeeze,
@@ -70,42 +160,50 @@ def realise_strips(
         strips |= {(m, s, paper): found for (m, s), found in made.items()}
         for (m, s), left in lost.items():
             missing[layups[m].slots[s].slot.die, paper] += left
-    runs, passes = [], []
-    for m, layup in enumerate(layups):
-        slots = tuple(slot.slot for slot in layup.slots)
-        task = RunTask(slots, layup.passes, tuple(slot.cuts for slot in layup.slots))
-        runs.append(RunDraft(task, sites_of(batch, slots), [], []))
-        queues = _queues(layup, m, strips, laid, order)
-        for t in range(max((len(q) for q in queues), default=0)):
-            uses = [q[t]() for q in queues if t < len(q)]
-            passes.append(PassDraft(m, uses))
-    return Realised(runs, passes, missing)
+    return LaidStrips(tuple(layups), strips, laid, missing)
 
 
-def _queues(
-    layup: LaneLayup,
-    run: int,
-    strips: Mapping[tuple[int, int, str], Sequence[Strip]],
-    laid: Mapping[tuple[int, int, str], tuple[Polygon, Sequence[LaidPart]]],
-    order: Sequence[str],
-) -> list[list[Callable[[], PartUse]]]:
-    """For each lane the uses of its strips, one a pass: dies take turns, papers in the common order."""
-    lanes: dict[tuple[int, int], list[tuple[int, LaneSlot]]] = {}
+def _lanes(layup: LaneLayup) -> list[list[int]]:
+    """The slots of each lane, by number."""
+    lanes: dict[tuple[int, int], list[int]] = {}
     for number, slot in enumerate(layup.slots):
-        lanes.setdefault(slot.lane, []).append((number, slot))
-    queues = []
-    for lane in sorted(lanes):
-        queue: list[Callable[[], PartUse]] = []
-        for number, slot in lanes[lane]:
-            for paper in order:
-                for strip in strips.get((run, number, paper), ()):
-                    for step in range(strip.cuts):
-                        queue.append(_use(strip, slot, number, paper, step))
-                if (run, number, paper) in laid:
-                    outline, parts = laid[run, number, paper]
-                    queue += [_chip_use(outline, part, number, paper) for part in parts]
-        queues.append(queue)
-    return queues
+        lanes.setdefault(slot.lane, []).append(number)
+    return [lanes[lane] for lane in sorted(lanes)]
+
+
+def _queue(
+    layup: LaneLayup, run: int, lane: Sequence[int], laid: LaidStrips, order: Sequence[str]
+) -> list[Callable[[], PartUse]]:
+    """The uses of a lane's strips, one a pass: dies take turns, papers in the common order."""
+    queue: list[Callable[[], PartUse]] = []
+    for number in lane:
+        for paper in order:
+            for strip in strips_of(laid.strips.get((run, number, paper), ())):
+                for step in range(strip.cuts):
+                    queue.append(_use(strip, layup.slots[number], number, paper, step))
+            if (run, number, paper) in laid.chips:
+                outline, parts = laid.chips[run, number, paper]
+                queue += [_chip_use(outline, part, number, paper) for part in parts]
+    return queue
+
+
+def _cranks(lanes: Sequence[Sequence[tuple[int, int]]]) -> int:
+    """Cranks of a lay-up whose lanes go through (trips, passes), each from its first pass on."""
+    # A crank more for every pass in which some die needs one more.
+    cranks = 0
+    for trips in range(1, 1 + max((trips for lane in lanes for trips, _ in lane), default=0)):
+        spans = []
+        for lane in lanes:
+            begin = 0
+            for needed, passes in lane:
+                if needed >= trips:
+                    spans.append((begin, begin + passes))
+                begin += passes
+        done = 0
+        for begin, end in sorted(spans):
+            cranks += max(0, end - max(begin, done))
+            done = max(done, end)
+    return cranks
 
 
 def _undone(

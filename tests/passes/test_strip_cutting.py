@@ -9,8 +9,9 @@ import pytest
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Scrap
-from nestcut.passes.strip_cutting import Job, cut_strips
+from nestcut.passes.strip_cutting import Job, cut_strips, strips_of
 from nestcut.passes.strip_forms import strip_forms
+from nestcut.passes.strip_sheets import Piles
 
 
 def job(number: int, cut_mm: tuple[float, float], count: int, columns: int = 2) -> Job:
@@ -36,11 +37,13 @@ def test_strips_lie_inside_and_apart_and_every_cut_is_made_or_missed(seed: int) 
         Scrap("b", "red", notched),
     ]
     jobs = [job(k, (chance.uniform(10, 40), chance.uniform(10, 40)), chance.randint(5, 30)) for k in range(5)]
-    made, lost = cut_strips(scraps, jobs, tries=6, seed=seed)
+    made, lost = cut_strips(Piles.fresh(scraps), jobs, tries=6, seed=seed)
     for one in jobs:
-        assert sum(strip.cuts for strip in made[one.key]) + lost.get(one.key, 0) == one.count
+        assert sum(strip.cuts for strip in strips_of(made[one.key])) + lost.get(one.key, 0) == one.count
     for scrap in scraps:
-        own = [strip.outline for strips in made.values() for strip in strips if strip.scrap == scrap.id]
+        own = [
+            strip.outline for rows in made.values() for strip in strips_of(rows) if strip.scrap == scrap.id
+        ]
         assert own
         assert all(scrap.outline.buffer(1e-6).covers(outline) for outline in own)
         assert all(a.intersection(b).area < 1e-6 for a, b in itertools.combinations(own, 2))
@@ -53,14 +56,16 @@ def test_several_orders_find_room_where_the_first_does_not() -> None:
         chance = random.Random(seed)
         scraps = [Scrap(f"s{k}", "red", box(0, 0, 74, 105)) for k in range(4)]
         jobs = [job(k, (chance.uniform(10, 30), chance.uniform(10, 30)), 14) for k in range(4)]
-        once = sum(cut_strips(scraps, jobs, tries=1)[1].values())
-        often = sum(cut_strips(scraps, jobs, tries=16)[1].values())
+        once = sum(cut_strips(Piles.fresh(scraps), jobs, tries=1)[1].values())
+        often = sum(cut_strips(Piles.fresh(scraps), jobs, tries=16)[1].values())
         better += often < once
     assert better >= 2
 
 
 def test_one_large_strip_serves_many_cuts() -> None:
     """Where there is room for it, nothing smaller is cut."""
-    made, lost = cut_strips([Scrap("a", "red", box(0, 0, 148, 210))], [job(0, (20.0, 20.0), 6)], tries=1)
+    made, lost = cut_strips(
+        Piles.fresh([Scrap("a", "red", box(0, 0, 148, 210))]), [job(0, (20.0, 20.0), 6)], tries=1
+    )
     assert not lost
-    assert [strip.cuts for strip in made[0, 0]] == [6]
+    assert [strip.cuts for strip in strips_of(made[0, 0])] == [6]

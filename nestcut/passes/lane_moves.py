@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch, Die, Pose
-from nestcut.passes.papers import sizes_by_paper, undominated
+from nestcut.passes.papers import Sizes
 from nestcut.passes.schedule import paper_turns
 from nestcut.passes.strip_forms import StripForm, fitting, lane_width, strip_forms
 from nestcut.plan.model import Slot
@@ -102,6 +102,7 @@ def settled(
     batch: Batch,
     lanes_of: Mapping[tuple[int, int], Sequence[_Item]],
     passes: int,
+    sizes: Sizes,
     seed: int,
     end: float,
     tries: int = 2000,
@@ -118,7 +119,7 @@ def settled(
     best = _geometry(batch, _keyed(lanes), share)
     if best is None:
         return None
-    needed = _Needed(batch)
+    needed = _Needed(batch, sizes)
     best_cost = cost = needed(best)
     for step in range(tries):
         if step % 100 == 99 and time.monotonic() >= end:
@@ -188,10 +189,10 @@ def one_of_each_way(turns: Sequence[float]) -> list[tuple[float, bool]]:
 class _Needed:
     """How many strips serve all dies, each as large as the lane and the largest scrap of its paper allow."""
 
-    def __init__(self, batch: Batch) -> None:
+    def __init__(self, batch: Batch, sizes: Sizes) -> None:
         self.batch = batch
         self._most: dict[tuple[str, float, str, int, int, int], int] = {}
-        self._sizes = {paper: undominated(own) for paper, own in sizes_by_paper(batch).items()}
+        self._sizes = sizes
 
     def __call__(self, slots: Sequence[LaneSlot]) -> int:
         return sum(-(-n // self._cuts(slot, paper)) for slot in slots for paper, n in slot.cuts)

@@ -16,6 +16,7 @@ from dataclasses import replace
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.kept import chip_angle
 from nestcut.passes.lane_moves import Copy, LaneLayup, LaneSlot, Variant, room_across, settled
+from nestcut.passes.papers import Sizes, largest_sizes
 from nestcut.passes.schedule import paper_turns
 from nestcut.passes.solvers import new_solver
 from nestcut.passes.strip_forms import MOST_COLUMNS
@@ -32,6 +33,7 @@ def lane_layups(
     work: float = 1.0,
     seed: int = 0,
     seconds: float = 60.0,
+    sizes: Sizes | None = None,
 ) -> tuple[LaneLayup, ...] | None:
     """Lay-ups in lanes that cut everything in as few passes as the model finds.
 
@@ -40,6 +42,7 @@ def lane_layups(
         at_least: a proved lower bound on the passes; the search ends there.
         work: deterministic time for the model (OR-Tools' own unit, about seconds).
         seconds: time limit, in case the work takes longer than foreseen.
+        sizes: see :func:`nestcut.passes.papers.largest_sizes`; for callers that ask often.
     Returns: None where some die fits no lane.
     """
     copies = _copies(batch, wanted)
@@ -47,8 +50,9 @@ def lane_layups(
         return None
     best: tuple[LaneLayup, ...] | None = None
     end = time.monotonic() + seconds
+    sizes = largest_sizes(batch) if sizes is None else sizes
     for count in range(1, most_layups + 1):
-        found = _solve(batch, copies, count, at_least=at_least, work=work, seed=seed, end=end)
+        found = _solve(batch, copies, count, at_least=at_least, work=work, seed=seed, end=end, sizes=sizes)
         if found and (best is None or _passes(found) < _passes(best)):
             best = found
         if (best is not None and _passes(best) <= at_least) or time.monotonic() >= end:
@@ -126,7 +130,15 @@ def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, .
 
 
 def _solve(
-    batch: Batch, copies: Sequence[Copy], count: int, *, at_least: int, work: float, seed: int, end: float
+    batch: Batch,
+    copies: Sequence[Copy],
+    count: int,
+    *,
+    at_least: int,
+    work: float,
+    seed: int,
+    end: float,
+    sizes: Sizes,
 ) -> tuple[LaneLayup, ...] | None:
     """Which copy lies in which lane of which lay-up, and how often (OR-Tools CP-SAT)."""
     from ortools.sat.python import cp_model
@@ -204,7 +216,7 @@ def _solve(
                     number -= part
             lanes_of.setdefault((e, k), []).append((copies[c], copies[c].variants[v], tuple(taken)))
         longest = max(sum(n for *_, taken in own for _, n in taken) for own in lanes_of.values())
-        slots = settled(batch, lanes_of, longest, seed, end)
+        slots = settled(batch, lanes_of, longest, sizes, seed, end)
         if slots is None:
             return None
         layups.append(LaneLayup(slots, longest))

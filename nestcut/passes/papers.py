@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import random
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import shapely
@@ -19,7 +19,19 @@ from nestcut.batch.model import Batch, Pose, Scrap
 from nestcut.passes.regions import Group
 from nestcut.passes.slabs import Bed, Form, lay
 
-__all__ = ["LaidPart", "Stock", "Want", "lay_parts", "scraps_by_paper", "sizes_by_paper", "undominated"]
+__all__ = [
+    "LaidPart",
+    "Sizes",
+    "Stock",
+    "Want",
+    "largest_sizes",
+    "lay_parts",
+    "scraps_by_paper",
+    "sizes_by_paper",
+]
+
+Sizes = Mapping[str, Sequence[tuple[float, float]]]
+"""Paper → (short, long) sides of boxes of scraps, mm."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +172,12 @@ def sizes_by_paper(batch: Batch) -> dict[str, list[tuple[float, float]]]:
     return dict(result)
 
 
-def undominated(sizes: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
+def _undominated(sizes: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
     """The sizes that no other holds, each once, sorted."""
     own = set(sizes)  # scraps by the thousand are of a few sizes
     return sorted(s for s in own if not any(o != s and o[0] >= s[0] and o[1] >= s[1] for o in own))
+
+
+def largest_sizes(batch: Batch) -> Sizes:
+    """Of each paper's scraps the sizes that no other holds."""
+    return {paper: _undominated(own) for paper, own in sizes_by_paper(batch).items()}

@@ -15,10 +15,9 @@ from nestcut.passes.papers import (
     Node,
     Stock,
     Want,
+    largest_sizes,
     lay_parts,
     scraps_by_paper,
-    sizes_by_paper,
-    undominated,
 )
 from nestcut.passes.regions import Group, groups_of
 from nestcut.passes.schedule import RunTask, Stretch, paper_turns, stretches
@@ -139,7 +138,7 @@ def realise(
         squeeze: squeezes in what found no scrap, paper by paper (see :func:`nestcut.passes.squeeze.squeeze_in`).
     """
     scraps = scraps_by_paper(batch)
-    largest = {paper: undominated(own) for paper, own in sizes_by_paper(batch).items()}
+    largest = largest_sizes(batch)
 
     def turns_of(run: int, slots: Sequence[int], paper: str) -> tuple[float, ...]:
         common: set[float] | None = None

@@ -73,6 +73,8 @@ def remnants_of(
     """
     holes: dict[str, list[np.ndarray]] = defaultdict(list)
     rings = {name: _outer_rings(die.cut) for name, die in dies.items()}
+    # Dies and papers are turned few ways, however many passes there are.
+    turned: dict[tuple[str, float, float, bool], tuple[np.ndarray, list[np.ndarray]]] = {}
     for a_pass in passes:
         poses = {paper.scrap: paper for paper in a_pass.papers}
         slots = layups[a_pass.layup].slots
@@ -80,20 +82,47 @@ def remnants_of(
             holes.setdefault(paper.scrap, [])
         for cut in a_pass.cuts:
             slot, paper = slots[cut.slot], poses[cut.scrap]
-            turn, shift = _into_paper(slot.pose, paper.pose, paper.flipped)
-            holes[cut.scrap] += [ring @ turn.T + shift for ring in rings[slot.die]]
+            key = (slot.die, slot.pose.deg, paper.pose.deg, paper.flipped)
+            if key not in turned:
+                back, turn = _into_paper(slot.pose, paper.pose, paper.flipped)
+                turned[key] = back, [ring @ turn.T for ring in rings[slot.die]]
+            back, own = turned[key]
+            shift = back @ np.array([slot.pose.x_mm - paper.pose.x_mm, slot.pose.y_mm - paper.pose.y_mm])
+            holes[cut.scrap] += [ring + shift for ring in own]
+    if apart:
+        return tuple(Remnant(scrap, left) for scrap, left in _with_holes(sheets, holes))
     result = []
     for scrap, cuts in holes.items():
-        sheet = sheets[scrap]
-        if not cuts:
-            left: Shape = sheet
-        elif apart:
-            left = Polygon(sheet.exterior, [*sheet.interiors, *cuts])
-        else:
-            left = shapely.difference(sheet, unary_union([Polygon(ring) for ring in cuts]))
+        left: Shape = sheets[scrap]
+        if cuts:
+            left = shapely.difference(left, unary_union([Polygon(ring) for ring in cuts]))
         if isinstance(left, Polygon | MultiPolygon) and not left.is_empty:
             result.append(Remnant(scrap, left))
     return tuple(result)
+
+
+def _with_holes(
+    sheets: Mapping[str, Polygon], holes: Mapping[str, Sequence[np.ndarray]]
+) -> list[tuple[str, Polygon]]:
+    """Sheets with a hole for each ring more, by name; all at once, since there may be sheets by the ten thousand."""
+    if not holes:
+        return []
+    cut = [ring for own in holes.values() for ring in own]
+    made = list(
+        shapely.linearrings(
+            np.concatenate([np.empty((0, 2)), *cut]),
+            indices=np.repeat(np.arange(len(cut)), [len(ring) for ring in cut]),
+        )
+        if cut
+        else ()
+    )
+    rings, of_sheet, begin = [], [], 0
+    for number, (name, own) in enumerate(holes.items()):
+        mine = [sheets[name].exterior, *sheets[name].interiors, *made[begin : begin + len(own)]]
+        begin += len(own)
+        rings += mine
+        of_sheet += [number] * len(mine)
+    return list(zip(holes, shapely.polygons(rings, indices=of_sheet), strict=True))
 
 
 def _outer_rings(cut: Shape) -> list[np.ndarray]:
@@ -103,8 +132,8 @@ def _outer_rings(cut: Shape) -> list[np.ndarray]:
 
 
 def _into_paper(slot: Pose, paper: Pose, flipped: bool) -> tuple[np.ndarray, np.ndarray]:
-    """From the die's frame over the plate into the frame of a paper that lies there: p → turn·p + shift."""
-    a, b, d, e, x, y = slot.matrix()
-    pa, pb, pd, pe, px, py = paper.matrix(flipped=flipped)
+    """(from the plate into the frame of a paper that lies there, from the die's frame into it): the turns alone."""
+    a, b, d, e, _, _ = slot.matrix()
+    pa, pb, pd, pe, _, _ = paper.matrix(flipped=flipped)
     back = np.linalg.inv(np.array([[pa, pb], [pd, pe]]))
-    return back @ np.array([[a, b], [d, e]]), back @ np.array([x - px, y - py])
+    return back, back @ np.array([[a, b], [d, e]])

@@ -42,6 +42,7 @@ def name_parts(batch: Batch, passes: Sequence[PassDraft]) -> tuple[Trim, ...]:
             if not use.whole:
                 by_scrap[use.scrap].append(use)
     trims = []
+    keys: dict[int, bytes] = {}  # equal strips share their outline, in all passes and scraps
     for scrap in batch.scraps:
         if scrap.id not in by_scrap:
             continue
@@ -49,7 +50,7 @@ def name_parts(batch: Batch, passes: Sequence[PassDraft]) -> tuple[Trim, ...]:
         into = []
         number = 0
         for use in by_scrap[scrap.id]:
-            key = use.outline.wkb
+            key = keys.get(id(use.outline)) or keys.setdefault(id(use.outline), use.outline.wkb)
             if key not in known:
                 while True:
                     part = scrap.id + letters(number)
@@ -78,6 +79,8 @@ def keep_whole(batch: Batch, runs: Sequence[RunDraft], passes: Sequence[PassDraf
     outlines = {scrap.id: scrap.outline for scrap in batch.scraps}
     saved = 0
     for draft in passes:
+        if all(use.whole or count[use.scrap] != 1 for use in draft.uses):
+            continue
         lying = [use.pose.apply(use.outline) for use in draft.uses]
         for number, use in enumerate(draft.uses):
             if use.whole or count[use.scrap] != 1:

@@ -16,9 +16,9 @@ from nestcut.passes.assemble import assemble
 from nestcut.passes.clock import Clock
 from nestcut.passes.fillin import filled_in, leftovers, other_papers
 from nestcut.passes.lanes import lane_layups
-from nestcut.passes.strip_drafts import in_strips
 from nestcut.passes.plate import plan_plate
 from nestcut.passes.schedule import cuts_wanted
+from nestcut.passes.strip_drafts import in_strips
 from nestcut.passes.strips import realise_strips
 from nestcut.plan.model import Bound
 

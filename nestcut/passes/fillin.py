@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import shapely
 from shapely.geometry import Polygon
@@ -51,24 +52,37 @@ class _Chip:
         )
 
 
+@dataclass
+class _Piece:
+    """What a scrap has left, rastered when it is looked at: there may be ten thousand of them."""
+
+    scrap: Scrap
+    outline: Polygon
+
+    @cached_property
+    def bed(self) -> Bed:
+        # Untouched scraps come again; other leftovers never do, so their rastering is not kept.
+        fresh = self.outline.equals_exact(self.scrap.outline, 0.0)
+        return Bed.fresh(self.outline) if fresh else Bed(self.outline)
+
+
 def filled_in(
     batch: Batch, got: Realised, left: Leftovers, *, over: Callable[[], bool] = lambda: False
 ) -> Realised:
     """The same passes with as many missing cuts as the leftovers give; further passes where they must be.
 
     Args:
-        over: asked before every die and paper; True leaves the rest missing.
+        over: asked before every die, paper and leftover; True leaves the rest missing.
     """
     missing = +Counter(got.missing)
     if not missing or not got.passes:
         return got
-    # What is left over never comes again: its rastering is not kept.
-    beds = {paper: [(scrap, Bed(piece)) for scrap, piece in own] for paper, own in left.items()}
+    beds = {paper: [_Piece(scrap, piece) for scrap, piece in own] for paper, own in left.items()}
     chips: list[_Chip] = []
     for (die, paper), count in sorted(missing.items(), key=lambda item: -batch.die(item[0][0]).cut.area):
         if over():
             break
-        found = _laid(batch, got, beds.get(paper, []), die, paper, count)
+        found = _laid(batch, got, beds.get(paper, []), die, paper, count, over)
         missing[die, paper] -= len(found)
         chips += found
     passes = [PassDraft(draft.run, list(draft.uses)) for draft in got.passes]
@@ -162,7 +176,13 @@ def leftovers(batch: Batch, got: Realised) -> Leftovers:
 
 
 def _laid(
-    batch: Batch, got: Realised, beds: Sequence[tuple[Scrap, Bed]], die: str, paper: str, count: int
+    batch: Batch,
+    got: Realised,
+    pieces: Sequence[_Piece],
+    die: str,
+    paper: str,
+    count: int,
+    over: Callable[[], bool],
 ) -> list[_Chip]:
     """Chips for missing cuts of one die in one paper; those of the lay-up that is kept longest are tried first."""
     kept = Counter(draft.run for draft in got.passes)
@@ -176,9 +196,11 @@ def _laid(
             if not turns or not alone:
                 continue
             form = Form(alone[0], turns, count)
-            for number, (scrap, bed) in enumerate(beds):
-                if len(found) >= count:
+            for number, piece in enumerate(pieces):
+                if len(found) >= count or over():
                     break
-                for part in lay(bed, number, form, 0, count - len(found)):
-                    found.append(_Chip(run, slot, paper, alone[0], LaidPart(scrap.id, part.pose)))
+                if piece.outline.area < alone[0].area:
+                    continue
+                for part in lay(piece.bed, number, form, 0, count - len(found)):
+                    found.append(_Chip(run, slot, paper, alone[0], LaidPart(piece.scrap.id, part.pose)))
     return found

@@ -100,7 +100,7 @@ def in_few_trims(batch: Batch, draft: Draft, clock: Clock, seed: int, share: flo
 def _filled(batch: Batch, plate: PlatePlan, got: Realised, over: Callable[[], bool]) -> Draft:
     """A draft of passes over whole scraps, with chips for what they leave."""
     if batch.hand.trims != "none" and not over():
-        got = filled_in(batch, got, leftovers(batch, got))
+        got = filled_in(batch, got, leftovers(batch, got), over=over)
     return Draft(plate, plate, plate.shares, obey_trims(batch, got))
 
 

@@ -50,6 +50,8 @@ HANDIEST = 0.8
 """The same where no others are wanted."""
 GLANCE_S = 4.0
 """Most seconds for them where the person's wishes come first to fewest passes."""
+GLANCE_PASSES = 10_000
+"""With more passes even a glance takes longer than that."""
 WAYS: dict[str, tuple[tuple[Room, bool], ...]] = {
     "scissors": (("hulls", False), ("hulls", True), ("rims", False)),
     "straight": (("chips", False),),
@@ -101,7 +103,8 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
     books = Books()
     draft = _best_draft(batch, within_reach(batch), clock, seed, drafts, books)
     matters = handling_matters(batch)
-    if batch.hand.trims == "none" or (not draft.missing and (matters or advise)):
+    glance = advise and draft.passes <= GLANCE_PASSES
+    if batch.hand.trims == "none" or (not draft.missing and (matters or glance)):
         # Only to choose from: a glance will do.
         share = (
             HANDIEST

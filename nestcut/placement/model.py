@@ -176,7 +176,7 @@ def choose_places(
     model.maximize(goal)
     if picked:
         for i, var in enumerate(chosen):
-            model.add_hint(var, i in picked)
+            model.add_hint(var, int(i in picked))
     solver = limited_solver(seconds, steps=steps, seed=seed, workers=workers)
     with stopping(solver, stop):
         status = solver.solve(model)

@@ -11,7 +11,7 @@ from shapely.geometry import Polygon, box
 from nestcut.batch.model import Scrap
 from nestcut.passes.strip_cutting import Job, cut_strips, strips_of
 from nestcut.passes.strip_forms import strip_forms
-from nestcut.passes.strip_sheets import Piles
+from nestcut.passes.strip_sheets import Pile, Piles, Sheet
 
 
 def job(number: int, cut_mm: tuple[float, float], count: int, columns: int = 2) -> Job:
@@ -69,3 +69,47 @@ def test_one_large_strip_serves_many_cuts() -> None:
     )
     assert not lost
     assert [strip.cuts for strip in strips_of(made[0, 0])] == [6]
+
+
+def one_by_one(scraps: list[Scrap]) -> Piles:
+    """The scraps in the order of the piles, each looked at on its own."""
+    return Piles([Pile([scrap], Sheet.fresh(scrap)) for pile in Piles.fresh(scraps) for scrap in pile.scraps])
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("tries", [1, 5])
+def test_equal_scraps_counted_once_are_cut_as_one_by_one(seed: int, tries: int) -> None:
+    """Piles only count: strip by strip the same as where every scrap is looked at."""
+    chance = random.Random(seed)
+    bell = Polygon([(0, 0), (90, 0), (70, 110), (20, 110)])
+    kinds = [box(0, 0, chance.randint(40, 148), chance.randint(40, 210)) for _ in range(3)] + [bell]
+    scraps = [Scrap(f"s{k}", "red", kind) for k, kind in enumerate(kinds * chance.randint(2, 5))]
+    jobs = [job(k, (chance.uniform(10, 40), chance.uniform(10, 40)), chance.randint(5, 60)) for k in range(4)]
+    piled, lost = cut_strips(Piles.fresh(scraps), jobs, tries=tries, seed=seed)
+    alone, missed = cut_strips(one_by_one(scraps), jobs, tries=tries, seed=seed)
+    assert lost == missed
+    for one in jobs:
+        assert list(strips_of(piled[one.key])) == list(strips_of(alone[one.key]))
+
+
+def test_a_hundred_times_as_many_take_hardly_more_looks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Looking for places is what takes time; it must not grow with the kits."""
+    looks = 0
+    place = Sheet.place
+
+    def counted(self: Sheet, width: float, height: float, snug: bool) -> object:
+        nonlocal looks
+        looks += 1
+        return place(self, width, height, snug)
+
+    monkeypatch.setattr(Sheet, "place", counted)
+    taken = []
+    for many in (2, 200):
+        looks = 0
+        scraps = [Scrap(f"a{k}", "red", box(0, 0, 148, 210)) for k in range(3 * many)]
+        scraps += [Scrap(f"b{k}", "red", box(0, 0, 105, 90)) for k in range(2 * many)]
+        jobs = [job(k, (17.0 + 6 * k, 31.0 - 5 * k), 12 * many) for k in range(4)]
+        _, lost = cut_strips(Piles.fresh(scraps), jobs, tries=2)
+        assert not lost
+        taken.append(looks)
+    assert 0 < taken[1] < 3 * taken[0]

@@ -1,0 +1,39 @@
+"""What strips take is told before passes are made of them: the same figures as of the passes themselves."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import pytest
+
+from nestcut.passes.drafts import Draft, figures
+from nestcut.passes.lanes import lane_layups
+from nestcut.passes.plate import plan_plate
+from nestcut.passes.schedule import cuts_wanted
+from nestcut.passes.strip_sheets import piles_by_paper
+from nestcut.passes.strips import lay_strips
+from tests.benchmarks.passes_classes import random_class
+
+
+@pytest.mark.parametrize(("seed", "supply"), [(1, 3.0), (2, 1.5), (7, 2.0), (10, 1.2)])
+def test_figures_are_those_of_the_passes(seed: int, supply: float) -> None:
+    """Enough paper and too little, strips and chips, dies that are cranked two or three times."""
+    batch = random_class(seed, size="small", supply=supply)
+    batch = replace(batch, dies=tuple(replace(die, trips=1 + k % 3) for k, die in enumerate(batch.dies)))
+    plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=5)
+    layups = lane_layups(batch, cuts_wanted(batch, plate.shares), at_least=plate.bound)
+    assert layups is not None
+    for chips in (False, True):
+        laid = lay_strips(batch, layups, piles_by_paper(batch), tries=3, chips=chips, seed=seed)
+        draft = Draft(plate, plate, plate.shares, laid.realised(batch))
+        assert laid.figures(batch) == pytest.approx(figures(batch, draft))
+        used = {one.run for one in draft.realised.passes}
+        assert len(laid.used_layups()) == len(used)
+        cut = Counter(
+            (draft.realised.runs[one.run].sites[slot].die.name, use.paper)
+            for one in draft.realised.passes
+            for use in one.uses
+            for slot in use.slots
+        )
+        assert cut + laid.missing == Counter(cuts_wanted(batch, plate.shares))

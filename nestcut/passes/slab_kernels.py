@@ -9,12 +9,143 @@ representation for nesting problems"; bottom-left rule after Baker, Coffman & Ri
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numba import njit
 
-__all__ = ["place_all"]
+__all__ = ["place_all", "rows_between", "rows_covered"]
 
 _NEVER = 1e30
+_NARROW_MM = 0.01
+"""Free stretches that are no wider are not kept."""
+
+
+@njit(cache=True)
+def _row_spans(edges, y0, slab, rows):
+    """Per slab: x-ranges of the edges in it, merged; how many; whether the gap after each is inside the shape."""
+    n = np.zeros(rows, np.int64)
+    n_cross = np.zeros(rows, np.int64)
+    fill = 0
+    # Counted first, then filled in.
+    for step in range(2):
+        if step:
+            most, most_cross = 1, 1
+            for row in range(rows):
+                most = max(most, n[row])
+                most_cross = max(most_cross, n_cross[row])
+            low = np.zeros((rows, most))
+            high = np.zeros((rows, most))
+            cross = np.zeros((rows, most_cross))
+            n[:] = 0
+            n_cross[:] = 0
+            fill = 1
+        else:
+            low = np.zeros((1, 1))
+            high = np.zeros((1, 1))
+            cross = np.zeros((1, 1))
+        for k in range(len(edges)):
+            ax, ay, bx, by = edges[k, 0], edges[k, 1], edges[k, 2], edges[k, 3]
+            if ay == by:
+                # A level edge inside a slab blocks it; on the line between two slabs it blocks neither.
+                place = (ay - y0) / slab
+                row = math.floor(place)
+                if abs(place - round(place)) > 1e-7 and 0 <= row < rows:
+                    if fill:
+                        low[row, n[row]] = min(ax, bx)
+                        high[row, n[row]] = max(ax, bx)
+                    n[row] += 1
+                continue
+            if ay > by:
+                ax, ay, bx, by = bx, by, ax, ay
+            first = max(0, math.floor((ay - y0) / slab + 1e-9))
+            last = min(rows - 1, math.ceil((by - y0) / slab - 1e-9) - 1)
+            slope = (bx - ax) / (by - ay)
+            for row in range(first, last + 1):
+                top = y0 + row * slab
+                bottom = top + slab
+                xa = ax + slope * (max(ay, top) - ay)
+                xb = ax + slope * (min(by, bottom) - ay)
+                if fill:
+                    low[row, n[row]] = min(xa, xb)
+                    high[row, n[row]] = max(xa, xb)
+                n[row] += 1
+                middle = top + slab / 2
+                if ay <= middle < by:
+                    if fill:
+                        cross[row, n_cross[row]] = ax + slope * (middle - ay)
+                    n_cross[row] += 1
+    inside = np.zeros((rows, low.shape[1]), np.bool_)
+    for row in range(rows):
+        order = np.argsort(low[row, : n[row]])
+        lows, highs = low[row, : n[row]][order], high[row, : n[row]][order]
+        kept = 0
+        for k in range(len(lows)):
+            if kept and lows[k] <= high[row, kept - 1] + 1e-9:
+                high[row, kept - 1] = max(high[row, kept - 1], highs[k])
+            else:
+                low[row, kept] = lows[k]
+                high[row, kept] = highs[k]
+                kept += 1
+        n[row] = kept
+        for k in range(kept):
+            # Parity of the crossings left of the gap after this span.
+            passed = 0
+            for c in range(n_cross[row]):
+                if cross[row, c] <= high[row, k] + 1e-12:
+                    passed += 1
+            inside[row, k] = passed % 2 == 1
+    return low, high, n, inside
+
+
+@njit(cache=True)
+def rows_between(edges, y0, slab, free_l, free_r, n_free):
+    """Fill in the stretches of each row inside the shape, off all its edges; the widest where there are too many."""
+    rows, most = free_l.shape
+    low, high, n, inside = _row_spans(edges, y0, slab, rows)
+    for row in range(rows):
+        kept = 0
+        for k in range(n[row] - 1):
+            a, b = high[row, k], low[row, k + 1]
+            if not inside[row, k] or b - a <= _NARROW_MM:
+                continue
+            if kept == most:
+                # The narrowest goes, the last of equals.
+                narrowest = -1
+                for j in range(kept):
+                    if narrowest < 0 or (
+                        free_r[row, j] - free_l[row, j] <= free_r[row, narrowest] - free_l[row, narrowest]
+                    ):
+                        narrowest = j
+                if b - a <= free_r[row, narrowest] - free_l[row, narrowest]:
+                    continue
+                for j in range(narrowest, kept - 1):
+                    free_l[row, j] = free_l[row, j + 1]
+                    free_r[row, j] = free_r[row, j + 1]
+                kept -= 1
+            free_l[row, kept] = a
+            free_r[row, kept] = b
+            kept += 1
+        n_free[row] = kept
+
+
+@njit(cache=True)
+def rows_covered(edges, y0, slab, rows):
+    """(left, right, how many) of the stretches of each row that the shape needs."""
+    low, high, n, inside = _row_spans(edges, y0, slab, rows)
+    most = 1
+    for row in range(rows):
+        kept = 0
+        for k in range(n[row]):
+            if k and inside[row, k - 1]:
+                high[row, kept - 1] = high[row, k]
+            else:
+                low[row, kept] = low[row, k]
+                high[row, kept] = high[row, k]
+                kept += 1
+        n[row] = kept
+        most = max(most, kept)
+    return low[:, :most].copy(), high[:, :most].copy(), n
 
 
 @njit(cache=True)

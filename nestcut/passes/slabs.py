@@ -11,7 +11,6 @@ representation for nesting problems"; bottom-left filling after Baker, Coffman &
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -19,7 +18,7 @@ from functools import lru_cache
 import numpy as np
 import shapely
 from shapely.affinity import affine_transform
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import Polygon
 
 from nestcut.batch.model import Pose, Shape
 
@@ -45,53 +44,12 @@ def turned(shape: Shape, deg: float) -> Shape:
     return Pose(0.0, 0.0, deg).apply(shape) if deg % 360 else shape
 
 
-def _rings(shape: Shape) -> list[np.ndarray]:
-    polygons = shape.geoms if isinstance(shape, MultiPolygon) else [shape]
-    return [np.asarray(ring.coords) for p in polygons for ring in (p.exterior, *p.interiors)]
-
-
-def _row_spans(shape: Shape, y0: float, rows: int) -> list[tuple[list[tuple[float, float]], list[bool]]]:
-    """For each slab: the merged x-ranges of the edges in it, and whether the gap after each is inside."""
-    spans: list[list[tuple[float, float]]] = [[] for _ in range(rows)]
-    crossings: list[list[float]] = [[] for _ in range(rows)]
-    for ring in _rings(shape):
-        for (ax, ay), (bx, by) in itertools.pairwise(ring):
-            if ay == by:
-                low, high = min(ax, bx), max(ax, bx)
-                # A level edge inside a slab blocks it; on the line between two slabs it blocks neither.
-                place = (ay - y0) / SLAB_MM
-                row = math.floor(place)
-                if abs(place - round(place)) > 1e-7 and 0 <= row < rows:
-                    spans[row].append((low, high))
-                continue
-            if ay > by:
-                ax, ay, bx, by = bx, by, ax, ay
-            first = max(0, math.floor((ay - y0) / SLAB_MM + 1e-9))
-            last = min(rows - 1, math.ceil((by - y0) / SLAB_MM - 1e-9) - 1)
-            slope = (bx - ax) / (by - ay)
-            for row in range(first, last + 1):
-                top = y0 + row * SLAB_MM
-                bottom = top + SLAB_MM
-                xa = ax + slope * (max(ay, top) - ay)
-                xb = ax + slope * (min(by, bottom) - ay)
-                spans[row].append((min(xa, xb), max(xa, xb)))
-                middle = top + SLAB_MM / 2
-                if ay <= middle < by:
-                    crossings[row].append(ax + slope * (middle - ay))
-    result = []
-    for row in range(rows):
-        merged: list[list[float]] = []
-        for low, high in sorted(spans[row]):
-            if merged and low <= merged[-1][1] + 1e-9:
-                merged[-1][1] = max(merged[-1][1], high)
-            else:
-                merged.append([low, high])
-        inside = []
-        for span in merged:
-            # Parity of the crossings left of the gap after this span.
-            inside.append(sum(1 for c in crossings[row] if c <= span[1] + 1e-12) % 2 == 1)
-        result.append(([(a, b) for a, b in merged], inside))
-    return result
+def _edges(shape: Shape) -> np.ndarray:
+    """Edges of all rings as (ax, ay, bx, by), mm."""
+    rings = shapely.get_rings(shape)
+    points, of_ring = shapely.get_coordinates(rings, return_index=True)
+    edges = np.concatenate([points[:-1], points[1:]], axis=1)
+    return edges[of_ring[:-1] == of_ring[1:]]
 
 
 class Bed:
@@ -103,6 +61,8 @@ class Bed:
     def __init__(self, outline: Polygon) -> None:
         x0, y0, x1, y1 = outline.bounds
         self.base_deg = 90.0 if x1 - x0 > y1 - y0 + 1e-9 else 0.0
+        from nestcut.passes.slab_kernels import rows_between
+
         shape = turned(outline, self.base_deg)
         self.shape = shape
         x0, y0, x1, y1 = shape.bounds
@@ -114,17 +74,7 @@ class Bed:
         self.n_free = np.zeros(self.height, np.int64)
         self.area_mm2 = outline.area
         self.laid = 0
-        for row, (spans, inside) in enumerate(_row_spans(shape, y0, self.height)):
-            gaps = [
-                (a[1], b[0])
-                for (a, b), within in zip(itertools.pairwise(spans), inside[:-1], strict=True)
-                if within and b[0] - a[1] > 0.01
-            ]
-            gaps = sorted(sorted(gaps, key=lambda g: g[0] - g[1])[:STRETCHES])
-            for k, (a, b) in enumerate(gaps):
-                self.free_l[row, k] = a
-                self.free_r[row, k] = b
-            self.n_free[row] = len(gaps)
+        rows_between(_edges(shape), y0, SLAB_MM, self.free_l, self.free_r, self.n_free)
 
     @staticmethod
     def fresh(outline: Polygon) -> Bed:
@@ -165,27 +115,13 @@ class Form:
         """(left, right, stretches per row, x of the origin, y of the origin) of the turned outline."""
         key = round(deg % 360.0, 6)
         if key not in self._spans:
+            from nestcut.passes.slab_kernels import rows_covered
+
             shape = turned(self.outline, key)
             x0, y0, _, y1 = shape.bounds
             rows = max(1, math.ceil((y1 - y0) / SLAB_MM - 1e-7))
-            lists = []
-            for spans, inside in _row_spans(shape, y0, rows):
-                needed: list[list[float]] = []
-                for k, (a, b) in enumerate(spans):
-                    if needed and k and inside[k - 1]:
-                        needed[-1][1] = b
-                    else:
-                        needed.append([a, b])
-                lists.append(needed)
-            most = max((len(n) for n in lists), default=1)
-            left = np.zeros((rows, max(1, most)))
-            right = np.zeros((rows, max(1, most)))
-            count = np.zeros(rows, np.int64)
-            for row, needed in enumerate(lists):
-                for k, (a, b) in enumerate(needed):
-                    left[row, k] = a - x0 - HAIR_MM
-                    right[row, k] = b - x0 + HAIR_MM
-                count[row] = len(needed)
+            left, right, count = rows_covered(_edges(shape), y0, SLAB_MM, rows)
+            left, right = _where(left - x0 - HAIR_MM, count), _where(right - x0 + HAIR_MM, count)
             self._spans[key] = (left, right, count, -x0, -y0)
         return self._spans[key]
 
@@ -239,6 +175,11 @@ def lay(
         )
     bed.laid += count
     return result
+
+
+def _where(values: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """The values of each row that count, 0 after them."""
+    return np.where(np.arange(values.shape[1]) < count[:, None], values, 0.0)
 
 
 def moved(outline: Shape, pose: Pose) -> Shape:

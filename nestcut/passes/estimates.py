@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import time
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import shapely
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.passes.convex_paper import grown_hull
-from nestcut.passes.papers import scraps_by_paper, sizes_by_paper
+from nestcut.passes.papers import largest_of, scraps_by_paper, sizes_by_paper
 from nestcut.passes.prepare import prepare
 from nestcut.passes.regions import groups_of
 from nestcut.passes.schedule import RunTask, cuts_wanted, paper_turns, run_tasks, stretches
@@ -160,14 +162,20 @@ def _strips(
     from nestcut.passes.lanes import lane_layups
     from nestcut.passes.strip_forms import fitting
 
+    every = sizes_by_paper(batch)
     layups = lane_layups(
-        batch, wanted, at_least=passes, most_layups=1, work=0.3, seed=seed, seconds=max(0.2, seconds)
+        batch,
+        wanted,
+        at_least=passes,
+        most_layups=1,
+        work=0.3,
+        seed=seed,
+        seconds=max(0.2, seconds),
+        sizes=largest_of(every),
     )
     if layups is None or sum(layup.passes for layup in layups) > passes:
         return None
-    sizes = {
-        paper: sorted((long, short) for short, long in own) for paper, own in sizes_by_paper(batch).items()
-    }
+    sizes = {paper: sorted((long, short) for short, long in own) for paper, own in every.items()}
     total = 0
     for layup in layups:
         for one in layup.slots:
@@ -240,21 +248,29 @@ def paper_need(
         ]
         forms.sort(key=lambda entry: -entry[1].outline.area)
         left = [cuts for _, _, cuts in forms]
+        # Where runs of equal scraps end.
+        ends = [*(np.flatnonzero(outlines[1:] != outlines[:-1]) + 1).tolist(), len(own)]
         # What such a scrap holds where enough is left of all dies that are still wanted.
         held: dict[tuple[bytes, tuple[bool, ...]], list[int]] = {}
-        for number, scrap in enumerate(own):
-            if not any(left):
-                break
-            key = (outlines[number], tuple(rest > 0 for rest in left))
+        number = 0
+        while number < len(own) and any(left):
+            scrap, outline = own[number], outlines[number]
+            key = (outline, tuple(rest > 0 for rest in left))
             counts = held.get(key)
             if counts is None or any(rest < count for rest, count in zip(left, counts, strict=True)):
                 bed = Bed.fresh(scrap.outline)
                 counts = [len(lay(bed, number, form, k, left[k])) for k, (_, form, _) in enumerate(forms)]
                 if all(count < rest or not rest for count, rest in zip(counts, left, strict=True)):
                     held[key] = counts
-            left = [rest - count for rest, count in zip(left, counts, strict=True)]
+            # Equal scraps that follow hold the same, as long as so much is left.
+            alike = min(
+                (rest // count for rest, count in zip(left, counts, strict=True) if count), default=len(own)
+            )
+            end = min(number + alike, ends[bisect_right(ends, number)])
+            left = [rest - (end - number) * count for rest, count in zip(left, counts, strict=True)]
             if any(counts):
-                need += areas[scrap.id]
+                need += (end - number) * areas[scrap.id]
+            number = end
         need += (
             sum(rest * form.outline.area for rest, (_, form, _) in zip(left, forms, strict=True)) / DENSITY
         )

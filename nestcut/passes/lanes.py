@@ -16,7 +16,7 @@ from dataclasses import replace
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.kept import chip_angle
 from nestcut.passes.lane_moves import Copy, LaneLayup, LaneSlot, Variant, room_across, settled
-from nestcut.passes.papers import Sizes, largest_sizes
+from nestcut.passes.papers import Sizes, largest_of, sizes_by_paper
 from nestcut.passes.schedule import paper_turns
 from nestcut.passes.solvers import new_solver
 from nestcut.passes.strip_forms import MOST_COLUMNS
@@ -42,7 +42,7 @@ def lane_layups(
         at_least: a proved lower bound on the passes; the search ends there.
         work: deterministic time for the model (OR-Tools' own unit, about seconds).
         seconds: time limit, in case the work takes longer than foreseen.
-        sizes: see :func:`nestcut.passes.papers.largest_sizes`; for callers that ask often.
+        sizes: see :func:`nestcut.passes.papers.largest_of`; for callers that ask often.
     Returns: None where some die fits no lane.
     """
     copies = _copies(batch, wanted)
@@ -50,7 +50,7 @@ def lane_layups(
         return None
     best: tuple[LaneLayup, ...] | None = None
     end = time.monotonic() + seconds
-    sizes = largest_sizes(batch) if sizes is None else sizes
+    sizes = largest_of(sizes_by_paper(batch)) if sizes is None else sizes
     for count in range(1, most_layups + 1):
         found = _solve(batch, copies, count, at_least=at_least, work=work, seed=seed, end=end, sizes=sizes)
         if found and (best is None or _passes(found) < _passes(best)):

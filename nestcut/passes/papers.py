@@ -24,7 +24,7 @@ __all__ = [
     "Sizes",
     "Stock",
     "Want",
-    "largest_sizes",
+    "largest_of",
     "lay_parts",
     "scraps_by_paper",
     "sizes_by_paper",
@@ -178,6 +178,6 @@ def _undominated(sizes: Iterable[tuple[float, float]]) -> list[tuple[float, floa
     return sorted(s for s in own if not any(o != s and o[0] >= s[0] and o[1] >= s[1] for o in own))
 
 
-def largest_sizes(batch: Batch) -> Sizes:
-    """Of each paper's scraps the sizes that no other holds."""
-    return {paper: _undominated(own) for paper, own in sizes_by_paper(batch).items()}
+def largest_of(sizes: Sizes) -> Sizes:
+    """Of each paper's sizes those that no other holds."""
+    return {paper: _undominated(own) for paper, own in sizes.items()}

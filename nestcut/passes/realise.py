@@ -15,9 +15,10 @@ from nestcut.passes.papers import (
     Node,
     Stock,
     Want,
-    largest_sizes,
+    largest_of,
     lay_parts,
     scraps_by_paper,
+    sizes_by_paper,
 )
 from nestcut.passes.regions import Group, groups_of
 from nestcut.passes.schedule import RunTask, Stretch, paper_turns, stretches
@@ -138,7 +139,7 @@ def realise(
         squeeze: squeezes in what found no scrap, paper by paper (see :func:`nestcut.passes.squeeze.squeeze_in`).
     """
     scraps = scraps_by_paper(batch)
-    largest = largest_sizes(batch)
+    largest = largest_of(sizes_by_paper(batch))
 
     def turns_of(run: int, slots: Sequence[int], paper: str) -> tuple[float, ...]:
         common: set[float] | None = None

@@ -11,7 +11,7 @@ from nestcut.passes.fillin import filled_in, leftovers, other_papers
 from nestcut.passes.lanes import lane_layups
 from nestcut.passes.lighten import heavy_layups
 from nestcut.passes.papering import squeezer
-from nestcut.passes.papers import largest_sizes
+from nestcut.passes.papers import largest_of, sizes_by_paper
 from nestcut.passes.realise import Realised
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.strip_sheets import piles_by_paper
@@ -86,7 +86,7 @@ def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft 
     """The same cuts with strips that are pulled on under dies in lanes: far fewer trims."""
     clock.say(None, plate.bound, "lanes and strips")
     wanted = cuts_wanted(batch, plate.shares)
-    piles, sizes = piles_by_paper(batch), largest_sizes(batch)
+    piles, sizes = piles_by_paper(batch), largest_of(sizes_by_paper(batch))
     best = _Best(batch, plate)
     tightest: tuple[LaidStrips, int] | None = None
     few = True

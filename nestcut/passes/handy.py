@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from nestcut.batch.model import Batch
+from nestcut.passes.benches import Workshop
 from nestcut.passes.clock import Clock
-from nestcut.passes.drafts import Draft, Shares
+from nestcut.passes.drafts import Draft, Shares, figures
+from nestcut.passes.ends import EndWay, by_ends
 from nestcut.passes.fillin import filled_in, leftovers
-from nestcut.passes.mixed import Costs, mixed, strip_shares
+from nestcut.passes.mixed import Costs, PerCut, mixed, strip_shares
 from nestcut.passes.realise import Realised
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.trimming import obey_trims
@@ -29,6 +31,14 @@ __all__ = ["eased_shares", "handling_matters", "in_few_trims"]
 
 WAYS = ((1, False), (1, True), (2, False), (2, True))
 """(scraps are slit to the plate's width over this, dies of one paper lie together)."""
+END_WAYS = ((True, 1, 1.6), (True, 2, 1.0), (False, 1, 1.6), (False, 2, 1.0))
+"""(dies lie narrow, lay-ups, rows of dies at each end) of plans by ends."""
+DEAR = 3.0
+"""How much dearer paper is where some was short."""
+ENDS = 0.6
+"""Share of the time left within which another of them is begun."""
+SHARING_S, SHARING_WORK = 3.0, 0.5
+"""Most seconds, and work in OR-Tools' own measure, for sharing out dies and papers over the ends."""
 EASED = 2
 """How often pieces are moved to other papers of their lines, where one paper has too little."""
 HALF = 0.5
@@ -65,6 +75,7 @@ def in_few_trims(batch: Batch, draft: Draft, clock: Clock, seed: int, share: flo
     seconds = MODELS_BY_WORK_S if clock.by_work else max(0.5, MODELS * share * clock.left())
     strips = strip_shares(batch, draft)
     aims = _aims(batch, draft)
+    yield from _by_ends(batch, draft, strips, aims, clock, seed, seconds, over)
     for slit, by_paper in WAYS:
         if over() or (slit > 1 and batch.hand.trims == "none"):
             return
@@ -95,6 +106,55 @@ def in_few_trims(batch: Batch, draft: Draft, clock: Clock, seed: int, share: flo
             if eased is None:
                 break
             plate = replace(plate, shares=eased)
+
+
+def _by_ends(
+    batch: Batch,
+    draft: Draft,
+    strips: Mapping[tuple[str, str], PerCut],
+    aims: Sequence[Costs],
+    clock: Clock,
+    seed: int,
+    seconds: float,
+    over: Callable[[], bool],
+) -> Iterator[Draft]:
+    """Drafts in which each end of the plate pulls its own scraps on, and what of them is worth keeping."""
+    shop = Workshop(batch)
+    late = clock.within(ENDS)
+    directed = any(paper.direction != "none" for paper in batch.papers)
+    parities = [90.0, 0.0] if directed else [0.0]
+    tried: list[tuple[float, float]] = []
+    short = False
+    ways = list(END_WAYS[:2] if clock.by_work else END_WAYS)
+    while ways and not (late() or over()):
+        narrow, layups, rows = ways.pop(0)
+        for parity in parities:
+            found = by_ends(
+                batch,
+                shop,
+                EndWay(narrow, parity, layups, rows, DEAR if short else 1.0),
+                seconds=MODELS_BY_WORK_S if clock.by_work else SHARING_S,
+                work=SHARING_WORK,
+                seed=seed,
+                over=over,
+            )
+            if found is None:
+                continue
+            got, lines = found
+            shares = tuple(
+                tuple(Share(die, paper, count) for (die, paper), count in sorted(own.items()) if count > 0)
+                for own in lines
+            )
+            plate = replace(draft.plate, shares=shares)
+            filled = _filled(batch, plate, got, over)
+            yield filled
+            tried.append((figures(batch, filled)["minutes"] + 2 * sum(got.missing.values()), parity))
+            # Where a paper was short it is used more sparingly from then on.
+            short |= bool(got.missing)
+            for aim in aims:
+                yield from mixed(batch, plate, got, strips, aim, seed=seed, seconds=seconds, over=over)
+        if tried:
+            parities = [min(tried)[1]]
 
 
 def _filled(batch: Batch, plate: PlatePlan, got: Realised, over: Callable[[], bool]) -> Draft:

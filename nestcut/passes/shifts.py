@@ -43,6 +43,7 @@ class Shapes:
         self._near: dict[tuple[str, float, str, float], Shape] = {}
         self._parts: dict[tuple[str, float, bool], tuple[list[Any], list[Any]]] = {}
         self._rooms: dict[bytes, Shape] = {}
+        self._fits: dict[tuple[bytes, str, float], Shape] = {}
 
     def cut(self, die: Die, deg: float) -> Shape:
         """The die's cut, filled, at this turn about its origin."""
@@ -78,7 +79,10 @@ class Shapes:
         from nestcut.placement import inner_fit
 
         mask = np.zeros(shape, dtype=bool)
-        fit = inner_fit(self.room(outline), self.cut(die, pose.deg).convex_hull)
+        key = (outline.wkb, die.name, pose.deg)
+        if key not in self._fits:
+            self._fits[key] = inner_fit(self.room(outline), self.cut(die, pose.deg).convex_hull)
+        fit = self._fits[key]
         if fit.is_empty:
             return mask
         shapely.prepare(fit)

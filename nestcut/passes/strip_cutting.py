@@ -10,6 +10,7 @@ import math
 import random
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 from shapely.geometry import Polygon, box
 
@@ -19,7 +20,7 @@ from nestcut.passes.schedule import paper_turns
 from nestcut.passes.strip_forms import StripForm
 from nestcut.passes.strip_sheets import HAIR_MM, Box, Pile, Piles, Sheet
 
-__all__ = ["Cut", "Job", "Strip", "StripRow", "cut_strips", "job_for", "strips_of"]
+__all__ = ["CutStrips", "Job", "Strip", "StripRow", "cut_strips", "job_for", "strips_of"]
 
 CAPS = (2, 3, 4, 6, 8)
 """Most cuts of a strip in some of the tries: smaller strips fill scraps better."""
@@ -104,7 +105,15 @@ def _area(form: StripForm) -> int:
     return form.width_mm * form.length_mm
 
 
-Cut = dict[tuple[int, int], list[StripRow]]
+class CutStrips(NamedTuple):
+    """The strips of one paper."""
+
+    made: dict[tuple[int, int], list[StripRow]]
+    """Key of the job → its strips."""
+    lost: dict[tuple[int, int], int]
+    """Key of the job → cuts that found no room."""
+    layouts: list[tuple[Box, ...]]
+    """How scraps are cut up: the places in each kind of scrap that is cut, each kind once."""
 
 
 def cut_strips(
@@ -114,8 +123,8 @@ def cut_strips(
     tries: int,
     seed: int = 0,
     stop: Callable[[], bool] | None = None,
-) -> tuple[Cut, dict[tuple[int, int], int]]:
-    """Strips for all jobs of one paper, and how many cuts of which found no room.
+) -> CutStrips:
+    """Strips for all jobs of one paper.
 
     Args:
         fresh: the scraps of the paper; they stay as they are.
@@ -123,7 +132,7 @@ def cut_strips(
         stop: asked after every try.
     """
     chance = random.Random(seed)
-    best: tuple[tuple[float, int], Cut, dict[tuple[int, int], int]] | None = None
+    best: tuple[tuple[float, int], CutStrips] | None = None
     need = {job.key: min((_area(f) / f.cuts for f, _ in job.ways), default=1.0) for job in jobs}
     for number in range(max(1, tries)):
         # The largest strips find their place first; small ones fill the corners that are left.
@@ -131,7 +140,7 @@ def cut_strips(
         order = sorted(jobs, key=lambda job: (-job.size * math.exp(noise * chance.gauss(0, 1)), job.key))
         cap = None if number < 2 or chance.random() < 0.3 else chance.choice(CAPS)
         piles = fresh.turned_round() if number > 2 and chance.random() < 0.3 else fresh.copy()
-        made: Cut = {}
+        made: dict[tuple[int, int], list[StripRow]] = {}
         lost: dict[tuple[int, int], int] = {}
         for job in order:
             made[job.key], left = _cut_for(piles, job, snug=number % 2 == 1, cap=cap, stop=stop)
@@ -140,12 +149,13 @@ def cut_strips(
         strips = sum(len(row) for rows in made.values() for row in rows)
         cost = (sum(need[key] * left for key, left in lost.items()), strips)
         if best is None or cost < best[0]:
-            best = (cost, made, lost)
+            layouts = [tuple(pile.sheet.taken) for pile in piles if pile.sheet.taken]
+            best = cost, CutStrips(made, lost, layouts)
         # Once all is cut, further orders hardly save a strip.
-        if (number and not best[2]) or (stop is not None and stop()):
+        if (number and not best[1].lost) or (stop is not None and stop()):
             break
     assert best is not None
-    return best[1], best[2]
+    return best[1]
 
 
 def _cut_for(

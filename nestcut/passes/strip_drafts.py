@@ -111,8 +111,8 @@ def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft 
         if chips and (tightest is None or laid.missing.total() < tightest[0].missing.total()):
             tightest = laid, seed + turn
         strips: Realised | None = None
-        if batch.hand.trims != "scissors":
-            # Only passes tell which parts straight cuts can't make.
+        if batch.hand.trims != "scissors" and not laid.straight():
+            # Which of the strips are given up shows in the passes.
             strips = obey_trims(batch, laid.realised(batch))
             best.take(plate.shares, strips)
         else:

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from shapely.geometry import Polygon
+from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.chips import sites_of
@@ -16,8 +16,9 @@ from nestcut.passes.papers import LaidPart, scraps_by_paper
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft, Squeeze, back_on_plate
 from nestcut.passes.schedule import RunTask
 from nestcut.passes.slabs import moved
+from nestcut.passes.straight_cuts import parts_of_straight_cuts
 from nestcut.passes.strip_cutting import Strip, StripRow, cut_strips, job_for, strips_of
-from nestcut.passes.strip_sheets import Piles, piles_by_paper
+from nestcut.passes.strip_sheets import Box, Piles, piles_by_paper
 from nestcut.passes.totals import minutes_of
 from nestcut.plan.model import Slot
 
@@ -36,6 +37,15 @@ class LaidStrips:
     chips: dict[_Key, tuple[Polygon, list[LaidPart]]]
     missing: Counter[tuple[str, str]]
     """(die, paper) → cuts that found no scrap."""
+    layouts: list[tuple[Box, ...]]
+    """Places of the strips in each kind of scrap that is cut, each kind once."""
+
+    def straight(self) -> bool:
+        """Whether straight cuts, each right through the piece in hand, make all strips."""
+        return not self.chips and all(
+            len(parts_of_straight_cuts([box(*place) for place in places], [1.0] * len(places))) == len(places)
+            for places in self.layouts
+        )
 
     def figures(self, batch: Batch) -> dict[str, float]:
         """Passes, changes, trims, paper in mm² and minutes, as :func:`nestcut.passes.drafts.figures` tells them."""
@@ -134,6 +144,7 @@ def lay_strips(
     strips: dict[_Key, list[StripRow]] = {}
     laid: dict[_Key, tuple[Polygon, list[LaidPart]]] = {}
     missing: Counter[tuple[str, str]] = Counter()
+    layouts: list[tuple[Box, ...]] = []
     for number, paper in enumerate(order):
         own = [
             ((m, s), slot, count)
@@ -143,7 +154,7 @@ def lay_strips(
             if colour == paper
         ]
         jobs = [job_for(batch, key, slot, paper, count) for key, slot, count in own]
-        made, lost = cut_strips(piles.get(paper, Piles([])), jobs, tries=tries, seed=seed, stop=stop)
+        made, lost, ways = cut_strips(piles.get(paper, Piles([])), jobs, tries=tries, seed=seed, stop=stop)
         if lost and chips:
             cut, fewer = chips_in_lanes(
                 batch,
@@ -155,12 +166,13 @@ def lay_strips(
                 part=1 / (len(order) - number),
             )
             if _undone(batch, layups, fewer) < _undone(batch, layups, lost):
-                made, lost = {}, fewer
+                made, lost, ways = {}, fewer, []
                 laid |= {(m, s, paper): parts for (m, s), parts in cut.items()}
         strips |= {(m, s, paper): found for (m, s), found in made.items()}
+        layouts += ways
         for (m, s), left in lost.items():
             missing[layups[m].slots[s].slot.die, paper] += left
-    return LaidStrips(tuple(layups), strips, laid, missing)
+    return LaidStrips(tuple(layups), strips, laid, missing, layouts)
 
 
 def _lanes(layup: LaneLayup) -> list[list[int]]:

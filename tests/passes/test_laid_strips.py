@@ -13,6 +13,7 @@ from nestcut.passes.plate import plan_plate
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.strip_sheets import piles_by_paper
 from nestcut.passes.strips import lay_strips
+from nestcut.passes.trimming import obey_trims
 from tests.benchmarks.passes_classes import random_class
 
 
@@ -37,3 +38,21 @@ def test_figures_are_those_of_the_passes(seed: int, supply: float) -> None:
             for slot in use.slots
         )
         assert cut + laid.missing == Counter(cuts_wanted(batch, plate.shares))
+
+
+def test_straight_is_said_where_nothing_is_given_up() -> None:
+    """Asked of the kinds of cut-up scraps; the passes, made and looked at one by one, say the same."""
+    said = []
+    for seed in (1, 4, 7, 10, 13, 16):
+        batch = random_class(seed, size="small", supply=1.5)
+        batch = replace(batch, hand=replace(batch.hand, trims="straight"))
+        plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=5)
+        layups = lane_layups(batch, cuts_wanted(batch, plate.shares), at_least=plate.bound)
+        assert layups is not None
+        for tries in (1, 12):
+            laid = lay_strips(batch, layups, piles_by_paper(batch), tries=tries, seed=seed)
+            given_up = obey_trims(batch, laid.realised(batch)).missing - laid.missing
+            assert laid.straight() == (not given_up)
+            said.append(laid.straight())
+    assert True in said
+    assert False in said

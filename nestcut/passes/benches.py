@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -40,6 +40,8 @@ class Pull:
     """Where the turned piece's box begins on the plate, whole mm."""
     slots: tuple[int, ...]
     made: tuple[Made, ...]
+    shift: tuple[float, float]
+    """From the turned piece, its corner in the turning point, to one whose box begins at (0, 0), mm."""
     inner_mm: float
     """How far along the feed it reaches into the plate."""
 
@@ -72,6 +74,18 @@ class _Turn:
     y0: int
     shape: tuple[int, int]
     masks: dict[int, Mask] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class _View:
+    """A piece that is being cut, at one quarter turn."""
+
+    turn: _Turn
+    masks: dict[int, Mask]
+    pending: list[Made]
+    """Cuts that are not taken out of the masks yet."""
+    top: float
+    """What its best place was worth when it was last looked at."""
 
 
 class Workshop:
@@ -133,20 +147,6 @@ class Workshop:
         shifts, left, top = self._gaps[key]
         return shifts, left - nx, top - ny
 
-    def masks(
-        self, bench: Bench, paper: str, piece: Polygon, made: Sequence[Made], slots: Collection[int]
-    ) -> list[tuple[_Turn, dict[int, Mask]]]:
-        """For each turn the places that are left for each of these slots, after cuts anywhere and anyhow."""
-        found = []
-        for turn in self.turns(bench, paper, piece):
-            own = {slot: mask.copy() for slot, mask in turn.masks.items() if slot in slots}
-            if not own:
-                continue
-            for cut in made:
-                self.take_out(bench, turn, own, cut)
-            found.append((turn, own))
-        return found
-
     def take_out(self, bench: Bench, turn: _Turn, masks: Mapping[int, Mask], cut: Made) -> None:
         """Switch off the places at which a slot would come too near to a cut (in place)."""
         pose = lain(cut[1], turn)
@@ -182,31 +182,39 @@ class Workshop:
             weights: die → worth of a cut.
             most: pulls at most.
         """
-        wanted = {slot for slot in bench.slots if left.get(bench.sites[slot].die.name, 0) > 0}
-        state = self.masks(bench, paper, piece, made, wanted)
         rest = Counter(left)
+        views = [
+            _View(turn, masks, list(made), math.inf)
+            for turn in self.turns(bench, paper, piece)
+            if (masks := {s: m.copy() for s, m in turn.masks.items() if rest[bench.sites[s].die.name] > 0})
+        ]
         found: list[Pull] = []
         while len(found) < most:
             best: tuple[float, _Turn, dict[int, Mask], NDArray[np.float32]] | None = None
-            for turn, masks in state:
-                own = [slot for slot in masks if rest[bench.sites[slot].die.name] > 0]
-                if not own or (best and sum(weights[bench.sites[s].die.name] for s in own) <= best[0]):
+            # What a turn gives never grows: one that gave less before than another gives now is not looked at.
+            for view in sorted(views, key=lambda one: -one.top):
+                own = [slot for slot in view.masks if rest[bench.sites[slot].die.name] > 0]
+                view.top = min(view.top, sum(weights[bench.sites[s].die.name] for s in own))
+                if best and view.top <= best[0] + 1e-6:
                     continue
-                total = np.zeros(turn.shape, dtype=np.float32)
+                for cut in view.pending:
+                    self.take_out(bench, view.turn, view.masks, cut)
+                view.pending.clear()
+                total = np.zeros(view.turn.shape, dtype=np.float32)
                 for slot in own:
-                    total += np.float32(weights[bench.sites[slot].die.name]) * masks[slot]
-                top = float(total.max(initial=0.0))
-                if top > 0.0 and (best is None or top > best[0] + 1e-6):
-                    best = (top, turn, masks, total)
+                    total += np.float32(weights[bench.sites[slot].die.name]) * view.masks[slot]
+                view.top = float(total.max(initial=0.0))
+                if view.top > 0.0 and (best is None or view.top > best[0] + 1e-6):
+                    best = (view.top, view.turn, view.masks, total)
             if best is None:
                 break
-            top, turn, masks, total = best
+            top, turn, open_masks, total = best
             places = np.argwhere(total >= top - 1e-5)
             # Furthest out, then furthest to the left: cuts close up, the middle of the plate stays free.
             out = 1 if bench.first_end else -1
             x, y = places[np.lexsort((places[:, 0], out * places[:, 1]))[0]]
             slots: list[int] = []
-            for slot, mask in masks.items():
+            for slot, mask in open_masks.items():
                 die = bench.sites[slot].die.name
                 if mask[x, y] and rest[die] > 0 and not any(self.too_near(bench, o, slot) for o in slots):
                     slots.append(slot)
@@ -221,12 +229,12 @@ class Workshop:
                     at,
                     tuple(sorted(slots)),
                     cuts,
+                    turn.shift,
                     at[1] + (turn.outline.bounds[3] if bench.first_end else 0.0),
                 )
             )
-            for other, theirs in state:
-                for cut in cuts:
-                    self.take_out(bench, other, theirs, cut)
+            for view in views:
+                view.pending += cuts
         return found
 
 
@@ -250,6 +258,4 @@ def _quarter(x: float, y: float, deg: float) -> tuple[float, float]:
 
 def use_pose(piece: Piece, pull: Pull) -> Pose:
     """The scrap's pose for a pull of its piece."""
-    turned = Pose(0.0, 0.0, pull.deg).apply(piece.in_corner)
-    x0, y0, _, _ = turned.bounds
-    return piece.lying(pull.deg, (-x0, -y0), pull.at)
+    return piece.lying(pull.deg, pull.shift, pull.at)

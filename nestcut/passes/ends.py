@@ -8,6 +8,7 @@ scrap for the other.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
@@ -29,6 +30,8 @@ ROUNDS = 4
 """How often what found no paper is shared out anew, in further lay-ups."""
 FULL = (0.9, 0.82, 0.75, 0.66, 0.55, 0.4)
 """How much of the plate boxes may fill: less where rows did not go on it."""
+MORE_LAYUPS = 3
+"""So many lay-ups are tried, one more each time, where dies do not go on fewer plates."""
 MOST_PULLS = 12
 """Pulls of a scrap that are foreseen at once."""
 LEVELS = 4
@@ -40,6 +43,8 @@ ATTEMPTS = ((0.25, False), (0.5, False), (1.0, False), (1.0, True))
 it does not become the slower one."""
 ALIKE = 3
 """Equal scraps take the same way until one in so many of those that could is used up."""
+NEXT = 400
+"""So many pulls of the other end are looked through for one that goes with a pull."""
 HAIR_MM = 1e-9
 
 Queue = list[tuple[Piece, Pull]]
@@ -168,10 +173,10 @@ def _laid_out(
     batch: Batch, ask: Ask, way: EndWay, left: Sequence[int], barred: set[Key], layups: int, seed: int
 ) -> tuple[Shared, list[EndRows]] | None:
     """What is left, shared out, and its rows; None where it goes on no plate."""
-    for full in FULL:
-        shared = share_out(batch, left, ask, layups=layups, full=full, barred=barred)
+    for more, full in itertools.product(range(MORE_LAYUPS), FULL):
+        shared = share_out(batch, left, ask, layups=layups + more, full=full, barred=barred)
         if shared is None:
-            return None
+            continue
         rows = [
             end_rows(
                 batch,
@@ -215,7 +220,7 @@ def _both_ends(
         best: tuple[int, Table, Counter[Key], Queue] | None = None
         for dear, apart in ATTEMPTS if turn else ATTEMPTS[-1:]:
             table, short = begun.copy(), Counter[Key]()
-            aside = table.without({id(piece.outline) for piece, _ in queues[1 - end]}) if apart else {}
+            aside = table.without({id(piece) for piece, _ in queues[1 - end]}) if apart else {}
             own = _worked(batch, table, shop, bench, wanted, short, dear, way.paper_price, over)
             table.put_back(aside)
             queues[end] = own
@@ -352,9 +357,9 @@ def _pairs(queues: Sequence[Queue]) -> list[Queue]:
     waiting = list(queues[1])
     pairs: list[Queue] = []
     for first in queues[0]:
-        for k, second in enumerate(waiting):
+        for k, second in enumerate(waiting[:NEXT]):
             apart = first[1].inner_mm <= second[1].inner_mm + HAIR_MM
-            if apart and first[0].outline is not second[0].outline:
+            if apart and first[0] is not second[0]:
                 pairs.append([first, waiting.pop(k)])
                 break
         else:

@@ -49,12 +49,18 @@ class Table:
         for scrap in batch.scraps:
             self.fresh[scrap.paper, scrap.outline.normalize().wkb].append(scrap)
         self.patterns = {key: patterns(batch, own[0]) for key, own in self.fresh.items()}
+        self._parts: dict[tuple[str, bytes, tuple[int, int]], tuple[list[Polygon], Polygon]] = {}
+        for key, own in self.fresh.items():
+            for pattern in self.patterns[key]:
+                # Equal scraps have equal parts, which are alike but for a millimetre: the first stands for all.
+                if parts := pattern_parts(own[0], pattern):
+                    self._parts[*key, pattern] = (parts, Piece(own[0], parts[0], False).in_corner)
         self.lying: dict[State, list[Piece]] = defaultdict(list)
 
     def copy(self) -> Table:
         """The same, to go on from in two ways."""
         other: Table = object.__new__(Table)
-        other.patterns = self.patterns
+        other.patterns, other._parts = self.patterns, self._parts
         other.fresh = defaultdict(list, {key: list(own) for key, own in self.fresh.items()})
         other.lying = defaultdict(list, {key: list(own) for key, own in self.lying.items()})
         return other
@@ -63,14 +69,14 @@ class Table:
         """Onto the table, for later."""
         self.lying[piece.scrap.paper, piece.in_corner.wkb, made].append(piece)
 
-    def without(self, outlines: Collection[int]) -> dict[State, list[Piece]]:
-        """Take these pieces (by the ids of their outlines) off the table. Returns: what was taken off."""
+    def without(self, gone: Collection[int]) -> dict[State, list[Piece]]:
+        """Take these pieces (by their ids) off the table. Returns: what was taken off."""
         found: dict[State, list[Piece]] = {}
         for state, pieces in self.lying.items():
-            off = [piece for piece in pieces if id(piece.outline) in outlines]
+            off = [piece for piece in pieces if id(piece) in gone]
             if off:
                 found[state] = off
-                self.lying[state] = [piece for piece in pieces if id(piece.outline) not in outlines]
+                self.lying[state] = [piece for piece in pieces if id(piece) not in gone]
         return found
 
     def put_back(self, pieces: Mapping[State, list[Piece]]) -> None:
@@ -86,11 +92,9 @@ class Table:
                 yield Source(state, pieces[0].in_corner, trims, 0.0, len(pieces), pieces.pop)
         for key, scraps in self.fresh.items():
             for pattern in self.patterns[key] if key[0] == paper and scraps else ():
-                parts = pattern_parts(scraps[0], pattern)
-                if not parts:
-                    continue
-                # The parts are alike but for a millimetre: the first stands for all.
-                outline = Piece(scraps[0], parts[0], len(parts) == 1).in_corner
+                if (*key, pattern) not in self._parts:
+                    continue  # a slit would leave loose pieces
+                parts, outline = self._parts[*key, pattern]
                 yield Source(
                     (paper, outline.wkb, ()),
                     outline,
@@ -103,7 +107,7 @@ class Table:
     def _opened(self, key: tuple[str, bytes], pattern: tuple[int, int]) -> Piece:
         """The first part of a fresh scrap; the others go onto the table."""
         scrap = self.fresh[key].pop(0)
-        parts = pattern_parts(scrap, pattern)
+        parts, _ = self._parts[*key, pattern]
         pieces = [Piece(scrap, outline, len(parts) == 1) for outline in parts]
         for piece in pieces[1:]:
             self.put(piece, ())

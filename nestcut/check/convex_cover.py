@@ -23,7 +23,7 @@ AS_CONVEX = 1e-9
 """Relative: a union this near to its hull's area is convex but for rounding errors."""
 
 
-def convex_cover(shape: BaseGeometry) -> list[Polygon]:
+def convex_cover(shape: BaseGeometry, *, most_parts: int = MOST_PARTS) -> list[Polygon]:
     """Convex parts inside the shape (within rounding errors of 1e-7 mm), the largest first.
 
     Each is grown from a triangle by adding neighbours as long as the union stays convex; parts are then
@@ -40,7 +40,7 @@ def convex_cover(shape: BaseGeometry) -> list[Polygon]:
     parts = sorted(candidates.values(), key=lambda part: -part.area)
     chosen: list[Polygon] = []
     rest = shape
-    while parts and len(chosen) < MOST_PARTS and rest.area > (1 - ENOUGH) * shape.area:
+    while parts and len(chosen) < most_parts and rest.area > (1 - ENOUGH) * shape.area:
         gains = [rest.intersection(part).area for part in parts]
         best = int(np.argmax(gains))
         if gains[best] <= 0.0:

@@ -17,6 +17,7 @@ import shapely
 from shapely.affinity import translate
 from shapely.geometry.base import BaseGeometry
 
+from nestcut.check.relative import places_cannot_fit
 from nestcut.check.report import TOLERANCE_MM
 from nestcut.check.safe_side import grown_area_mm2, shrunk
 from nestcut.check.stacking import stack_cannot_fit
@@ -84,7 +85,7 @@ def disprove(plate: Plate, entry: Mapping[str, Any]) -> str | None:
         needed = sum(number * plate.rim_area(name) for name, number in dies.items())
         return None if needed > plate.area else "their rims' area has room on the plate"
     names = [name for name, number in dies.items() for _ in range(number)]
-    if by not in ("turning", "stacking"):
+    if by not in ("turning", "stacking", "relative"):
         return "this kind of disproof is not known"
     if any(plate.rims[name].is_empty for name in names):
         return "a rim is too thin to tell"
@@ -94,6 +95,11 @@ def disprove(plate: Plate, entry: Mapping[str, Any]) -> str | None:
         return single_cannot_fit(rims[0], *window)
     if by == "turning" and len(rims) != 2:
         return "'turning' is for one or two dies"
+    if by == "relative":
+        order = entry.get("order")
+        if not isinstance(order, list) or sorted(map(str, order)) != sorted(names):
+            return "its order does not name its dies"
+        return places_cannot_fit([plate.opponent(name) for name in order], *window, plate.gap_mm, entry)
     # What counts is that the dies can't lie together: either method may show it.
     why = stack_cannot_fit(rims, *window, plate.gap_mm) if by == "stacking" else ""
     if why is not None and len(rims) == 2:

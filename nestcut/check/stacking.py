@@ -78,7 +78,7 @@ def stack_cannot_fit(
     if len(rims) > MOST_DIES:
         return f"more than {MOST_DIES} dies are not tried"
     if width_mm > length_mm:
-        rims = [_quarter(rim) for rim in rims]
+        rims = [quarter(rim) for rim in rims]
         width_mm, length_mm = length_mm, width_mm
     folded = [_folded(_centred(rim)) for rim in rims]
     alive: list[list[tuple[Interval, int]]] | None = None
@@ -114,7 +114,7 @@ def _centred(rim: Opponent) -> Opponent:
     return Opponent(shapely.affinity.translate(rim.rim, *middle), rim.turns)
 
 
-def _quarter(rim: Opponent) -> Opponent:
+def quarter(rim: Opponent) -> Opponent:
     """The same rim seen with the plate turned by a quarter."""
     return Opponent(rim.rim, tuple((lo + 90.0, hi + 90.0) for lo, hi in rim.turns))
 

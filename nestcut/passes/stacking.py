@@ -51,7 +51,7 @@ class _Cells:
     key: int
 
 
-def _inner(shape: Shape, depth: float) -> Shape:
+def inner_shape(shape: Shape, depth: float) -> Shape:
     """A simpler shape inside the shape, at most about 2·depth smaller."""
     for tolerance in (depth, depth / 4):
         small = shape.buffer(-tolerance, quad_segs=2).simplify(0.95 * tolerance)
@@ -68,11 +68,11 @@ def _polygons(shape: Any) -> list[Polygon]:
     return [part for part in getattr(shape, "geoms", ()) if isinstance(part, Polygon)]
 
 
-def _ring(polygon: Polygon) -> np.ndarray:
+def ring_of(polygon: Polygon) -> np.ndarray:
     return np.asarray(orient(polygon, 1.0).exterior.coords)[:-1]
 
 
-def _packed(rings: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+def packed(rings: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     most = max(len(ring) for ring in rings)
     out = np.zeros((len(rings), most, 2))
     for index, ring in enumerate(rings):
@@ -145,7 +145,7 @@ class Stacker:
             half_deg = TURN_SLACK_DEG
         reach = max(math.hypot(x, y) for x, y in shapely.get_coordinates(self.rims[die]))
         shrink = off + reach * (1.0 - math.cos(math.radians(half_deg))) + 10 * TOLERANCE_MM
-        body = _inner(self.rims[die], 0.4 / 2**level)
+        body = inner_shape(self.rims[die], 0.4 / 2**level)
         rings = []
         for part in convex_parts(body):
             polygon = Polygon(part)
@@ -155,10 +155,10 @@ class Stacker:
             rings += [p for p in _polygons(common.buffer(-shrink, join_style="mitre")) if p.area > 1e-3]
         if not rings:
             return None
-        plain, sizes = _packed([_ring(p.convex_hull) for p in rings])
+        plain, sizes = packed([ring_of(p.convex_hull) for p in rings])
         if self.gap_mm > 0:
             wide = [p.buffer(self.gap_mm, quad_segs=2) for p in rings]
-            grown, grown_sizes = _packed([_ring(p) for p in wide])
+            grown, grown_sizes = packed([ring_of(p) for p in wide])
         else:
             grown, grown_sizes = plain, sizes
         turned = _turned(plain, mids)

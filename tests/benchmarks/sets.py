@@ -1,13 +1,14 @@
 """Can these dies share a plate? How many sets of 2 to 7 dies are settled, and by what.
 
-    python -m tests.benchmarks.sets --sets 120 --seconds 10
+    python -m tests.benchmarks.sets --sets 120 --seconds 10 --plate 75x150
 
-Sets of random dies (those of :mod:`tests.benchmarks.passes_classes`) whose rims fill 0.65 to 0.9 of a plate of
-75 × 150 mm: area alone settles none of them. Each is searched for a layout and for a disproof by turns, harder every
+Sets of random dies (those of :mod:`tests.benchmarks.passes_classes`) whose rims fill 0.65 to 0.9 of a plate (of
+75 × 150 mm, if none is named): area alone settles none of them. Each is searched for a layout and for a disproof by turns, harder every
 time, until one of them is found or the time is over. A set for which both were found would stop the run.
 
-The columns: laid: an exactly checked layout was found; turning, stacking: disproved, by one die or two at all turns
-or by stacking more (:mod:`nestcut.passes.disproof`); open: neither.
+The columns: laid: an exactly checked layout was found; turning, relative, stacking: disproved, by one die or two at
+all turns, by the places of more relative to each other, or by stacking them (:mod:`nestcut.passes.disproof`); open:
+neither.
 """
 
 from __future__ import annotations
@@ -31,7 +32,9 @@ from nestcut.passes.patterns import PatternBook
 from nestcut.passes.prepare import prepare
 from tests.benchmarks.passes_classes import GAP_MM, random_die
 
-PLATE = (75.0, 150.0)
+PLATE = "75x150"
+LARGEST = 0.94
+"""Of a plate's shorter side: larger dies lie nowhere, or alone."""
 FILL = (0.65, 0.9)
 COUNTS = range(2, 8)
 TRIES = 4000
@@ -41,9 +44,10 @@ STRENGTHS = 4
 def random_set(chance: random.Random, count: int, window: Polygon) -> list[Kept] | None:
     """So many dies whose rims, grown by half the gap, fill 0.65 to 0.9 of the window; None if none are found soon."""
     room = window_ticks(window, GAP_MM)
+    left, top, right, bottom = window.bounds
+    largest = round(min(right - left, bottom - top) * LARGEST - 0.5)
     for _ in range(TRIES):
-        # No wider than the plate: larger ones lie nowhere.
-        dies = [random_die(chance, f"die-{k + 1}", chance.uniform(20.0, 70.0)) for k in range(count)]
+        dies = [random_die(chance, f"die-{k + 1}", chance.uniform(20.0, largest)) for k in range(count)]
         ticks = [area_ticks(die.rim, GAP_MM) for die in dies]
         if FILL[0] * room <= sum(ticks) <= FILL[1] * room:
             return [
@@ -63,14 +67,18 @@ def settled(dies: list[Kept], window: Polygon, seconds: float) -> tuple[str, flo
         return time.monotonic() - began > seconds
 
     packer = Packer(dies, window, GAP_MM, stop=over)
-    disprover = Disprover(dies, window, GAP_MM, book)
+    disprover = Disprover(dies, window, GAP_MM, book, stop=over)
     found = ""
-    for step in range(max(len(MOVES), STRENGTHS)):
-        if step < len(MOVES):
-            layout = packer.try_set(counts, step)
+    # A quick search costs a hundredth of a quick disproof, so it comes first.
+    for step in range(max(len(MOVES) - 1, STRENGTHS + 1)):
+        for effort in (0, 1) if step == 0 else (step + 1,):
+            layout = packer.try_set(counts, effort) if effort < len(MOVES) else None
             if layout is not None:
                 found = "laid"
+                book.witness(layout)  # raises if it was disproved
                 break
+        if found or over():
+            break
         if step < STRENGTHS and disprover.disprove(counts, step + 1):
             proof = next(
                 p
@@ -91,10 +99,12 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--sets", type=int, default=120)
     parser.add_argument("--first-seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=10.0, help="for each set, about")
+    parser.add_argument("--plate", default=PLATE, help="width x length, mm, such as 100x100")
     parser.add_argument("--json", type=Path, default=None)
     asked = parser.parse_args(arguments)
     prepare(lambda _text: None)
-    window = box(0.0, 0.0, *PLATE)
+    width, length = (float(side) for side in asked.plate.split("x"))
+    window = box(0.0, 0.0, width, length)
     rows: list[dict[str, Any]] = []
     for seed in range(asked.first_seed, asked.first_seed + asked.sets):
         count = COUNTS[seed % len(COUNTS)]
@@ -107,7 +117,7 @@ def main(arguments: list[str] | None = None) -> int:
         print(f"{seed}: {count} dies, fill {fill:.2f}, {by}, {seconds:.1f} s", file=sys.stderr, flush=True)
         if asked.json:
             asked.json.write_text(json.dumps(rows, indent=1), encoding="utf-8")
-    ways = ("laid", "turning", "stacking", "open")
+    ways = ("laid", "turning", "relative", "stacking", "open")
     print(
         f"{'dies':>5}{'sets':>6}{'fill':>7}"
         + "".join(f"{way:>10}" for way in ways)

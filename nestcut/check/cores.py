@@ -1,0 +1,164 @@
+"""What a rim covers at every turn of an interval (its core), and what two cores forbid each other.
+
+Between two cores, for an interval of differences of x, there is a stretch of differences of y at which they
+touch or come nearer than the gap, whatever the turns and the difference of x in their intervals.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+import shapely.affinity
+from numpy.typing import NDArray
+from shapely.geometry import Point, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from nestcut.check.convex_cover import convex_cover, grown_hull
+from nestcut.check.measure import turn_matrices
+from nestcut.check.safe_side import shrunk
+from nestcut.check.turning import Opponent
+from nestcut.check.turns import ALL_TURNS, Interval
+
+__all__ = ["HAIR_MM", "Rim", "folded", "forbidden_columns", "turned_rings"]
+
+Floats = NDArray[np.float64]
+SMALL_DEG, WIDE_DEG = 5.0, 22.5
+"""For wider intervals (half of them) a disc about the middle belongs to the core; and is all of it."""
+MARGIN_MM = 1e-5
+"""Cores are shrunk by this, far above all rounding errors in what follows."""
+MOST_PARTS = 14
+"""A blossom takes one for each petal."""
+HAIR_MM = 1e-6
+"""Given away at every end of a stretch, and in every sum."""
+
+
+@dataclass(slots=True)
+class Rim:
+    """A rim about its middle: cells of turns, and its cores by their width."""
+
+    opponent: Opponent
+    hull: Opponent
+    cells: tuple[Interval, ...]
+    gap_mm: float
+    disc_mm: float
+    hull_disc_mm: float
+    """Largest discs about the middle that lie in the rim, and in its hull."""
+    _cores: dict[float, tuple[list[Floats], list[Floats], Floats]] = field(default_factory=dict)
+
+    def core(self, half_deg: float) -> tuple[list[Floats], list[Floats], Floats]:
+        """Convex parts of the core at 0° ± half_deg, the same grown by the gap, and corners that lie in its hull at all turns."""
+        half = round(half_deg + 1e-9, 9)
+        if half not in self._cores:
+            # The window bounds the hull as it bounds the rim.
+            covered: list[Polygon] = []
+            bounds: list[BaseGeometry] = [Polygon()]
+            if half > SMALL_DEG:
+                if self.disc_mm > 0:
+                    covered.append(Point(0, 0).buffer(self.disc_mm, quad_segs=8))
+                bounds.append(Point(0, 0).buffer(self.hull_disc_mm, quad_segs=8))
+            if half <= WIDE_DEG:
+                covered += convex_cover(
+                    shrunk(self.opponent.core((-half, half)), MARGIN_MM), most_parts=MOST_PARTS
+                )
+                bounds.append(shrunk(self.hull.core((-half, half)), MARGIN_MM))
+            self._cores[half] = (
+                [grown_hull(part, 0.0) for part in covered],
+                [grown_hull(part, self.gap_mm) for part in covered],
+                np.concatenate([shapely.get_coordinates(part) for part in bounds]),
+            )
+        return self._cores[half]
+
+
+def folded(rim: Opponent, fold: int, gap_mm: float) -> Rim:
+    """About the rim's centroid. What all turns by 360°/fold have in common serves for a rim that turns freely."""
+    middle = rim.rim.centroid
+    shape: BaseGeometry = shapely.affinity.translate(rim.rim, -middle.x, -middle.y)
+    cells = rim.turns
+    if rim.turns == ALL_TURNS:
+        whole = shape
+        for turn in range(1, fold):
+            (a, b), (c, d) = turn_matrices(np.array([turn * 360.0 / fold]))[0].tolist()
+            shape = shapely.intersection(
+                shape, shapely.affinity.affine_transform(whole, [a, b, c, d, 0.0, 0.0])
+            )
+        if fold > 1:
+            shape = shrunk(shape, 1e-7)  # the common part is the same at each turn but for rounding errors
+        cells = ((0.0, 360.0 / fold),)
+    else:
+        # In order of their middles, each once: as the prover lists them.
+        wrapped: dict[float, Interval] = {}
+        for lo, hi in rim.turns:
+            wrapped.setdefault(round((lo + hi) / 2 % 360.0, 6) % 360.0, (lo, hi))
+        cells = tuple(wrapped[key] for key in sorted(wrapped))
+    hull = shape.convex_hull
+    return Rim(Opponent(shape, cells), Opponent(hull, cells), cells, gap_mm, _disc_mm(shape), _disc_mm(hull))
+
+
+def _disc_mm(shape: BaseGeometry) -> float:
+    """Radius of a disc about (0, 0) that lies in the shape."""
+    middle = Point(0, 0)
+    if shape.is_empty or not shape.contains(middle):
+        return 0.0
+    return max(0.0, float(shape.boundary.distance(middle)) - MARGIN_MM)
+
+
+def turned_rings(rings: Sequence[Floats], degrees: float) -> list[Floats]:
+    matrix = turn_matrices(np.array([degrees]))[0]
+    return [ring @ matrix.T for ring in rings]
+
+
+def _sum_lines(a: Floats, b: Floats, x: Floats) -> tuple[Floats, Floats]:
+    """Least and greatest y of the sum of two convex counter-clockwise rings at these x; low > high outside."""
+    edges = np.concatenate([np.roll(a, -1, axis=0) - a, np.roll(b, -1, axis=0) - b])
+    edges = edges[(np.abs(edges) > 0).any(axis=1)]
+    # Counter-clockwise from the leftmost corner: the lower chain runs to the right, the upper one back.
+    first_a, first_b = a[np.lexsort((a[:, 1], a[:, 0]))[0]], b[np.lexsort((b[:, 1], b[:, 0]))[0]]
+    angle = np.arctan2(edges[:, 1], edges[:, 0])
+    angle = np.where(angle < -np.pi / 2 - 1e-15, angle + 2 * np.pi, angle)
+    edges = edges[np.argsort(angle, kind="stable")]
+    corners = np.concatenate([(first_a + first_b)[None, :], first_a + first_b + np.cumsum(edges, axis=0)])
+    turn = int(np.argmax(corners[:, 0]))
+    low = np.interp(x, corners[: turn + 1, 0], corners[: turn + 1, 1])
+    high = np.interp(x, corners[turn:, 0][::-1], corners[turn:, 1][::-1])
+    outside = (x < corners[0, 0]) | (x > corners[turn, 0])
+    return np.where(outside, np.inf, low), np.where(outside, -np.inf, high)
+
+
+def forbidden_columns(
+    one: Rim,
+    turn_one: tuple[float, float],
+    other: Rim,
+    turn_other: tuple[float, float],
+    step_mm: float,
+    half: int,
+) -> tuple[Floats, Floats]:
+    """For each column of differences of x, one stretch of y forbidden all over it; low > high where none.
+
+    Columns −half … half − 1; y of the other less y of the one. Turns are (middle, half), degrees.
+    """
+    lines = step_mm * np.arange(-half, half + 1, dtype=np.float64)
+    low, high = [], []
+    others = [-part for part in turned_rings(other.core(turn_other[1])[0], turn_other[0])]
+    for a in turned_rings(one.core(turn_one[1])[1], turn_one[0]):
+        for b in others:
+            # Convex: what both sides of a column forbid is forbidden between them.
+            lo, hi = _sum_lines(a, b, lines)
+            low.append(np.maximum(lo[:-1], lo[1:]) + HAIR_MM)
+            high.append(np.minimum(hi[:-1], hi[1:]) - HAIR_MM)
+    if not low:
+        return np.full(2 * half, np.inf), np.full(2 * half, -np.inf)
+    lows, highs = np.stack(low), np.stack(high)
+    with np.errstate(invalid="ignore"):
+        longest = np.argmax(np.where(lows < highs, highs - lows, -np.inf), axis=0)
+    every = np.arange(lows.shape[1])
+    lo, hi = lows[longest, every], highs[longest, every]
+    for _ in range(len(low)):
+        overlap = (lows < hi) & (highs > lo) & (lows < highs)
+        wider = np.where(overlap, lows, np.inf).min(axis=0), np.where(overlap, highs, -np.inf).max(axis=0)
+        if not ((wider[0] < lo) | (wider[1] > hi)).any():
+            break
+        lo, hi = np.minimum(lo, wider[0]), np.maximum(hi, wider[1])
+    return np.where(lo < hi, lo, np.inf), np.where(lo < hi, hi, -np.inf)

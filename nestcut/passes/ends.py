@@ -15,14 +15,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch
-from nestcut.passes.benches import Bench, Pull, Workshop, use_pose
+from nestcut.passes.benches import Bench, Pull, Workshop
 from nestcut.passes.chips import sites_of
 from nestcut.passes.openings import Source, Table
-from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
+from nestcut.passes.pairing import Queue, pairs, side_by_side
+from nestcut.passes.realise import PassDraft, Realised, RunDraft
 from nestcut.passes.rows import EndRows, end_rows, lying
 from nestcut.passes.schedule import RunTask, turns_on, urgency
 from nestcut.passes.sharing import Ask, Key, Member, Shared, share_out
-from nestcut.passes.slits import Piece
 
 __all__ = ["EndWay", "by_ends"]
 
@@ -32,6 +32,8 @@ FULL = (0.9, 0.82, 0.75, 0.66, 0.55, 0.4)
 """How much of the plate boxes may fill: less where rows did not go on it."""
 MORE_LAYUPS = 3
 """So many lay-ups are tried, one more each time, where dies do not go on fewer plates."""
+ROOMY = 1.3
+"""Rows are so much longer than all dies together."""
 MOST_PULLS = 12
 """Pulls of a scrap that are foreseen at once."""
 LEVELS = 4
@@ -43,11 +45,6 @@ ATTEMPTS = ((0.25, False), (0.5, False), (1.0, False), (1.0, True))
 it does not become the slower one."""
 ALIKE = 3
 """Equal scraps take the same way until one in so many of those that could is used up."""
-NEXT = 400
-"""So many pulls of the other end are looked through for one that goes with a pull."""
-HAIR_MM = 1e-9
-
-Queue = list[tuple[Piece, Pull]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +57,7 @@ class EndWay:
     """0 or 90: the turn of dies that cut paper with a direction."""
     layups: int
     rows: float
-    """Rows of dies at each end, about."""
+    """Rows of dies at each end, about; more where so many lay-ups do not hold all dies."""
     paper_price: float = 1.0
     """How dear paper is, as a factor."""
 
@@ -101,7 +98,7 @@ def by_ends(
         for layup, laid in zip(shared.layups, rows, strict=True):
             run = len(runs)
             table, queues = _both_ends(batch, table, shop, layup, laid, way, lost, over)
-            made = _side_by_side(run, queues)
+            made = side_by_side(run, queues)
             passes += made
             idle: tuple[tuple[str, int], ...] = ()
             task = RunTask(laid.slots, len(made), tuple(idle for _ in laid.slots))
@@ -138,7 +135,9 @@ def _asked(batch: Batch, table: Table, way: EndWay, seconds: float, work: float,
             return None
     across, long_mm = _usual_sizes(batch, table)
     x0, _, x1, _ = batch.machine.window.bounds
-    return Ask(widths, way.rows * (x1 - x0) + batch.hand.web_mm, across, long_mm, seconds, work, seed)
+    all_mm = sum(widths.get(die.name, 0.0) * die.copies for die in batch.dies)
+    rows = max(way.rows, ROOMY * all_mm / (2 * way.layups * (x1 - x0)))
+    return Ask(widths, rows * (x1 - x0) + batch.hand.web_mm, across, long_mm, seconds, work, seed)
 
 
 def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
@@ -221,10 +220,12 @@ def _both_ends(
         for dear, apart in ATTEMPTS if turn else ATTEMPTS[-1:]:
             table, short = begun.copy(), Counter[Key]()
             aside = table.without({id(piece) for piece, _ in queues[1 - end]}) if apart else {}
-            own = _worked(batch, table, shop, bench, wanted, short, dear, way.paper_price, over)
+            # A try that spares the end with less to do ends where it would become the slower one.
+            most = len(queues[1 - end]) if dear < 1.0 else math.inf
+            own = _worked(batch, table, shop, bench, wanted, short, dear, way.paper_price, most, over)
             table.put_back(aside)
             queues[end] = own
-            passes = len(_pairs(queues)) + sum(short.values())
+            passes = len(pairs(queues)) + sum(short.values())
             if best is None or passes < best[0]:
                 best = (passes, table, short, own)
             if passes <= len(queues[1 - end]):
@@ -253,6 +254,7 @@ def _worked(
     lost: Counter[Key],
     dear: float,
     paper_price: float,
+    most: float,
     over: Callable[[], bool],
 ) -> Queue:
     """Scrap after scrap under one end, paper after paper.
@@ -260,6 +262,7 @@ def _worked(
     Args:
         wanted: paper → die → cuts.
         dear: what a pass of this end counts, in passes.
+        most: pulls above which it is given up.
     """
     machine = batch.machine
     queue: Queue = []
@@ -273,7 +276,7 @@ def _worked(
             paper_price * _worth_of_paper(batch, table, paper) * machine.seconds_per_pass,
         )
         worth: dict[object, float] = {}
-        while +left and not over():
+        while +left and len(queue) <= most and not over():
             busiest = max(left[die] / copies[die] for die in left)
             weights = {
                 die: float(urgency(math.ceil(LEVELS * left[die] / copies[die] / busiest) / LEVELS, 1.0))
@@ -350,42 +353,6 @@ def _rated(
         if worth / cost > best + 1e-9:
             best, first = worth / cost, number
     return best, first
-
-
-def _pairs(queues: Sequence[Queue]) -> list[Queue]:
-    """Both ends at once: scraps that don't reach each other, and never one and the same."""
-    waiting = list(queues[1])
-    pairs: list[Queue] = []
-    for first in queues[0]:
-        for k, second in enumerate(waiting[:NEXT]):
-            apart = first[1].inner_mm <= second[1].inner_mm + HAIR_MM
-            if apart and first[0] is not second[0]:
-                pairs.append([first, waiting.pop(k)])
-                break
-        else:
-            pairs.append([first])
-    return pairs + [[second] for second in waiting]
-
-
-def _side_by_side(run: int, queues: Sequence[Queue]) -> list[PassDraft]:
-    """The passes of a lay-up."""
-    return [
-        PassDraft(
-            run,
-            [
-                PartUse(
-                    piece.scrap.id,
-                    piece.outline,
-                    use_pose(piece, pull),
-                    pull.slots,
-                    piece.scrap.paper,
-                    whole=piece.whole,
-                )
-                for piece, pull in pair
-            ],
-        )
-        for pair in _pairs(queues)
-    ]
 
 
 def _take_off(

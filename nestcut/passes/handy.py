@@ -31,7 +31,7 @@ __all__ = ["eased_shares", "handling_matters", "in_few_trims"]
 
 WAYS = ((1, False), (1, True), (2, False), (2, True))
 """(scraps are slit to the plate's width over this, dies of one paper lie together)."""
-END_WAYS = ((True, 1, 1.6), (True, 2, 1.0), (False, 1, 1.6), (False, 2, 1.0))
+END_WAYS = ((True, 2, 1.0), (True, 1, 1.6), (False, 2, 1.0), (False, 1, 1.6))
 """(dies lie narrow, lay-ups, rows of dies at each end) of plans by ends."""
 DEAR = 3.0
 """How much dearer paper is where some was short."""

@@ -16,12 +16,14 @@ from nestcut.batch import read_batch
 from nestcut.batch.model import Batch, Card, CardLine, Paper, Pose, Scrap
 from nestcut.check import check_plan
 from nestcut.passes.assemble import assemble
-from nestcut.passes.benches import Bench, Workshop
+from nestcut.passes.benches import Bench, Pull, Workshop
 from nestcut.passes.chips import sites_of
 from nestcut.passes.ends import EndWay, by_ends
 from nestcut.passes.openings import Table, pattern_parts, patterns
+from nestcut.passes.pairing import pairs
 from nestcut.passes.rows import end_rows
 from nestcut.passes.sharing import Ask, Member, share_out
+from nestcut.passes.slits import Piece
 from nestcut.plan.model import Bound, Plan, Share, Slot
 from tests.benchmarks.by_hand import needs_of, rows_by_hand
 from tests.passes.test_whole import batch_of, square_die
@@ -95,6 +97,22 @@ def test_a_scrap_is_turned_where_it_may_be(direction: str) -> None:
         assert len(found) == len(straight)
     else:
         assert len(found) > len(straight)
+
+
+def test_a_deep_scrap_goes_with_a_shallow_one_and_never_with_itself() -> None:
+    """Pulls of the two ends share a pass where the papers do not reach each other."""
+    scrap = Scrap("p-1", "p", box(0, 0, 20, 100))
+    one, two, third = (Piece(scrap, scrap.outline, True) for _ in range(3))
+
+    def pull(inner: float) -> Pull:
+        return Pull(0.0, (0, 0), (0,), (), (0.0, 0.0), inner)
+
+    deep, shallow = (one, pull(90.0)), (one, pull(30.0))
+    far, near, same = (two, pull(100.0)), (third, pull(40.0)), (one, pull(100.0))
+    assert pairs([[deep, shallow], [near, far]]) == [[deep, far], [shallow, near]]
+    assert pairs([[deep], [near]]) == [[deep], [near]]
+    assert pairs([[deep], [same]]) == [[deep], [same]]
+    assert pairs([[], [near]]) == [[near]]
 
 
 def test_lines_are_shared_out_so_that_the_slower_end_is_quick() -> None:

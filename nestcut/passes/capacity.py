@@ -1,8 +1,8 @@
 """How many cuts of one die a scrap can hold at most, whatever else is left out: proved, not searched.
 
 Area says little where few large cuts share a scrap. There the proof that settles what fits on a plate settles what
-fits in a scrap (:mod:`nestcut.passes.stacking`): cuts in the place of rims, the web in the place of the gap, the box
-around the scrap less its edge in the place of the window. A box holds no less than the scrap in it.
+fits in a scrap (:mod:`nestcut.passes.relative`, :mod:`nestcut.passes.stacking`): cuts in the place of rims, the web in the
+place of the gap, the box around the scrap less its edge in the place of the window. A box holds no less than the scrap in it.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy as np
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Demand, Die, Shape
+from nestcut.passes.relative import Effort, Relative
 from nestcut.passes.schedule import turns_on
 from nestcut.passes.slabs import Bed, Form, lay
 from nestcut.passes.stacking import Stacker
@@ -22,9 +23,10 @@ __all__ = ["least_width", "most_cuts", "over_capacity"]
 
 MOST_CUTS = 6
 """Sets of more are beyond stacking."""
+BY_PLACES = Effort(1.0, 0.5, 2_000), Effort(0.5, 0.25, 4_000)
 LEVELS, BUDGET, WORK = 3, 50_000, 2e7
 """Limits of one proof, in cells and steps, not in seconds: the same answer on every machine."""
-PROOFS = 12
+PROOFS = 24
 """Most kinds of scraps that are looked at for a die, and most proofs for a paper."""
 FEW_DIES = 3
 """Where more dies are missing, it is the area that is short, not the room for a large one."""
@@ -66,10 +68,14 @@ def most_cuts(batch: Batch, die: Die, paper: str, outline: Polygon, *, prove: bo
     cut = die.cut.buffer(hand.web_mm / 2)
     rows = Form(cut, (0.0, 90.0) if turns == "any" else tuple(turns), most)
     laid = len(lay(Bed.fresh(box(*outline.bounds).buffer(hand.web_mm / 2 - edge)), 0, rows, 0, most))
-    stacker = Stacker([die.cut], [turns], box(x0 + edge, y0 + edge, x1 - edge, y1 - edge), hand.web_mm)
+    about = [die.cut], [turns], box(x0 + edge, y0 + edge, x1 - edge, y1 - edge), hand.web_mm
+    relative, stacker = Relative(*about), Stacker(*about)
     # One or two more than rows hold: what nests gain over them.
     for count in range(laid + 1, min(most, MOST_CUTS, laid + 3) + 1):
-        if stacker.disprove((0,) * count, levels=LEVELS, budget=BUDGET, work=WORK) is not None:
+        cuts = (0,) * count
+        if any(relative.disprove(cuts, effort) is not None for effort in BY_PLACES):
+            return count - 1
+        if stacker.disprove(cuts, levels=LEVELS, budget=BUDGET, work=WORK) is not None:
             return count - 1
     return most
 

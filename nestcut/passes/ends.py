@@ -77,7 +77,7 @@ def by_ends(
     Args:
         shop: what is known of dies and scraps, kept from one try to the next.
         seconds, work: most for each sharing out, by the clock and in OR-Tools' own measure.
-        over: asked before every scrap; True leaves the rest missing.
+        over: asked before every sharing out and every scrap; True leaves the rest missing.
     """
     table = Table(batch)
     ask = _asked(batch, table, way, seconds, work, seed)
@@ -89,7 +89,7 @@ def by_ends(
     passes: list[PassDraft] = []
     barred: set[Key] = set()
     for number in range(ROUNDS):
-        found = _laid_out(batch, ask, way, left, barred, way.layups + number, seed + number)
+        found = _laid_out(batch, ask, way, left, barred, way.layups + number, seed + number, over)
         if found is None:
             break
         shared, rows = found
@@ -110,9 +110,7 @@ def by_ends(
     missing: Counter[Key] = Counter()
     if any(left):
         # What is left is said to be missing as it would be shared out next.
-        final = share_out(
-            batch, left, ask, layups=ROUNDS + way.layups, full=math.inf, barred=barred, row=False
-        )
+        final = share_out(batch, left, ask, layups=1, full=math.inf, barred=barred, row=False)
         if final is None:
             return None
         for own, more in zip(met, final.lines, strict=True):
@@ -169,10 +167,19 @@ def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
 
 
 def _laid_out(
-    batch: Batch, ask: Ask, way: EndWay, left: Sequence[int], barred: set[Key], layups: int, seed: int
+    batch: Batch,
+    ask: Ask,
+    way: EndWay,
+    left: Sequence[int],
+    barred: set[Key],
+    layups: int,
+    seed: int,
+    over: Callable[[], bool],
 ) -> tuple[Shared, list[EndRows]] | None:
     """What is left, shared out, and its rows; None where it goes on no plate."""
     for more, full in itertools.product(range(MORE_LAYUPS), FULL):
+        if over():
+            return None
         shared = share_out(batch, left, ask, layups=layups + more, full=full, barred=barred)
         if shared is None:
             continue

@@ -133,7 +133,7 @@ def _by_ends(
                 batch,
                 shop,
                 EndWay(narrow, parity, layups, rows, DEAR if short else 1.0),
-                seconds=MODELS_BY_WORK_S if clock.by_work else SHARING_S,
+                seconds=MODELS_BY_WORK_S if clock.by_work else min(SHARING_S, seconds),
                 work=SHARING_WORK,
                 seed=seed,
                 over=over,

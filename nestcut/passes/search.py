@@ -106,7 +106,7 @@ class PlateSearch:
         self.useful = tuple(
             min(die.copies, max(1, task.most_cuts(index))) for index, die in enumerate(self.dies)
         )
-        self.disprover = Disprover(self.dies, window, gap_mm, self.book)
+        self.disprover = Disprover(self.dies, window, gap_mm, self.book, stop=self._time_over)
         self.pool: list[Counts] = []
         self.bound: PlateBound | None = None
         self.best: IntegerMaster | None = None

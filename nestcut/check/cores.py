@@ -17,7 +17,7 @@ from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from nestcut.check.convex_cover import convex_cover, grown_hull
-from nestcut.check.measure import turn_matrices
+from nestcut.check.measure import polygons_in, turn_matrices
 from nestcut.check.safe_side import shrunk
 from nestcut.check.turning import Opponent
 from nestcut.check.turns import ALL_TURNS, Interval
@@ -29,6 +29,7 @@ SMALL_DEG, WIDE_DEG = 5.0, 22.5
 """For wider intervals (half of them) a disc about the middle belongs to the core; and is all of it."""
 MARGIN_MM = 1e-5
 """Cores are shrunk by this, far above all rounding errors in what follows."""
+FEWER_MM = 0.02
 MOST_PARTS = 14
 """A blossom takes one for each petal."""
 HAIR_MM = 1e-6
@@ -46,7 +47,22 @@ class Rim:
     disc_mm: float
     hull_disc_mm: float
     """Largest discs about the middle that lie in the rim, and in its hull."""
+    _covers: list[Opponent] = field(default_factory=list)
     _cores: dict[float, tuple[list[Floats], list[Floats], Floats]] = field(default_factory=dict)
+
+    def _parts(self) -> list[Opponent]:
+        """Convex parts of the rim: what each of them covers at every turn, the rim covers."""
+        if not self._covers:
+            # Fewer corners first: the cover takes time by their square.
+            small = shrunk(self.opponent.rim, FEWER_MM)
+            simple = small.simplify(0.9 * FEWER_MM)
+            rim = simple if self.opponent.rim.covers(simple) and not simple.is_empty else self.opponent.rim
+            hull = rim.convex_hull
+            # A shape that is its own hull, but for rounding errors (far below MARGIN_MM), needs no cover.
+            convex = hull.area - rim.area <= 1e-9
+            parts = [hull] if convex else convex_cover(rim, most_parts=MOST_PARTS)
+            self._covers = [Opponent(part, ()) for part in parts]
+        return self._covers
 
     def core(self, half_deg: float) -> tuple[list[Floats], list[Floats], Floats]:
         """Convex parts of the core at 0° ± half_deg, the same grown by the gap, and corners that lie in its hull at all turns."""
@@ -60,9 +76,11 @@ class Rim:
                     covered.append(Point(0, 0).buffer(self.disc_mm, quad_segs=8))
                 bounds.append(Point(0, 0).buffer(self.hull_disc_mm, quad_segs=8))
             if half <= WIDE_DEG:
-                covered += convex_cover(
-                    shrunk(self.opponent.core((-half, half)), MARGIN_MM), most_parts=MOST_PARTS
-                )
+                covered += [
+                    part
+                    for one in self._parts()
+                    for part in polygons_in(shrunk(one.core((-half, half)), MARGIN_MM))
+                ]
                 bounds.append(shrunk(self.hull.core((-half, half)), MARGIN_MM))
             self._cores[half] = (
                 [grown_hull(part, 0.0) for part in covered],

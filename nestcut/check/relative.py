@@ -33,9 +33,9 @@ MOST_DIES = 7
 MOST_FOLD = 16
 MOST_STEPS = 150_000
 """Cases gone through before giving up (which refuses the proof): about a minute."""
-MOST_EXTRA = 5_000
-"""Of these, cases that the proof does not list: where a core here is a hair smaller than the prover's."""
-MOST_DEEP = 12
+MOST_EXTRA = 200
+"""Cases more than the proof lists, and as many again: where a core here is a hair smaller than the prover's."""
+MOST_DEEP = 10
 """Splits below a case that the proof calls impossible."""
 LEAST_STEP_MM = 0.05
 NOTHING = -np.inf
@@ -87,12 +87,16 @@ def places_cannot_fit(
     if width_mm > length_mm:
         rims = [quarter(rim) for rim in rims]
         width_mm, length_mm = length_mm, width_mm
-    middled = [folded(rim, fold, gap_mm) for rim, fold in zip(rims, folds, strict=True)]
+    same = _same(rims)
+    middled: list[Rim] = []
+    for i, (rim, fold) in enumerate(zip(rims, folds, strict=True)):
+        shared = same[i] < i and folds[same[i]] == fold
+        middled.append(middled[same[i]] if shared else folded(rim, fold, gap_mm))
     if any(rim.opponent.rim.is_empty for rim in middled):
         return "a rim is too thin to tell"
     try:
         _Reader(middled, width_mm, length_mm, float(step), splits).run(
-            _same(rims), all(rim.turns == ALL_TURNS for rim in rims)
+            same, all(rim.turns == ALL_TURNS for rim in rims)
         )
     except _OpenError as reason:
         return str(reason)
@@ -207,7 +211,7 @@ class _Reader:
     def _close(self, case: _Case, depth: int) -> None:
         """Show a case to be impossible that the proof calls so, by splits of our own. Raises _OpenError."""
         self.extra += 1
-        if depth == 0 or self.extra > MOST_EXTRA:
+        if depth == 0 or self.extra > MOST_EXTRA + self.steps:
             raise _OpenError(
                 "they can't be shown to be in each other's way in a case that it calls impossible"
             )

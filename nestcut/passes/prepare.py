@@ -36,7 +36,10 @@ def prepare(tell: Callable[[str], None] | None = None, *, load: bool = True) -> 
 def _planned_once() -> None:
     from nestcut.passes.plate import plan_plate
     from nestcut.passes.realise import draft_runs, realise
+    from nestcut.passes.relative import EFFORTS, Relative
     from nestcut.passes.schedule import cuts_wanted, run_tasks
+    from nestcut.passes.stacking import Stacker
+    from nestcut.passes.straight_cuts import parts_of_straight_cuts
 
     # Three discs of 29 mm that can't share a plate of 58 × 58 mm, with a bar that can join some: searches, a
     # stacking proof and laying of chips all get work to do.
@@ -59,3 +62,7 @@ def _planned_once() -> None:
         runs = draft_runs(batch, tasks)
         if runs is not None:
             realise(batch, runs)
+    # What that batch need not have needed.
+    Relative([rim], ["any"], batch.machine.window, 1.0).disprove((0, 0, 0), EFFORTS[0])
+    Stacker([rim], ["any"], batch.machine.window, 1.0).disprove((0, 0, 0))
+    parts_of_straight_cuts([box(0, 0, 9, 9), box(9, 0, 18, 9)], [1.0, 1.0])

@@ -50,20 +50,7 @@ def parts_of_straight_cuts(parts: Sequence[Polygon], worth: Sequence[float]) -> 
 
 def _best_line(rings: Sequence[NDArray[np.float64]], worth: NDArray[np.float64]) -> NDArray[np.int64]:
     """For the best line along a side of a part: −1 or 1 for parts beside it, 0 for those that it goes through."""
-    points = np.concatenate(rings)
-    ends = np.concatenate([np.roll(ring, -1, axis=0) for ring in rings])
-    first = np.concatenate([[0], np.cumsum([len(ring) for ring in rings])[:-1]])
-    along = ends - points
-    length = np.hypot(along[:, 0], along[:, 1])
-    points_of, along = points[length > 1e-9], along[length > 1e-9] / length[length > 1e-9, None]
-    offs = along[:, :1] * (points[None, :, 1] - points_of[:, 1:]) - along[:, 1:] * (
-        points[None, :, 0] - points_of[:, :1]
-    )
-    low = np.minimum.reduceat(offs, first, axis=1)
-    high = np.maximum.reduceat(offs, first, axis=1)
-    sides = np.where(low >= -HAIR_MM, 1, np.where(high <= HAIR_MM, -1, 0))
-    lost = (worth[None, :] * (sides == 0)).sum(axis=1)
-    larger = np.maximum((sides == 1).sum(axis=1), (sides == -1).sum(axis=1))
-    # A line with all parts on one side only cuts off air; one that halves the rest saves work.
-    idle = (larger == len(rings)) & (lost == 0)
-    return np.asarray(sides[np.lexsort((larger, lost, idle))[0]])
+    from nestcut.passes.straight_kernels import best_line
+
+    first = np.cumsum([0, *(len(ring) for ring in rings)])
+    return np.asarray(best_line(np.concatenate(rings), first, worth, HAIR_MM))

@@ -19,12 +19,13 @@ from nestcut.check.turning import Opponent
 from nestcut.check.turns import ALL_TURNS, SLACK_DEG
 from nestcut.passes.disproof import Disprover
 from nestcut.passes.inner_parts import inner_parts
-from nestcut.passes.kept import Kept, area_ticks, window_ticks
+from nestcut.passes.kept import window_ticks
 from nestcut.passes.pack import Packer
 from nestcut.passes.patterns import PatternBook
 from nestcut.passes.relative import EFFORTS, Relative
 from nestcut.passes.stacking import Stacker
-from tests.benchmarks.passes_classes import blossom, leaf
+from tests.benchmarks.passes_classes import GAP_MM, blossom, leaf
+from tests.benchmarks.sets import random_set
 
 from .oracle import Cells, fits
 
@@ -120,25 +121,27 @@ def polyomino(chance: random.Random) -> Cells:
 
 
 def test_polyominoes_against_the_oracle():
-    """120 sets, quarter turns: none that fits is disproved; of those that don't, though area has room, most are."""
+    """Sets that fill most of a plate, quarter turns: none that fits is disproved; of the others many are."""
     chance = random.Random(5)
+    turns = (0.0, 90.0, 180.0, 270.0)
     proved = hopeless = 0
-    for _ in range(120):
-        width, length = chance.randint(3, 5), chance.randint(3, 6)
-        cells = [polyomino(chance) for _ in range(chance.randint(2, 4))]
+    for _ in range(150):
+        width, length = chance.choice([(3, 4), (3, 5), (4, 4), (4, 5)])
+        cells: list[Cells] = []
+        while sum(map(len, cells)) < 0.72 * width * length:
+            cells.append(polyomino(chance))
         rims = [unary_union([box(10 * x, 10 * y, 10 * x + 10, 10 * y + 10) for x, y in own]) for own in cells]
-        window = box(0, 0, 10.0 * width, 10.0 * length)
-        if any(rim.interiors for rim in rims) or sum(rim.area for rim in rims) > window.area:
+        if sum(map(len, cells)) > width * length or len(cells) > 5 or any(rim.interiors for rim in rims):
             continue
-        turns = (0.0, 90.0, 180.0, 270.0)
+        window = box(0, 0, 10.0 * width, 10.0 * length)
         found = Relative(rims, [turns] * len(rims), window, 0.0).disprove(range(len(rims)), EFFORTS[0])
         if fits(cells, width, length):
             assert found is None
         else:
             hopeless += 1
             proved += found is not None
-    assert hopeless > 20
-    assert proved > 0.8 * hopeless
+    assert hopeless > 12
+    assert proved > 0.3 * hopeless
 
 
 def test_the_gap_counts():
@@ -149,29 +152,27 @@ def test_the_gap_counts():
         assert (relative.disprove([0, 0], EFFORTS[0]) is None) == lie
 
 
-def hard_set() -> tuple[list[Polygon], Polygon]:
-    """Two blossoms and a leaf that turn freely: 68 % of a plate of 75 × 150 mm, yet they need some 165 mm."""
-    shapes = [blossom(7, 66.0, 0.1), blossom(5, 62.0, 0.12), leaf(62.0, 0.62)]
-    return shapes, box(0, 0, 75, 150)
-
-
-def test_what_area_and_a_quick_stacking_leave_open():
-    rims, window = hard_set()
-    kept = [Kept(f"d{n}", rim, rim, 1, 1, "any", "any", area_ticks(rim, 1.0)) for n, rim in enumerate(rims)]
-    assert sum(die.area_ticks for die in kept) < 0.8 * window_ticks(window, 1.0)
-    stacker = Stacker(rims, ["any"] * 3, window, 1.0)
-    assert stacker.disprove((0, 1, 2), levels=2) is None
+def test_what_area_and_stacking_leave_open():
+    """The three largest dies of set 76: 60 % of the plate, no layout, and no disproof by stacking in its usual limits."""
+    window = box(0, 0, 75, 150)
+    dies = random_set(random.Random("set 76"), 6, window)
+    assert dies is not None
+    kept = sorted(dies, key=lambda die: -die.area_ticks)[:3]
+    rims = [die.rim for die in kept]
+    assert sum(die.area_ticks for die in kept) < 0.62 * window_ticks(window, GAP_MM)
+    stacker = Stacker(rims, ["any"] * 3, window, GAP_MM)
+    assert stacker.disprove((0, 1, 2), levels=3, budget=200_000, work=4e7) is None
     book = PatternBook(3)
-    assert Disprover(kept, window, 1.0, book).disprove((1, 1, 1), 1)
+    assert Disprover(kept, window, GAP_MM, book).disprove((1, 1, 1), 1)
     (proof,) = book.disproofs.values()
     assert proof["by"] == "relative"
-    order = [int(name[1:]) for name in proof["order"]]
-    assert checked([rims[n] for n in order], "any", window, 1.0, proof) is None
+    order = [next(die.rim for die in kept if die.name == name) for name in proof["order"]]
+    assert checked(order, "any", window, GAP_MM, proof) is None
     # On a longer plate a layout is found, nothing is disproved, and the proof for the shorter one is refused.
-    longer = box(0, 0, 75, 172)
-    assert Packer(kept, longer, 1.0).try_set((1, 1, 1), 3) is not None
-    assert Relative(rims, ["any"] * 3, longer, 1.0).disprove((0, 1, 2), EFFORTS[1]) is None
-    assert checked([rims[n] for n in order], "any", longer, 1.0, proof) is not None
+    longer = box(0, 0, 75, 165)
+    assert Packer(kept, longer, GAP_MM).try_set((1, 1, 1), 3) is not None
+    assert Relative(rims, ["any"] * 3, longer, GAP_MM).disprove((0, 1, 2), EFFORTS[1]) is None
+    assert checked(order, "any", longer, GAP_MM, proof) is not None
 
 
 def test_broken_proofs_are_refused():

@@ -22,7 +22,7 @@ from nestcut.passes.pairing import Queue, pairs, side_by_side
 from nestcut.passes.realise import PassDraft, Realised, RunDraft
 from nestcut.passes.rows import EndRows, end_rows, lying
 from nestcut.passes.schedule import RunTask, turns_on, urgency
-from nestcut.passes.sharing import Ask, Key, Member, Shared, share_out
+from nestcut.passes.sharing import Ask, Key, Member, Shared, cuts_of_dies, share_out, waits
 
 __all__ = ["EndWay", "by_ends"]
 
@@ -32,6 +32,8 @@ FULL = (0.9, 0.82, 0.75, 0.66, 0.55, 0.4)
 """How much of the plate boxes may fill: less where rows did not go on it."""
 MORE_LAYUPS = 3
 """So many lay-ups are tried, one more each time, where dies do not go on fewer plates."""
+FAVOUR = 3.0
+"""Cuts of favoured dies are worth so many times those of others."""
 ROOMY = 1.3
 """Rows are so much longer than all dies together."""
 MOST_PULLS = 12
@@ -60,6 +62,8 @@ class EndWay:
     """Rows of dies at each end, about; more where so many lay-ups do not hold all dies."""
     paper_price: float = 1.0
     """How dear paper is, as a factor."""
+    favoured: frozenset[str] = frozenset()
+    """Dies that found too little paper before: they come first, and their cuts are worth more."""
 
 
 def by_ends(
@@ -69,6 +73,7 @@ def by_ends(
     *,
     seconds: float,
     work: float,
+    asked: Sequence[int] | None = None,
     seed: int = 0,
     over: Callable[[], bool] = lambda: False,
 ) -> tuple[Realised, list[Counter[Key]]] | None:
@@ -77,13 +82,14 @@ def by_ends(
     Args:
         shop: what is known of dies and scraps, kept from one try to the next.
         seconds, work: most for each sharing out, by the clock and in OR-Tools' own measure.
+        asked: pieces of each line, where that is not all of the demand.
         over: asked before every sharing out and every scrap; True leaves the rest missing.
     """
     table = Table(batch)
     ask = _asked(batch, table, way, seconds, work, seed)
     if ask is None:
         return None
-    left = [line.count for line in batch.demand]
+    left = list(asked) if asked is not None else [line.count for line in batch.demand]
     met: list[Counter[Key]] = [Counter() for _ in left]
     runs: list[RunDraft] = []
     passes: list[PassDraft] = []
@@ -95,7 +101,12 @@ def by_ends(
         shared, rows = found
         before = len(passes)
         lost: Counter[Key] = Counter()
-        for layup, laid in zip(shared.layups, rows, strict=True):
+        # Scraps that hold a large die go to it before others cut them up.
+        both = sorted(
+            zip(shared.layups, rows, strict=True),
+            key=lambda one: -max(cuts_of_dies(end, way.favoured) for end in one[0]),
+        )
+        for layup, laid in both:
             run = len(runs)
             table, queues = _both_ends(batch, table, shop, layup, laid, way, lost, over)
             made = side_by_side(run, queues)
@@ -215,7 +226,9 @@ def _both_ends(
     sites = sites_of(batch, laid.slots)
     reach, length = batch.machine.overhang_mm, batch.machine.plate_mm[1]
     queues: list[Queue] = [[], []]
-    for turn, end in enumerate(sorted((0, 1), key=lambda end: -_waits(layup[end]))):
+    for turn, end in enumerate(
+        sorted((0, 1), key=lambda end: (-cuts_of_dies(layup[end], way.favoured), -waits(layup[end])))
+    ):
         low, high = (-reach, laid.second_start_mm) if end == 0 else (laid.first_stop_mm, length + reach)
         bench = Bench(shop.next_number(), sites, laid.ends[end], low, high, end == 0)
         wanted: dict[str, Counter[str]] = defaultdict(Counter)
@@ -229,7 +242,7 @@ def _both_ends(
             aside = table.without({id(piece) for piece, _ in queues[1 - end]}) if apart else {}
             # A try that spares the end with less to do ends where it would become the slower one.
             most = len(queues[1 - end]) if dear < 1.0 else math.inf
-            own = _worked(batch, table, shop, bench, wanted, short, dear, way.paper_price, most, over)
+            own = _worked(batch, table, shop, bench, wanted, short, dear, way, most, over)
             table.put_back(aside)
             queues[end] = own
             passes = len(pairs(queues)) + sum(short.values())
@@ -243,15 +256,6 @@ def _both_ends(
     return table, queues
 
 
-def _waits(members: Sequence[Member]) -> int:
-    """Passes of an end in which all dies of a paper are down together."""
-    longest: Counter[str] = Counter()
-    for member in members:
-        for paper, count in member.cuts.items():
-            longest[paper] = max(longest[paper], count)
-    return sum(longest.values())
-
-
 def _worked(
     batch: Batch,
     table: Table,
@@ -260,7 +264,7 @@ def _worked(
     wanted: Mapping[str, Counter[str]],
     lost: Counter[Key],
     dear: float,
-    paper_price: float,
+    way: EndWay,
     most: float,
     over: Callable[[], bool],
 ) -> Queue:
@@ -280,13 +284,14 @@ def _worked(
         costs = (
             dear * machine.seconds_per_pass,
             machine.seconds_per_trim,
-            paper_price * _worth_of_paper(batch, table, paper) * machine.seconds_per_pass,
+            way.paper_price * _worth_of_paper(batch, table, paper) * machine.seconds_per_pass,
         )
         worth: dict[object, float] = {}
         while +left and len(queue) <= most and not over():
             busiest = max(left[die] / copies[die] for die in left)
             weights = {
                 die: float(urgency(math.ceil(LEVELS * left[die] / copies[die] / busiest) / LEVELS, 1.0))
+                * (FAVOUR if die in way.favoured else 1.0)
                 for die in +left
             }
             few = {die: _roughly(min(count, MOST_PULLS * copies[die])) for die, count in (+left).items()}

@@ -35,8 +35,8 @@ END_WAYS = ((True, 2, 1.0), (True, 1, 1.6), (False, 2, 1.0), (False, 1, 1.6))
 """(dies lie narrow, lay-ups, rows of dies at each end) of plans by ends."""
 DEAR = 3.0
 """How much dearer paper is where some was short."""
-ENDS = 0.6
-"""Share of the time left within which another of them is begun."""
+ENDS, END_TRY = 0.4, 0.7
+"""Shares of the time within which another of them is begun before the other ways, and within which it ends."""
 SHARING_S, SHARING_WORK = 3.0, 0.5
 """Most seconds, and work in OR-Tools' own measure, for sharing out dies and papers over the ends."""
 EASED = 2
@@ -75,10 +75,16 @@ def in_few_trims(batch: Batch, draft: Draft, clock: Clock, seed: int, share: flo
     seconds = MODELS_BY_WORK_S if clock.by_work else max(0.5, MODELS * share * clock.left())
     strips = strip_shares(batch, draft)
     aims = _aims(batch, draft)
-    yield from _by_ends(batch, draft, strips, aims, clock, seed, seconds, over)
+    # What these have not come to is for the end: where paper is short the others may do better.
+    limits = [clock.within(ENDS * share), clock.within(END_TRY * share)]
+    ends = _by_ends(batch, draft, strips, aims, clock.by_work, seed, seconds, limits)
+    for made in ends:
+        if made is None:
+            break
+        yield made
     for slit, by_paper in WAYS:
         if over() or (slit > 1 and batch.hand.trims == "none"):
-            return
+            break
 
         def stations(
             left: Mapping[tuple[str, str], int], round_: int, by: bool = by_paper
@@ -106,6 +112,8 @@ def in_few_trims(batch: Batch, draft: Draft, clock: Clock, seed: int, share: flo
             if eased is None:
                 break
             plate = replace(plate, shares=eased)
+    limits[:] = [over, over]
+    yield from (made for made in ends if made is not None)
 
 
 def _by_ends(
@@ -113,28 +121,46 @@ def _by_ends(
     draft: Draft,
     strips: Mapping[tuple[str, str], PerCut],
     aims: Sequence[Costs],
-    clock: Clock,
+    by_work: bool,
     seed: int,
     seconds: float,
-    over: Callable[[], bool],
-) -> Iterator[Draft]:
-    """Drafts in which each end of the plate pulls its own scraps on, and what of them is worth keeping."""
+    limits: list[Callable[[], bool]],
+) -> Iterator[Draft | None]:
+    """Drafts in which each end of the plate pulls its own scraps on, and what of them is worth keeping.
+
+    Args:
+        limits: whether no other is begun, and whether one that was begun ends; they may be exchanged meanwhile.
+    Yields: None where it would begin no other.
+    """
+
+    def late() -> bool:
+        return limits[0]()
+
+    def over() -> bool:
+        return limits[1]()
+
     shop = Workshop(batch)
-    late = clock.within(ENDS)
     directed = any(paper.direction != "none" for paper in batch.papers)
     parities = [90.0, 0.0] if directed else [0.0]
     tried: list[tuple[float, float]] = []
-    short = False
-    ways = list(END_WAYS[:2] if clock.by_work else END_WAYS)
-    while ways and not (late() or over()):
+    short: frozenset[str] = frozenset()
+    ways = list(END_WAYS[:2] if by_work else END_WAYS)
+    while ways:
+        if late():
+            yield None
+            if late():
+                return
         narrow, layups, rows = ways.pop(0)
-        for parity in parities:
+        for parity in list(parities):
+            if over():
+                break
             found = by_ends(
                 batch,
                 shop,
-                EndWay(narrow, parity, layups, rows, DEAR if short else 1.0),
-                seconds=MODELS_BY_WORK_S if clock.by_work else min(SHARING_S, seconds),
+                EndWay(narrow, parity, layups, rows, DEAR if short else 1.0, short),
+                seconds=MODELS_BY_WORK_S if by_work else min(SHARING_S, seconds),
                 work=SHARING_WORK,
+                asked=[sum(share.count for share in own) for own in draft.plate.shares],
                 seed=seed,
                 over=over,
             )
@@ -149,8 +175,10 @@ def _by_ends(
             filled = _filled(batch, plate, got, over)
             yield filled
             tried.append((figures(batch, filled)["minutes"] + 2 * sum(got.missing.values()), parity))
-            # Where a paper was short it is used more sparingly from then on.
-            short |= bool(got.missing)
+            if got.missing and not short:
+                # From now on paper is used more sparingly, first for the dies that found too little. Once more:
+                short = frozenset(die for die, _ in got.missing)
+                ways.insert(0, (narrow, layups, rows))
             for aim in aims:
                 yield from mixed(batch, plate, got, strips, aim, seed=seed, seconds=seconds, over=over)
         if tried:

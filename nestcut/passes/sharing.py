@@ -20,7 +20,7 @@ from nestcut.passes.solvers import new_solver
 if TYPE_CHECKING:
     from ortools.sat.python.cp_model import CpModel
 
-__all__ = ["Ask", "Key", "Member", "Shared", "share_out"]
+__all__ = ["Ask", "Key", "Member", "Shared", "cuts_of_dies", "share_out", "waits"]
 
 Key = tuple[str, str]
 """(die, paper)"""
@@ -262,6 +262,20 @@ class _Model:
             for k, keys in enumerate(self.choice)
         )
         return Shared(tuple(layups), lines, sum(solver.value(takes) for takes in self.passes))
+
+
+def waits(members: Sequence[Member]) -> int:
+    """Passes of an end in which all dies of a paper are down together."""
+    longest: Counter[str] = Counter()
+    for member in members:
+        for paper, count in member.cuts.items():
+            longest[paper] = max(longest[paper], count)
+    return sum(longest.values())
+
+
+def cuts_of_dies(members: Sequence[Member], names: Collection[str]) -> int:
+    """Cuts of these dies at an end."""
+    return sum(sum(member.cuts.values()) for member in members if member.die.name in names)
 
 
 def _box_mm2(die: Die) -> int:

@@ -230,6 +230,27 @@ def test_every_plan_by_ends_keeps_the_rules(
     assert not faults, [fault.message for fault in faults[:3]]
 
 
+def test_a_favoured_die_gets_the_scraps_that_hold_it() -> None:
+    """One scrap holds the large die; small ones fit into all. Without favour the small die, which has more to cut, takes it."""
+    dies = [(square_die("small", 20), "p", 12), (square_die("large", 50), "p", 1)]
+    batch = batch_of(dies, [("p", 60, 60), *[("p", 30, 60)] * 6])
+    way = EndWay(True, 0.0, 1, 1.6, favoured=frozenset({"large"}))
+    found = by_ends(batch, Workshop(batch), way, seconds=60, work=0.2)
+    assert found is not None
+    assert not found[0].missing
+
+
+def test_no_more_is_cut_than_is_asked() -> None:
+    """Where paper is short, fewer kits are asked for than the demand says."""
+    batch = batch_of([(square_die("a", 20), "p", 9), (square_die("b", 20), "p", 5)], [("p", 60, 100)] * 3)
+    found = by_ends(batch, Workshop(batch), EndWay(True, 0.0, 1, 1.6), seconds=60, work=0.2, asked=[4, 2])
+    assert found is not None
+    got, lines = found
+    assert lines == [{("a", "p"): 4}, {("b", "p"): 2}]
+    assert sum(len(use.slots) for one in got.passes for use in one.uses) == 6
+    assert not got.missing
+
+
 def test_minutes_are_no_more_than_those_of_rows_by_hand() -> None:
     """A tenth of the event example: sheets that must be slit, dies in several papers, a striped one."""
     batch = replace(read_batch(EXAMPLES / "event.toml"), kits=20)

@@ -76,8 +76,10 @@ class Disprover:
         proof = how(listed, strength)
         if proof is None:
             return False
-        # One die, or two, are proved again by turning alone (DEVELOPERS.md, 'Proof').
-        self.book.disprove(counts, {"by": "turning"} if len(listed) <= 2 else proof)
+        if len(listed) == 1 or (len(listed) == 2 and proof["by"] == "stacking"):
+            # Proved again by turning alone (DEVELOPERS.md, 'Proof').
+            proof = {"by": "turning"}
+        self.book.disprove(counts, proof)
         return True
 
     def _by_places(self, listed: Sequence[int], strength: int) -> Proof | None:

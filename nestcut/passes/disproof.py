@@ -92,6 +92,7 @@ class Disprover:
             levels=min(2 + strength, len(LEVELS)),
             budget=200_000 * 8 ** (strength - 1),
             work=4e7 * 4.0 ** (strength - 1),
+            stop=self.stop or (lambda: False),
         )
 
     def disprove(self, counts: Counts, strength: int) -> bool:

@@ -121,7 +121,9 @@ class PlateSearch:
 
     def _time_over(self) -> bool:
         """True if the clock or the person ends a try that is under way."""
-        return self.limit.work_limit is None and self.limit.over(self.packer.work)
+        if self.limit.work_limit is not None:
+            return self.limit.stop is not None and self.limit.stop()
+        return self.limit.over(self.packer.work)
 
     def over(self) -> bool:
         return self.limit.over(self.packer.work)

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -210,7 +210,13 @@ class Stacker:
     # --- the proof ----------------------------------------------------------------------------
 
     def disprove(
-        self, dies: Sequence[int], *, levels: int = 3, budget: int = 2_000_000, work: float = 4e8
+        self,
+        dies: Sequence[int],
+        *,
+        levels: int = 3,
+        budget: int = 2_000_000,
+        work: float = 4e8,
+        stop: Callable[[], bool] = lambda: False,
     ) -> Mapping[str, Any] | None:
         """A disproof that these dies (numbers, with repeats) lie on the plate together, or None.
 
@@ -218,6 +224,7 @@ class Stacker:
             levels: how many refinements are tried.
             budget: states that the depth-first search may look at.
             work: most steps of the dynamic programme at one level.
+            stop: asked between steps of a second or so; True gives up.
         """
         from nestcut.passes.stacking_kernels import chain, chain_back, search
 
@@ -240,11 +247,16 @@ class Stacker:
                 [c.box[s[:, 0]] for c, s in zip(cells, states, strict=True) if c is not None]
             )
             top, bottom = np.ascontiguousarray(boxes[:, 1]), np.ascontiguousarray(boxes[:, 3])
-            tables, start, shape_n = self._join(dies, [c for c in cells if c is not None], states, level)
+            joined = self._join(dies, [c for c in cells if c is not None], states, level, stop)
+            if joined is None:
+                return None
+            tables, start, shape_n = joined
             half = self.half(level)
             f = chain(k, die, turn, cell, top, bottom, tables, start, shape_n, half, self.length)
             if not (f[-1] < 1e29).any():
                 return self._proof(level)
+            if stop():
+                return None
             r = chain_back(k, die, turn, cell, bottom, tables, start, shape_n, half, self.length)
             masks = np.arange(1 << k)
             alive = np.zeros(n, dtype=bool)
@@ -253,6 +265,8 @@ class Stacker:
                 rest = (1 << k) - 1 - having
                 alive[s] = bool((f[having, s] + r[rest, s] <= self.length).any())
             chosen = np.flatnonzero(alive)
+            if stop():
+                return None
             answer, _, _ = search(
                 k,
                 die[chosen],
@@ -298,9 +312,14 @@ class Stacker:
         return found
 
     def _join(
-        self, dies: Sequence[int], cells: Sequence[_Cells], states: Sequence[np.ndarray], level: int
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """All tables in one array, where each begins, and the turns of each die."""
+        self,
+        dies: Sequence[int],
+        cells: Sequence[_Cells],
+        states: Sequence[np.ndarray],
+        level: int,
+        stop: Callable[[], bool],
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+        """All tables in one array, where each begins, and the turns of each die; None if it is to stop."""
         k = len(dies)
         use = []
         for c, s in zip(cells, states, strict=True):
@@ -310,6 +329,8 @@ class Stacker:
         start = np.zeros((k, k), dtype=np.int64)
         blocks, at = [], 0
         for i, j in itertools.combinations(range(k), 2):
+            if stop():
+                return None
             ab, ba = self._pair(dies[i], dies[j], level, use[i], use[j])
             for (p, q), table in (((i, j), ab), ((j, i), ba)):
                 start[p, q] = at

@@ -27,6 +27,8 @@ from nestcut.passes.types import PlatePlan
 
 __all__ = ["WhatIf", "advice", "what_if"]
 
+LONGEST = 1.5
+"""So many times the seconds a question that was begun may take."""
 TRIES = 40
 """Work of the plate search for one question."""
 
@@ -123,8 +125,8 @@ class _Question:
 class _Asker:
     """Solves changed batches, with what is known from the ones before."""
 
-    def __init__(self, batch: Batch, seconds: float, seed: int) -> None:
-        self.seed, self.seconds = seed, seconds
+    def __init__(self, batch: Batch, seconds: float, seed: int, stop: Callable[[], bool]) -> None:
+        self.seed, self.seconds, self.stop = seed, seconds, stop
         self.counting = Counting()
         self.dies = self._bare(keep_dies(batch, batch.demand, "hulls"))
         self.window = batch.machine.plate_mm
@@ -157,6 +159,7 @@ class _Asker:
             batch.demand,
             seconds=self.seconds,
             seed=self.seed,
+            stop=self.stop,
             work_limit=TRIES,
             book=self.book,
             apart=False,
@@ -168,6 +171,7 @@ class _Asker:
             batch.demand,
             seconds=1.0,
             seed=self.seed,
+            stop=self.stop,
             work_limit=TRIES,
             book=self._book_for(batch),
             apart=False,
@@ -276,12 +280,18 @@ def what_if(
 
     Args:
         seconds: no question is begun later; the first solution and each question have work limits, too.
-        stop: asked between questions; True ends with the answers so far.
+        stop: asked now and then; True ends with the answers so far.
     """
     prepare()
     start = time.monotonic()
-    asker = _Asker(batch, seconds / 3, seed)
+
+    def late(times: float = LONGEST) -> bool:
+        return bool(stop and stop()) or time.monotonic() - start > times * seconds
+
+    asker = _Asker(batch, seconds / 3, seed, late)
     plate = asker.first(batch)
+    if late():
+        return []  # a plan that was cut short says nothing of others
     now = asker.figures(batch, plate)
     _, _, missing = paper_need(batch, cuts_wanted(batch, plate.shares), asker.counting)
 
@@ -292,12 +302,14 @@ def what_if(
 
     answers = []
     for asked in questions():
-        if (stop and stop()) or time.monotonic() - start > seconds:
+        if late(1.0):
             break
         try:
             other = asker.plate(asked.batch)
         except BatchError:
             continue
+        if late():
+            break
         then = asker.figures(asked.batch, other, known=now if asked.same_paper else None)
         answer = WhatIf(
             asked.what,

@@ -83,7 +83,9 @@ class Disprover:
         return True
 
     def _by_places(self, listed: Sequence[int], strength: int) -> Proof | None:
-        proof = self.relative.disprove(listed, EFFORTS[min(strength, len(EFFORTS)) - 1])
+        proof = self.relative.disprove(
+            listed, EFFORTS[min(strength, len(EFFORTS)) - 1], stop=self.stop or (lambda: False)
+        )
         return proof and {**proof, "order": [self.dies[die].name for die in listed]}
 
     def _by_stacking(self, listed: Sequence[int], strength: int) -> Proof | None:

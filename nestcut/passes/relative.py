@@ -17,7 +17,7 @@ grown by 1e-6 mm.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -61,6 +61,8 @@ EFFORTS = (
 )
 LONGEST = 100_000
 """Most steps of a proof: so many the checker still goes through, in half a minute."""
+STEPS = 10_000
+"""Cells that are tried without asking whether to go on, about a fifth of a second."""
 POOL = 20_000_000
 """Columns of pairs that are kept at a time."""
 
@@ -197,9 +199,15 @@ class Relative:
 
     # --- the proof ----------------------------------------------------------------------------
 
-    def disprove(self, dies: Sequence[int], effort: Effort) -> Mapping[str, Any] | None:
-        """A disproof that these dies (numbers, with repeats) lie on the plate together, or None."""
-        answer, tree, _ = self.refute(dies, effort)
+    def disprove(
+        self, dies: Sequence[int], effort: Effort, *, stop: Callable[[], bool] = lambda: False
+    ) -> Mapping[str, Any] | None:
+        """A disproof that these dies (numbers, with repeats) lie on the plate together, or None.
+
+        Args:
+            stop: asked several times a second; True gives up.
+        """
+        answer, tree, _ = self.refute(dies, effort, stop=stop)
         if answer != 0:
             return None
         folds = [self._folds[die][0] for die in dies]
@@ -210,9 +218,11 @@ class Relative:
             "splits": spelled(tree, len(dies)),
         }
 
-    def refute(self, dies: Sequence[int], effort: Effort) -> tuple[int, np.ndarray, int]:
+    def refute(
+        self, dies: Sequence[int], effort: Effort, *, stop: Callable[[], bool] = lambda: False
+    ) -> tuple[int, np.ndarray, int]:
         """(answer, what was split, cells tried); see :func:`nestcut.passes.relative_kernels.refute`."""
-        from nestcut.passes.relative_kernels import GAVE_UP, refute
+        from nestcut.passes.relative_kernels import GAVE_UP, PAUSED, refute, stack_for
 
         if not 1 <= len(dies) <= MOST_DIES:
             return GAVE_UP, np.zeros((0, 2), dtype=np.int64), 0
@@ -236,7 +246,8 @@ class Relative:
         grown, grown_sizes = packed([ring for t in turnings for ring in t.grown])
         tree = np.zeros((min(effort.tries, LONGEST), 2), dtype=np.int64)
         pool = np.empty((2, min(POOL, 200 * effort.tries)), dtype=np.float32)
-        answer, looked, tried, _ = refute(
+        stack = stack_for(k)
+        about = (
             starts[which],
             self._order(dies),
             np.array([self.width, self.length, effort.step_mm, MARGIN_MM]),
@@ -254,7 +265,13 @@ class Relative:
             pool[1],
             effort.tries,
             tree,
+            stack,
         )
+        answer, looked, tried, _ = refute(*about, STEPS)
+        while answer == PAUSED:
+            if stop():
+                return GAVE_UP, tree[:0], int(tried)
+            answer, looked, tried, _ = refute(*about, tried + STEPS)
         return int(answer), tree[:looked], int(tried)
 
     def _order(self, dies: Sequence[int]) -> np.ndarray:

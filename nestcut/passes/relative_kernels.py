@@ -10,9 +10,9 @@ from numba import njit
 
 from nestcut.passes.stacking_kernels import _sum
 
-__all__ = ["GAVE_UP", "IMPOSSIBLE", "MAY_FIT", "refute"]
+__all__ = ["GAVE_UP", "IMPOSSIBLE", "MAY_FIT", "PAUSED", "refute", "stack_for"]
 
-IMPOSSIBLE, MAY_FIT, GAVE_UP = 0, 1, -1
+IMPOSSIBLE, MAY_FIT, GAVE_UP, PAUSED = 0, 1, -1, -2
 
 FAR = 1e30
 BEYOND = 1 << 40
@@ -232,10 +232,26 @@ def _tightness(k, D):
     return worth
 
 
+def stack_for(k):
+    """A stack of cells for k dies, not begun: what :func:`refute` goes on from, if it pauses."""
+    most, n = 30 * k + 40, k + 1
+    return (
+        np.zeros((most, k), dtype=np.int64),
+        np.zeros((most, k, 2), dtype=np.int64),
+        np.zeros((most, k, k), dtype=np.int64),
+        np.full((most, k, k), FAR),
+        np.full((most, k, k), -FAR),
+        np.full((most, n, n), NEVER),
+        np.zeros(most, dtype=np.int64),
+        # Number of the top cell (−1: not begun), cells looked at, cells tried; pairs made, columns in the pool.
+        np.array([-1, 0, 0, 0, 0]),
+    )
+
+
 @njit(cache=True)
 def refute(
     roots, order, plate, box, child, deg, parts, rings, grown, sizes, slot, slot_start, nodes,
-    pool_low, pool_high, budget, tree,
+    pool_low, pool_high, budget, tree, stack, pause,
 ):  # fmt: skip
     """Branch and bound over turns, x and which of two dies comes first along the plate.
 
@@ -250,16 +266,13 @@ def refute(
         slot[slot_start[i, j] + node of i · nodes[j] + node of j]: where the pair's columns are kept, or −1.
         budget: cells that may be tried (more than are looked at: every split is tried before it is chosen).
         tree: filled with what was split, depth first: (0, –) a contradiction, (1 + kind + 3·(i + k·j), column) a split.
+        stack: see :func:`stack_for`.
+        pause: cells tried after which it answers PAUSED; called again, it goes on.
     Returns (answer, cells looked at, cells tried, columns' pairs made).
     """
     k = len(roots)
     n = k + 1
-    most = 30 * k + 40
-    Node = np.zeros((most, k), dtype=np.int64)
-    X = np.zeros((most, k, 2), dtype=np.int64)
-    Way = np.zeros((most, k, k), dtype=np.int64)
-    Lo, Hi = np.full((most, k, k), FAR), np.full((most, k, k), -FAR)
-    Dist = np.full((most, n, n), NEVER)
+    Node, X, Way, Lo, Hi, Dist, dead, state = stack
     columns = 2 * int(np.ceil(plate[0] / plate[2])) + 8
     widest = 1
     for node in range(parts.shape[0]):
@@ -276,24 +289,27 @@ def refute(
     )
     rims = (deg, parts, rings, grown, sizes)
     slots = (slot, slot_start, nodes, roots)
-    tally = np.zeros(2, dtype=np.int64)
-    looked = tried = 0
+    tally = state[3:]
+    top, looked, tried = state[0], state[1], state[2]
     margin = plate[3]
 
-    Node[0] = roots
-    X[0, :, 0], X[0, :, 1] = -BEYOND, BEYOND
-    for i in range(n):
-        Dist[0, i, i] = 0.0
-    for o in range(order.shape[0]):
-        _edge(Dist[0], n, order[o, 0], order[o, 1], 0.0, margin)
-    good = _tighten(
-        k, (1 << k) - 1, Node[0], X[0], Way[0], Lo[0], Hi[0], Dist[0],
-        plate, box, rims, slots, pool_low, pool_high, tally, room,
-    )  # fmt: skip
-    top = 0
-    dead = np.zeros(most, dtype=np.int64)
-    dead[0] = 1 - good
+    if top < 0:
+        Node[0] = roots
+        X[0, :, 0], X[0, :, 1] = -BEYOND, BEYOND
+        for i in range(n):
+            Dist[0, i, i] = 0.0
+        for o in range(order.shape[0]):
+            _edge(Dist[0], n, order[o, 0], order[o, 1], 0.0, margin)
+        good = _tighten(
+            k, (1 << k) - 1, Node[0], X[0], Way[0], Lo[0], Hi[0], Dist[0],
+            plate, box, rims, slots, pool_low, pool_high, tally, room,
+        )  # fmt: skip
+        top = 0
+        dead[0] = 1 - good
     while top >= 0:
+        if tried > pause:
+            state[0], state[1], state[2] = top, looked, tried
+            return PAUSED, looked, tried, tally[0]
         if looked >= len(tree) or tried > budget:
             return GAVE_UP, looked, tried, tally[0]
         if dead[top]:

@@ -210,3 +210,26 @@ def test_inner_parts_lie_inside_and_nearly_fill(shape):
         assert part.difference(shape.buffer(1e-6)).is_empty
     assert unary_union(parts).area > 0.95 * shape.area
     assert np.isfinite(shapely.get_coordinates(parts)).all()
+
+
+def test_a_proof_goes_on_where_it_paused_and_ends_when_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same tree however often it is asked whether to go on; nothing is said of what was not looked at."""
+    window = box(0, 0, 75, 150)
+    dies = random_set(random.Random("set 33"), 5, window)
+    assert dies is not None
+    about = ([die.rim for die in dies], [die.bound_turns for die in dies], window, GAP_MM)
+    answer, tree, tried = Relative(*about).refute((0, 1, 2, 3), EFFORTS[0])
+    assert tried > 100
+    asked = 0
+
+    def go_on() -> bool:
+        nonlocal asked
+        asked += 1
+        return False
+
+    monkeypatch.setattr("nestcut.passes.relative.STEPS", 50)
+    again, same, as_many = Relative(*about).refute((0, 1, 2, 3), EFFORTS[0], stop=go_on)
+    assert (again, as_many) == (answer, tried)
+    assert np.array_equal(tree, same)
+    assert asked >= tried // 100
+    assert Relative(*about).disprove((0, 1, 2, 3), EFFORTS[0], stop=lambda: True) is None

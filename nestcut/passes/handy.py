@@ -35,8 +35,9 @@ END_WAYS = ((True, 2, 1.0), (True, 1, 1.6), (False, 2, 1.0), (False, 1, 1.6))
 """(dies lie narrow, lay-ups, rows of dies at each end) of plans by ends."""
 DEAR = 3.0
 """How much dearer paper is where some was short."""
-ENDS, END_TRY = 0.4, 0.7
-"""Shares of the time within which another of them is begun before the other ways, and within which it ends."""
+ENDS_SHORT, ENDS, END_TRY = 0.55, 0.65, 0.8
+"""Shares of the time before the other ways: within which another of them is begun where some paper was short, where none
+was, and within which it ends."""
 SHARING_S, SHARING_WORK = 3.0, 0.5
 """Most seconds, and work in OR-Tools' own measure, for sharing out dies and papers over the ends."""
 EASED = 2
@@ -47,8 +48,6 @@ MODELS = 0.15
 """Share of the time that each model of a mixed draft may take."""
 MODELS_BY_WORK_S = 60.0
 """The same, in seconds, where work is counted: the models' own limits come first."""
-NEAR = 1.1
-"""Passes by those of the fewest, where minutes decide and few more are tried as well."""
 HAIR = 0.01
 """What a pass is worth, in trims, where trims are what counts."""
 
@@ -76,7 +75,7 @@ def in_few_trims(batch: Batch, draft: Draft, clock: Clock, seed: int, share: flo
     strips = strip_shares(batch, draft)
     aims = _aims(batch, draft)
     # What these have not come to is for the end: where paper is short the others may do better.
-    limits = [clock.within(ENDS * share), clock.within(END_TRY * share)]
+    limits = [clock.within(part * share) for part in (ENDS_SHORT, ENDS, END_TRY)]
     ends = _by_ends(batch, draft, strips, aims, clock.by_work, seed, seconds, limits)
     for made in ends:
         if made is None:
@@ -112,7 +111,7 @@ def in_few_trims(batch: Batch, draft: Draft, clock: Clock, seed: int, share: flo
             if eased is None:
                 break
             plate = replace(plate, shares=eased)
-    limits[:] = [over, over]
+    limits[:] = [over, over, over]
     yield from (made for made in ends if made is not None)
 
 
@@ -129,15 +128,16 @@ def _by_ends(
     """Drafts in which each end of the plate pulls its own scraps on, and what of them is worth keeping.
 
     Args:
-        limits: whether no other is begun, and whether one that was begun ends; they may be exchanged meanwhile.
+        limits: whether no other is begun where some paper was short, where none was, and whether one that was begun ends;
+            they may be exchanged meanwhile.
     Yields: None where it would begin no other.
     """
 
     def late() -> bool:
-        return limits[0]()
+        return limits[0 if short else 1]()
 
     def over() -> bool:
-        return limits[1]()
+        return limits[2]()
 
     shop = Workshop(batch)
     directed = any(paper.direction != "none" for paper in batch.papers)
@@ -175,10 +175,8 @@ def _by_ends(
             filled = _filled(batch, plate, got, over)
             yield filled
             tried.append((figures(batch, filled)["minutes"] + 2 * sum(got.missing.values()), parity))
-            if got.missing and not short:
-                # From now on paper is used more sparingly, first for the dies that found too little. Once more:
-                short = frozenset(die for die, _ in got.missing)
-                ways.insert(0, (narrow, layups, rows))
+            # From now on paper is used more sparingly, first for the dies that found too little.
+            short |= {die for die, _ in got.missing}
             for aim in aims:
                 yield from mixed(batch, plate, got, strips, aim, seed=seed, seconds=seconds, over=over)
         if tried:
@@ -227,8 +225,8 @@ def _aims(batch: Batch, draft: Draft) -> list[Costs]:
     by_trims = Costs(HAIR, 1.0)
     first, *others = wishes.order
     if first == "minutes":
-        # What is foreseen is not always reached: a second aim that asks for less change.
-        return [by_time, replace(by_time, most_passes=math.floor(NEAR * draft.passes))]
+        # What is foreseen is not always reached: a second aim that asks for less change, no pass more.
+        return [by_time, replace(by_time, most_passes=draft.passes)]
     if first == "trims":
         return [by_trims]
     if first != "passes":

@@ -6,6 +6,7 @@ touch or come nearer than the gap, whatever the turns and the difference of x in
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -76,12 +77,8 @@ class Rim:
                     covered.append(Point(0, 0).buffer(self.disc_mm, quad_segs=8))
                 bounds.append(Point(0, 0).buffer(self.hull_disc_mm, quad_segs=8))
             if half <= WIDE_DEG:
-                covered += [
-                    part
-                    for one in self._parts()
-                    for part in polygons_in(shrunk(one.core((-half, half)), MARGIN_MM))
-                ]
-                bounds.append(shrunk(self.hull.core((-half, half)), MARGIN_MM))
+                covered += [part for one in self._parts() for part in polygons_in(_kept(one, half))]
+                bounds.append(_kept(self.hull, half))
             self._cores[half] = (
                 [grown_hull(part, 0.0) for part in covered],
                 [grown_hull(part, self.gap_mm) for part in covered],
@@ -121,6 +118,19 @@ def _disc_mm(shape: BaseGeometry) -> float:
     if shape.is_empty or not shape.contains(middle):
         return 0.0
     return max(0.0, float(shape.boundary.distance(middle)) - MARGIN_MM)
+
+
+def _kept(convex: Opponent, half_deg: float) -> BaseGeometry:
+    """What a convex shape covers at every turn of ±half_deg.
+
+    Seen from the shape, a point of it moves on an arc about (0, 0). Where both ends of the arc lie deeper in the
+    shape than the arc is high, the chord does, too, the shape being convex, and so the whole arc lies inside.
+    """
+    ends = []
+    for (a, b), (c, d) in turn_matrices(np.array([half_deg, -half_deg])).tolist():
+        ends.append(shapely.affinity.affine_transform(convex.rim, [a, b, c, d, 0.0, 0.0]))
+    height = convex.radius * (1.0 - math.cos(math.radians(half_deg)))
+    return shrunk(shapely.intersection(*ends), height + MARGIN_MM)
 
 
 def turned_rings(rings: Sequence[Floats], degrees: float) -> list[Floats]:

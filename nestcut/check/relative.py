@@ -35,6 +35,8 @@ MOST_STEPS = 150_000
 """Cases gone through before giving up (which refuses the proof): about a minute."""
 MOST_EXTRA = 200
 """Cases more than the proof lists, and as many again: where a core here is a hair smaller than the prover's."""
+FINER = 4
+"""Columns here to one of the proof."""
 MOST_DEEP = 10
 """Splits below a case that the proof calls impossible."""
 LEAST_STEP_MM = 0.05
@@ -123,13 +125,15 @@ class _Reader:
     def __init__(
         self, rims: Sequence[Rim], width_mm: float, length_mm: float, step_mm: float, splits: str
     ) -> None:
-        self.rims, self.width, self.length, self.step = list(rims), width_mm, length_mm, step_mm
+        self.rims, self.width, self.length = list(rims), width_mm, length_mm
+        # Columns here are finer than the proof's, for splits of our own.
+        self.unit, self.step = step_mm, step_mm / FINER
         self.count = len(rims)
         self.pairs = [(i, j) for i in range(self.count) for j in range(i + 1, self.count)]
         self.splits, self.at = splits, 0
         self.steps = self.extra = 0
         self.reach = max(rim.opponent.radius for rim in rims)
-        self.half = math.ceil((width_mm + 2 * self.reach) / step_mm) + 2
+        self.half = math.ceil((width_mm + 2 * self.reach) / self.step) + 2
         self.columns: dict[
             tuple[int, int, tuple[float, float], tuple[float, float]], tuple[Floats, Floats]
         ] = {}
@@ -204,7 +208,17 @@ class _Reader:
             halves[0].turns[die], halves[1].turns[die] = parts
         else:
             low, high = case.x[die]
-            place = min(max(float(int(word[1:])) * self.step, low), high)
+            place = min(
+                max(
+                    (
+                        float(int(word[1:-1])) * self.step
+                        if word[-1] == "/"
+                        else float(int(word[1:])) * self.unit
+                    ),
+                    low,
+                ),
+                high,
+            )
             halves[0].x[die], halves[1].x[die] = (low, place), (place, high)
         return [(half, possible and self._renew(half, (die,))) for half in halves]
 
@@ -222,7 +236,7 @@ class _Reader:
         for i in range(self.count):
             first, last = math.ceil(case.x[i][0] / self.step), math.floor(case.x[i][1] / self.step)
             if last > first:
-                words.append(f"{_PLACES[i]}{(first + last) // 2 + (0 if last - first > 1 else 1)}")
+                words.append(f"{_PLACES[i]}{(first + last) // 2 + (0 if last - first > 1 else 1)}/")
         words += [
             _PAIRS[n] for n, pair in enumerate(self.pairs) if pair in case.stretch and pair not in case.way
         ]

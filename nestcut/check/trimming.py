@@ -23,6 +23,7 @@ SAME_AREA_MM = 2e-6
 def check_trims(plan: Plan, table: Table, notes: Notebook) -> None:
     """Rule ``trim``."""
     done: set[str] = set()
+    straight: dict[tuple[bytes, ...], bool] = {}  # scraps cut up in the same way are asked once
     for trim in plan.trims:
         notes.count("trims")
         sheet = table.sheets.get(trim.scrap)
@@ -36,16 +37,17 @@ def check_trims(plan: Plan, table: Table, notes: Notebook) -> None:
         fit = _parts_fit(trim, sheet.outline, notes)
         if plan.hand.trims == "none":
             notes.fault("trim", f"scrap {trim.scrap} is trimmed, but no trims are wanted", scrap=trim.scrap)
-        elif (
-            fit
-            and plan.hand.trims == "straight"
-            and not straight_cuts_make(sheet.outline, [outline for _, outline in trim.into])
-        ):
-            notes.fault(
-                "trim",
-                f"the parts of scrap {trim.scrap} can't be made by straight cuts from side to side",
-                scrap=trim.scrap,
-            )
+        elif fit and plan.hand.trims == "straight":
+            parts = [outline for _, outline in trim.into]
+            cut_up = (sheet.outline.wkb, *(part.wkb for part in parts))
+            if cut_up not in straight:
+                straight[cut_up] = straight_cuts_make(sheet.outline, parts)
+            if not straight[cut_up]:
+                notes.fault(
+                    "trim",
+                    f"the parts of scrap {trim.scrap} can't be made by straight cuts from side to side",
+                    scrap=trim.scrap,
+                )
 
 
 def _parts_fit(trim: Trim, outline: Polygon, notes: Notebook) -> bool:

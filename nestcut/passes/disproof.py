@@ -14,13 +14,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+import shapely
+from shapely.affinity import translate
 from shapely.geometry import Polygon
 
 from nestcut.passes.kept import Kept
 from nestcut.passes.master import Counts
 from nestcut.passes.patterns import PatternBook
 from nestcut.passes.relative import EFFORTS, Relative
-from nestcut.passes.stacking import LEVELS, Stacker
+from nestcut.passes.stacking import LEVELS, TOLERANCE_MM, Stacker
 
 __all__ = ["Disprover"]
 
@@ -49,6 +51,8 @@ class Disprover:
         about = ([die.rim for die in dies], [die.bound_turns for die in dies], window, gap_mm)
         self.relative = Relative(*about)
         self.stacker = Stacker(*about)
+        left, top, right, bottom = window.bounds
+        self.size = right - left + 2 * TOLERANCE_MM, bottom - top + 2 * TOLERANCE_MM
         self.tried: dict[tuple[str, Counts], int] = {}
         self.work = 0
 
@@ -86,7 +90,28 @@ class Disprover:
         proof = self.relative.disprove(
             listed, EFFORTS[min(strength, len(EFFORTS)) - 1], stop=self.stop or (lambda: False)
         )
-        return proof and {**proof, "order": [self.dies[die].name for die in listed]}
+        # The checker draws cores in its own way: near the limit it may not find what was found here.
+        if proof is None or (len(listed) > 1 and not self._holds(listed, proof)):
+            return None
+        return {**proof, "order": [self.dies[die].name for die in listed]}
+
+    def _holds(self, listed: Sequence[int], proof: Proof) -> bool:
+        """Whether the checker will believe it."""
+        from nestcut.check.relative import places_cannot_fit
+        from nestcut.check.safe_side import shrunk
+        from nestcut.check.turning import Opponent
+        from nestcut.check.turns import ALL_TURNS, SLACK_DEG
+
+        opponents = []
+        for die in listed:
+            turns = self.dies[die].bound_turns
+            angles = ALL_TURNS if turns == "any" else tuple((t - SLACK_DEG, t + SLACK_DEG) for t in turns)
+            rim = shrunk(self.dies[die].rim, TOLERANCE_MM)
+            if rim.is_empty:
+                return False
+            middle = shapely.minimum_bounding_circle(rim).centroid
+            opponents.append(Opponent(translate(rim, -middle.x, -middle.y), angles))
+        return places_cannot_fit(opponents, *self.size, self.relative.gap_mm, proof) is None
 
     def _by_stacking(self, listed: Sequence[int], strength: int) -> Proof | None:
         return self.stacker.disprove(

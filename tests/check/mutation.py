@@ -31,7 +31,9 @@ import pytest
 
 from tests.check.reach import CHECKER, Reach, digest, from_json, measured, run_tests
 
-PROOFS = {"proof", "disproof", "turning", "turns", "safe_side", "stacking", "offsets", "convex_cover"}
+PROOFS = {
+    "proof", "disproof", "turning", "turns", "safe_side", "stacking", "offsets", "convex_cover", "relative", "cores",
+}  # fmt: skip
 """Modules that ``check_proof`` is made of; the others hold the rules."""
 COMPARISONS: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE,

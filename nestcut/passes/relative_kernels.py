@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from nestcut.passes.stacking_kernels import _sum
+from nestcut.passes.stacking_kernels import _columns, _sum
 
 __all__ = ["GAVE_UP", "IMPOSSIBLE", "MAY_FIT", "PAUSED", "refute", "stack_for"]
 
@@ -54,29 +54,6 @@ def _joined(lows, highs, n):
 
 
 @njit(cache=True)
-def _lines(ring, n, step, first, last, low, high):
-    """Least and greatest y of a convex ring at x = m·step, m = first … last; none: low > high."""
-    for m in range(last - first + 1):
-        low[m] = FAR
-        high[m] = -FAR
-    for i in range(n):
-        k = (i + 1) % n
-        x0, y0, x1, y1 = ring[i, 0], ring[i, 1], ring[k, 0], ring[k, 1]
-        if x1 < x0:
-            x0, y0, x1, y1 = x1, y1, x0, y0
-        begin = max(first, int(np.ceil(x0 / step - 1e-12)))
-        end = min(last, int(np.floor(x1 / step + 1e-12)))
-        for m in range(begin, end + 1):
-            if x1 - x0 < 1e-12:
-                ya, yb = min(y0, y1), max(y0, y1)
-            else:
-                ya = y0 + (y1 - y0) * min(1.0, max(0.0, (m * step - x0) / (x1 - x0)))
-                yb = ya
-            low[m - first] = min(low[m - first], ya)
-            high[m - first] = max(high[m - first], yb)
-
-
-@njit(cache=True)
 def _forbid(rims, na, nb, first, last, step, room, pool_low, pool_high, where):
     """For every column of x from ``first`` to ``last``: one stretch of y that is forbidden all over it.
 
@@ -91,7 +68,7 @@ def _forbid(rims, na, nb, first, last, step, room, pool_low, pool_high, where):
         for q in range(parts[nb, 0], parts[nb, 1]):
             _turned(rings[q], sizes[q, 0], deg[nb], -1.0, b)
             n = _sum(a, sizes[p, 1], b, sizes[q, 0], total)
-            _lines(total, n, step, first, last, low, high)
+            _columns(total, n, step, first, last, low, high)
             for c in range(last - first):
                 lo = max(low[c], low[c + 1]) + SAFE
                 hi = min(high[c], high[c + 1]) - SAFE

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.kept import chip_angle
+from nestcut.passes.row_items import RowItem
 from nestcut.passes.schedule import paper_turns
 from nestcut.passes.sharing import Member
 from nestcut.plan.model import Slot
@@ -34,24 +35,6 @@ class EndRows:
     ends: tuple[tuple[int, ...], tuple[int, ...]]
     first_stop_mm: float
     second_start_mm: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Item:
-    """A copy of a die as it will lie."""
-
-    die: Die
-    deg: float
-    bounds: Box
-    cuts: Mapping[str, int]
-
-    @property
-    def width(self) -> float:
-        return self.bounds[2] - self.bounds[0]
-
-    @property
-    def depth(self) -> float:
-        return self.bounds[3] - self.bounds[1]
 
 
 def lying(
@@ -107,7 +90,7 @@ def end_rows(
             way = lying(batch, member.die, sorted(member.cuts), narrow=narrow, parity=parity)
             if way is None:
                 return None
-            items.append(_Item(member.die, *way, member.cuts))
+            items.append(RowItem(member.die, *way, member.cuts))
         ends.append(items)
     for weight in (0.002, 0.02, 0.2, 2.0, 20.0):
         laid = [_best_rows(items, x1 - x0, gap, weight, across, chance) for items in ends]
@@ -140,7 +123,7 @@ def end_rows(
     )
 
 
-def _across(row: Sequence[_Item], width: float, gap: float) -> list[float]:
+def _across(row: Sequence[RowItem], width: float, gap: float) -> list[float]:
     """Where each die of a row begins: side by side, so that narrow scraps reach as many as can be."""
     found, x = [], 0.0
     for item in row:
@@ -149,24 +132,24 @@ def _across(row: Sequence[_Item], width: float, gap: float) -> list[float]:
     return found
 
 
-def _depth(rows: Sequence[Sequence[_Item]], gap: float) -> float:
+def _depth(rows: Sequence[Sequence[RowItem]], gap: float) -> float:
     return sum(max(item.depth for item in row) + gap for row in rows)
 
 
 def _best_rows(
-    items: Sequence[_Item],
+    items: Sequence[RowItem],
     width: float,
     gap: float,
     weight: float,
     across: Mapping[str, float],
     chance: random.Random,
-) -> list[list[_Item]]:
+) -> list[list[RowItem]]:
     if not items:
         return []
     order = sorted(items, key=lambda item: (-item.depth, item.die.name))
     unit = max(1.0, sum(sum(item.cuts.values()) for item in items) / len(items))
 
-    def cost(order: Sequence[_Item]) -> float:
+    def cost(order: Sequence[RowItem]) -> float:
         rows = _in_rows(order, width, gap)
         return _behind(rows, width, gap, across) / unit + weight * _depth(rows, gap)
 
@@ -184,9 +167,9 @@ def _best_rows(
     return _in_rows(best, width, gap)
 
 
-def _in_rows(order: Sequence[_Item], width: float, gap: float) -> list[list[_Item]]:
+def _in_rows(order: Sequence[RowItem], width: float, gap: float) -> list[list[RowItem]]:
     """First fit, from the end of the plate inward."""
-    rows: list[list[_Item]] = []
+    rows: list[list[RowItem]] = []
     used: list[float] = []
     for item in order:
         for k, row in enumerate(rows):
@@ -200,7 +183,9 @@ def _in_rows(order: Sequence[_Item], width: float, gap: float) -> list[list[_Ite
     return rows
 
 
-def _behind(rows: Sequence[Sequence[_Item]], width: float, gap: float, across: Mapping[str, float]) -> float:
+def _behind(
+    rows: Sequence[Sequence[RowItem]], width: float, gap: float, across: Mapping[str, float]
+) -> float:
     """How much dies of one paper are in each other's way: cuts, by the share of their width that is common where they lie
     behind each other, and those that a scrap is too narrow for side by side."""
     placed = [

@@ -52,27 +52,26 @@ def _sum(a, na, b, nb, out):
 
 
 @njit(cache=True)
-def _columns(ring, n, step, half, low, high):
-    """Least and greatest y of a convex ring at x = m·step, m = −half … half; none: low > high."""
-    for m in range(2 * half + 1):
+def _columns(ring, n, step, first, last, low, high):
+    """Least and greatest y of a convex ring at x = m·step, m = first … last; none: low > high."""
+    for m in range(last - first + 1):
         low[m] = FAR
         high[m] = -FAR
     for i in range(n):
-        x0, y0 = ring[i, 0], ring[i, 1]
         k = (i + 1) % n
-        x1, y1 = ring[k, 0], ring[k, 1]
+        x0, y0, x1, y1 = ring[i, 0], ring[i, 1], ring[k, 0], ring[k, 1]
         if x1 < x0:
             x0, y0, x1, y1 = x1, y1, x0, y0
-        first = max(-half, int(np.ceil(x0 / step - 1e-12)))
-        last = min(half, int(np.floor(x1 / step + 1e-12)))
-        for m in range(first, last + 1):
+        begin = max(first, int(np.ceil(x0 / step - 1e-12)))
+        end = min(last, int(np.floor(x1 / step + 1e-12)))
+        for m in range(begin, end + 1):
             if x1 - x0 < 1e-12:
                 ya, yb = min(y0, y1), max(y0, y1)
             else:
-                y = y0 + (y1 - y0) * min(1.0, max(0.0, (m * step - x0) / (x1 - x0)))
-                ya = yb = y
-            low[m + half] = min(low[m + half], ya)
-            high[m + half] = max(high[m + half], yb)
+                ya = y0 + (y1 - y0) * min(1.0, max(0.0, (m * step - x0) / (x1 - x0)))
+                yb = ya
+            low[m - first] = min(low[m - first], ya)
+            high[m - first] = max(high[m - first], yb)
 
 
 @njit(cache=True)
@@ -124,7 +123,7 @@ def offsets(rings_a, sizes_a, use_a, rings_b, sizes_b, use_b, step, half, ab, ba
                         minus[i, 0] = -rings_b[tb, pb, i, 0]
                         minus[i, 1] = -rings_b[tb, pb, i, 1]
                     n = _sum(rings_a[ta, pa], sizes_a[pa], minus, nb, total)
-                    _columns(total, n, step, half + 1, low, high)
+                    _columns(total, n, step, -half - 1, half + 1, low, high)
                     for d in range(2 * half + 1):
                         # Lines d − 1 and d + 1 of the cell difference d (shifted by one: d, d + 2).
                         if low[d] <= high[d] and low[d + 2] <= high[d + 2]:

@@ -12,10 +12,10 @@ from __future__ import annotations
 import random
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 
-from nestcut.batch.model import Batch, Die, Pose
+from nestcut.batch.model import Batch, Pose
 from nestcut.passes.kept import chip_angle
+from nestcut.passes.row_items import RowItem
 from nestcut.passes.schedule import paper_turns
 from nestcut.passes.whole import Station
 from nestcut.plan.model import Slot
@@ -24,28 +24,6 @@ __all__ = ["zone_stations"]
 
 STARTS = 30
 MOST_STATIONS = 12
-
-
-@dataclass(frozen=True, slots=True)
-class _Item:
-    """One copy of a die, turned as it will lie, with its cuts by paper."""
-
-    die: Die
-    deg: float
-    bounds: tuple[float, float, float, float]
-    cuts: Mapping[str, int]
-
-    @property
-    def width(self) -> float:
-        return self.bounds[2] - self.bounds[0]
-
-    @property
-    def depth(self) -> float:
-        return self.bounds[3] - self.bounds[1]
-
-    @property
-    def main(self) -> str:
-        return max(self.cuts, key=lambda paper: (self.cuts[paper], paper))
 
 
 def zone_stations(
@@ -75,7 +53,7 @@ def zone_stations(
     while rest and len(stations) < MOST_STATIONS:
         # Busy dies first: a further lay-up should be a short one.
         rest = sorted(rest, key=lambda item: (-sum(item.cuts.values()), item.die.name))
-        taken: list[_Item] = []
+        taken: list[RowItem] = []
         for item in rest:
             if over():
                 return None
@@ -93,7 +71,12 @@ def zone_stations(
     return None if rest else stations
 
 
-def _items(batch: Batch, wanted: Mapping[tuple[str, str], int]) -> list[_Item] | None:
+def _main(item: RowItem) -> str:
+    """The paper that it cuts most of."""
+    return max(item.cuts, key=lambda paper: (item.cuts[paper], paper))
+
+
+def _items(batch: Batch, wanted: Mapping[tuple[str, str], int]) -> list[RowItem] | None:
     items = []
     x0, y0, x1, y1 = batch.machine.window.bounds
     for die in batch.dies:
@@ -118,11 +101,11 @@ def _items(batch: Batch, wanted: Mapping[tuple[str, str], int]) -> list[_Item] |
             part = {paper: (n + copies - 1 - k) // copies for paper, n in own.items()}
             part = {paper: n for paper, n in part.items() if n}
             if part:
-                items.append(_Item(die, deg, bounds, part))
+                items.append(RowItem(die, deg, bounds, part))
     return items
 
 
-def _passes(items: Sequence[_Item]) -> int:
+def _passes(items: Sequence[RowItem]) -> int:
     """Least passes of one end: its scraps come one at a time."""
     busiest: Counter[str] = Counter()
     for item in items:
@@ -131,20 +114,20 @@ def _passes(items: Sequence[_Item]) -> int:
     return sum(busiest.values())
 
 
-def _ordered(items: Sequence[_Item], by_paper: bool) -> list[_Item]:
+def _ordered(items: Sequence[RowItem], by_paper: bool) -> list[RowItem]:
     if by_paper:
         work: Counter[str] = Counter()
         for item in items:
-            work[item.main] += item.cuts[item.main]
-        return sorted(items, key=lambda i: (-work[i.main], i.main, -i.depth, i.die.name))
+            work[_main(item)] += item.cuts[_main(item)]
+        return sorted(items, key=lambda i: (-work[_main(i)], _main(i), -i.depth, i.die.name))
     return sorted(items, key=lambda i: (-i.depth, i.die.name))
 
 
-def _rows(batch: Batch, items: Sequence[_Item], by_paper: bool) -> list[list[_Item]]:
+def _rows(batch: Batch, items: Sequence[RowItem], by_paper: bool) -> list[list[RowItem]]:
     """Rows from the end inward; first fit for rows by depth, next fit where papers keep together."""
     x0, _, x1, _ = batch.machine.window.bounds
     gap = batch.hand.gap_mm
-    rows: list[list[_Item]] = []
+    rows: list[list[RowItem]] = []
     for item in _ordered(items, by_paper):
         for row in rows[-1:] if by_paper else rows:
             if sum(one.width + gap for one in row) + item.width <= x1 - x0 + 1e-9:
@@ -155,19 +138,19 @@ def _rows(batch: Batch, items: Sequence[_Item], by_paper: bool) -> list[list[_It
     return rows
 
 
-def _depth(batch: Batch, items: Sequence[_Item], by_paper: bool) -> float:
+def _depth(batch: Batch, items: Sequence[RowItem], by_paper: bool) -> float:
     return sum(max(i.depth for i in row) + batch.hand.gap_mm for row in _rows(batch, items, by_paper))
 
 
 def _split(
     batch: Batch,
-    items: Sequence[_Item],
+    items: Sequence[RowItem],
     ends: int,
     by_paper: bool,
     chance: random.Random,
     starts: int,
     over: Callable[[], bool] = lambda: False,
-) -> tuple[list[_Item], list[_Item]] | None:
+) -> tuple[list[RowItem], list[RowItem]] | None:
     """The dies of the two ends, so that the slower end takes as few passes as were found."""
     _, y0, _, y1 = batch.machine.window.bounds
     room = y1 - y0 + batch.hand.gap_mm + 1e-9
@@ -202,7 +185,7 @@ def _split(
 
 
 def _laid(
-    batch: Batch, split: tuple[list[_Item], list[_Item]], by_paper: bool, variant: int
+    batch: Batch, split: tuple[list[RowItem], list[RowItem]], by_paper: bool, variant: int
 ) -> tuple[Slot, ...]:
     x0, y0, x1, y1 = batch.machine.window.bounds
     gap = batch.hand.gap_mm

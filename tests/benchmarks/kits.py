@@ -4,8 +4,8 @@
 
 One of the classes of :mod:`tests.benchmarks.passes`; its kinds of scraps stay, their numbers grow with the kits. Told are,
 for each number of kits: seconds of ``estimate``; of planning, split by what the planner says it is at (lay-ups and their
-bound: *search*; lanes, strips, chips: *papers*; the rest, above all the plan as a value, the packing of kits and the check:
-*rest*); of writing ``plan.json`` and its size; of the checker for 1,000 passes (the plan as a value: read_plan refuses files above
+bound: *search*; lanes, strips, chips: *papers*; the rest, above all the passes one by one, the plan as a value, the packing of
+kits and the check: *rest*); of writing ``plan.json`` and its size; of the checker for 1,000 passes (the plan as a value: read_plan refuses files above
 256 MB); of all sheets, and the run sheet's size and printed
 pages (with ``--browser``). Laying every piece into a scrap, writing and checking it must grow with the kits; search and
 estimate need not.
@@ -32,7 +32,7 @@ from nestcut.sheets import render_sheets
 from tests.benchmarks.passes_classes import KITS, SIZES, random_class
 
 SEARCHING = ("reading the demand", "lay-ups")
-PAPERING = ("lanes", "strips", "papers", "scraps", "squeezing", "nesting", "paper is short")
+PAPERING = ("lanes", "papers", "scraps", "squeezing", "nesting", "paper is short")
 
 
 def grown(batch: Batch, kits: int) -> Batch:
@@ -56,7 +56,7 @@ def steps_of(told: list[tuple[float, str]], end: float) -> Counter[str]:
     steps: Counter[str] = Counter()
     for (begin, text), (after, _) in zip(told, [*told[1:], (end, "")], strict=True):
         kind = "search" if text.startswith(SEARCHING) else "papers" if text.startswith(PAPERING) else "rest"
-        # The last thing said is followed by putting the plan together.
+        # What is said when passes are made, and last, is followed by putting the plan together.
         steps[kind] += after - begin
     return steps
 

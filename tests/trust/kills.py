@@ -50,7 +50,7 @@ def kill_many(folder: Path, moments: int, seed: int) -> Counter[str]:
             time.sleep(rng.uniform(0.0, 0.25) ** 2 * 4)  # sooner rather than later
         else:
             time.sleep(rng.uniform(0.0, 1.05 * seconds))
-        writing = any(folder.glob(f".out-nestcut-{process.pid}-*/*"))
+        writing = _is_writing(folder, process.pid)
         process.send_signal(signal.SIGKILL)
         process.communicate()
         state = fingerprint(out)
@@ -69,9 +69,17 @@ def _wait_for_writing(folder: Path, process: subprocess.Popen[str], most: float)
     """Until the temporary folder beside the output is there and holds the plan (a first one is a probe only)."""
     end = time.monotonic() + most
     while time.monotonic() < end and process.poll() is None:
-        if any(folder.glob(f".out-nestcut-{process.pid}-*/*")):
+        if _is_writing(folder, process.pid):
             return
         time.sleep(0.002)
+
+
+def _is_writing(folder: Path, pid: int) -> bool:
+    """Whether the temporary folder holds anything."""
+    try:
+        return any(folder.glob(f".out-nestcut-{pid}-*/*"))
+    except FileNotFoundError:
+        return False  # it was there when it was found, and gone when it was looked into
 
 
 def main() -> None:

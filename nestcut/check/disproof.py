@@ -13,8 +13,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-import shapely
-from shapely.affinity import translate
 from shapely.geometry.base import BaseGeometry
 
 from nestcut.check.relative import places_cannot_fit
@@ -72,9 +70,7 @@ class Plate:
 
     def opponent(self, name: str) -> Opponent:
         """The rim with the middle of its smallest circle at (0, 0), and its turns."""
-        rim = self.rims[name]
-        middle = shapely.minimum_bounding_circle(rim).centroid
-        return Opponent(translate(rim, -middle.x, -middle.y), self.turns[name])
+        return Opponent.about_middle(self.rims[name], self.turns[name])
 
 
 def disprove(plate: Plate, entry: Mapping[str, Any]) -> str | None:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
-from shapely.affinity import affine_transform
+from shapely.affinity import affine_transform, translate
 from shapely.geometry.base import BaseGeometry
 
 from nestcut.check.safe_side import shrunk
@@ -46,6 +46,12 @@ class Opponent:
     rim: BaseGeometry
     turns: tuple[Interval, ...]
     _cores: dict[float, BaseGeometry] = field(default_factory=dict)
+
+    @classmethod
+    def about_middle(cls, rim: BaseGeometry, turns: tuple[Interval, ...]) -> Opponent:
+        """The rim with the middle of its smallest circle at (0, 0)."""
+        middle = shapely.minimum_bounding_circle(rim).centroid
+        return cls(translate(rim, -middle.x, -middle.y), turns)
 
     @property
     def radius(self) -> float:

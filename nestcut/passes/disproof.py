@@ -14,8 +14,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-import shapely
-from shapely.affinity import translate
 from shapely.geometry import Polygon
 
 from nestcut.passes.kept import Kept
@@ -42,9 +40,9 @@ class Disprover:
         gap_mm: float,
         book: PatternBook,
         *,
-        stop: Callable[[], bool] | None = None,
+        stop: Callable[[], bool] = lambda: False,
     ) -> None:
-        """``stop``: asked between proofs; True leaves it at what is proved."""
+        """``stop``: asked several times a second; True leaves it at what is proved."""
         self.stop = stop
         self.dies = tuple(dies)
         self.book = book
@@ -73,7 +71,7 @@ class Disprover:
         key = (how.__name__, counts)
         if self.book.is_witnessed(counts) or self.tried.get(key, 0) >= strength:
             return False
-        if self.stop is not None and self.stop():
+        if self.stop():
             return False
         self.tried[key] = strength
         self.work += 1
@@ -87,9 +85,7 @@ class Disprover:
         return True
 
     def _by_places(self, listed: Sequence[int], strength: int) -> Proof | None:
-        proof = self.relative.disprove(
-            listed, EFFORTS[min(strength, len(EFFORTS)) - 1], stop=self.stop or (lambda: False)
-        )
+        proof = self.relative.disprove(listed, EFFORTS[min(strength, len(EFFORTS)) - 1], stop=self.stop)
         # The checker draws cores in its own way: near the limit it may not find what was found here.
         if proof is None or (len(listed) > 1 and not self._holds(listed, proof)):
             return None
@@ -109,8 +105,7 @@ class Disprover:
             rim = shrunk(self.dies[die].rim, TOLERANCE_MM)
             if rim.is_empty:
                 return False
-            middle = shapely.minimum_bounding_circle(rim).centroid
-            opponents.append(Opponent(translate(rim, -middle.x, -middle.y), angles))
+            opponents.append(Opponent.about_middle(rim, angles))
         return places_cannot_fit(opponents, *self.size, self.relative.gap_mm, proof) is None
 
     def _by_stacking(self, listed: Sequence[int], strength: int) -> Proof | None:
@@ -119,7 +114,7 @@ class Disprover:
             levels=min(2 + strength, len(LEVELS)),
             budget=200_000 * 8 ** (strength - 1),
             work=4e7 * 4.0 ** (strength - 1),
-            stop=self.stop or (lambda: False),
+            stop=self.stop,
         )
 
     def disprove(self, counts: Counts, strength: int) -> bool:

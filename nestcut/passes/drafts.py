@@ -59,16 +59,11 @@ class Draft:
 
     def _parts(self, *, trimmed: bool) -> list[Polygon]:
         """Outlines of all parts, or of those that are trimmed; each part once."""
-        uses = (use for one in self.realised.passes for use in one.uses if not (trimmed and use.whole))
+        uses = [use for one in self.realised.passes for use in one.uses if not (trimmed and use.whole)]
         # A strip is the same value in all its passes, and equal strips share it: comparing shapes is what takes time.
-        outlines = {(use.scrap, id(use.outline)): use.outline for use in uses}
-        keys = {
-            number: outline.wkb
-            for number, outline in {number: outline for (_, number), outline in outlines.items()}.items()
-        }
-        return list(
-            {(scrap, keys[number]): outline for (scrap, number), outline in outlines.items()}.values()
-        )
+        shapes = {id(use.outline): use.outline for use in uses}
+        keys = {number: outline.wkb for number, outline in shapes.items()}
+        return list({(use.scrap, keys[id(use.outline)]): use.outline for use in uses}.values())
 
 
 def figures(batch: Batch, draft: Draft) -> dict[str, float]:

@@ -20,7 +20,8 @@ from nestcut.passes.chips import sites_of
 from nestcut.passes.openings import Source, Table
 from nestcut.passes.pairing import Queue, pairs, side_by_side
 from nestcut.passes.realise import PassDraft, Realised, RunDraft
-from nestcut.passes.rows import EndRows, end_rows, lying
+from nestcut.passes.row_items import lying
+from nestcut.passes.rows import EndRows, end_rows
 from nestcut.passes.schedule import RunTask, turns_on, urgency
 from nestcut.passes.sharing import Ask, Key, Member, Shared, cuts_of_dies, share_out, waits
 
@@ -152,8 +153,8 @@ def _asked(batch: Batch, table: Table, way: EndWay, seconds: float, work: float,
 def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
     """How wide the scraps of each paper lie on the plate, less their edges, and how long those of all do: by area, mm."""
     width, length = batch.machine.plate_mm
-    wide: Counter[str] = Counter()
-    areas: Counter[str] = Counter()
+    wide: dict[str, float] = defaultdict(float)
+    areas: dict[str, float] = defaultdict(float)
     long = 0.0
     for key, scraps in table.fresh.items():
         x0, y0, x1, y1 = scraps[0].outline.bounds
@@ -166,8 +167,8 @@ def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
         ]
         w, h = max(fits, default=(width, 0.0))
         area = scraps[0].outline.area * len(scraps)
-        wide[key[0]] += w * area  # type: ignore[assignment]
-        areas[key[0]] += area  # type: ignore[assignment]
+        wide[key[0]] += w * area
+        areas[key[0]] += area
         long += h * area
     across = {
         paper.name: (wide[paper.name] / areas[paper.name] if areas[paper.name] else width)

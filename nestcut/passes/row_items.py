@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from nestcut.batch.model import Die
+from nestcut.batch.model import Batch, Die, Pose
+from nestcut.passes.kept import chip_angle
+from nestcut.passes.schedule import paper_turns
 
-__all__ = ["RowItem"]
+__all__ = ["Box", "RowItem", "lying"]
+
+Box = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,7 +20,7 @@ class RowItem:
 
     die: Die
     deg: float
-    bounds: tuple[float, float, float, float]
+    bounds: Box
     """Of the turned rim about the die's reference point: left, top, right, bottom, mm."""
     cuts: Mapping[str, int]
 
@@ -29,3 +33,30 @@ class RowItem:
     def depth(self) -> float:
         """Along the feed, mm."""
         return self.bounds[3] - self.bounds[1]
+
+
+def lying(
+    batch: Batch, die: Die, papers: Sequence[str], *, narrow: bool, parity: float | None = None
+) -> tuple[float, Box] | None:
+    """The turn of a die on the plate and the bounds of its rim; None where it fits in no way.
+
+    Args:
+        narrow: as little as can be across; otherwise along the feed.
+        parity: 0 or 90, the turn of dies that cut paper with a direction, where it is to be one of these: one scrap then
+            suits them all.
+    """
+    x0, y0, x1, y1 = batch.machine.window.bounds
+    directed = any(batch.paper(paper).direction != "none" for paper in papers)
+    base = (0.0 if directed else chip_angle(die.cut)) if die.turns == "any" else die.turns[0]
+    ways = []
+    for quarter in (0.0, 90.0, 180.0, 270.0):
+        deg = (base + quarter) % 360.0
+        bounds = Pose(0.0, 0.0, deg).apply(die.rim).bounds
+        w, h = bounds[2] - bounds[0], bounds[3] - bounds[1]
+        if w <= x1 - x0 and h <= y1 - y0 and all(paper_turns(die, batch.paper(p), deg) for p in papers):
+            off = directed and parity is not None and abs(deg % 180.0 - parity) > 1e-6
+            ways.append((off, round(w if narrow else h, 6), deg, bounds))
+    if not ways:
+        return None
+    _, _, deg, bounds = min(ways)
+    return deg, bounds

@@ -11,10 +11,8 @@ import random
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from nestcut.batch.model import Batch, Die, Pose
-from nestcut.passes.kept import chip_angle
-from nestcut.passes.row_items import RowItem
-from nestcut.passes.schedule import paper_turns
+from nestcut.batch.model import Batch, Pose
+from nestcut.passes.row_items import RowItem, lying
 from nestcut.passes.sharing import Member
 from nestcut.plan.model import Slot
 
@@ -35,32 +33,6 @@ class EndRows:
     ends: tuple[tuple[int, ...], tuple[int, ...]]
     first_stop_mm: float
     second_start_mm: float
-
-
-def lying(
-    batch: Batch, die: Die, papers: Sequence[str], *, narrow: bool, parity: float
-) -> tuple[float, Box] | None:
-    """The turn of a die on the plate and the bounds of its rim; None where it fits in no way.
-
-    Args:
-        narrow: as little as can be across; otherwise along the feed.
-        parity: 0 or 90, the turn of dies that cut paper with a direction: one scrap then suits them all.
-    """
-    x0, y0, x1, y1 = batch.machine.window.bounds
-    directed = any(batch.paper(paper).direction != "none" for paper in papers)
-    base = (0.0 if directed else chip_angle(die.cut)) if die.turns == "any" else die.turns[0]
-    ways = []
-    for quarter in (0.0, 90.0, 180.0, 270.0):
-        deg = (base + quarter) % 360.0
-        bounds = Pose(0.0, 0.0, deg).apply(die.rim).bounds
-        w, h = bounds[2] - bounds[0], bounds[3] - bounds[1]
-        if w <= x1 - x0 and h <= y1 - y0 and all(paper_turns(die, batch.paper(p), deg) for p in papers):
-            off = directed and abs(deg % 180.0 - parity) > 1e-6
-            ways.append((off, round(w if narrow else h, 6), deg, bounds))
-    if not ways:
-        return None
-    _, _, deg, bounds = min(ways)
-    return deg, bounds
 
 
 def end_rows(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from nestcut.batch.model import Batch
 from nestcut.passes.clock import Clock
@@ -54,11 +54,12 @@ class _Best:
 
     def take_laid(self, laid: LaidStrips) -> None:
         """Offer what is cut in strips; passes are made of it only if it stays the best."""
+        found, missing = laid.figures(self.batch), laid.missing.total()
         self._take(
-            self._rank_of(laid, laid.missing.total(), 0),
+            self._rank_of(laid, found, missing),
             lambda: Draft(self.plate, self.plate, self.plate.shares, laid.realised(self.batch)),
-            laid.missing.total(),
-            laid.figures(self.batch)["passes"],
+            missing,
+            found["passes"],
         )
 
     def take(self, shares: Shares, got: Realised) -> None:
@@ -68,7 +69,9 @@ class _Best:
 
     def may_gain(self, laid: LaidStrips) -> bool:
         """Whether this could be the best once what is missing is cut in chips, each of them a trim at least."""
-        return self._rank is None or self._rank_of(laid, 0, laid.missing.total()) < self._rank
+        found = laid.figures(self.batch)
+        found["trims"] += laid.missing.total()
+        return self._rank is None or self._rank_of(laid, found, 0) < self._rank
 
     def _take(self, rated: tuple[float, ...], make: Callable[[], Draft], missing: int, passes: float) -> None:
         if self._rank is None or rated < self._rank:
@@ -76,9 +79,7 @@ class _Best:
         self.whole = self.whole or not missing
         self.done = self.done or (not missing and passes <= self.plate.bound)
 
-    def _rank_of(self, laid: LaidStrips, missing: int, more_trims: int) -> tuple[float, ...]:
-        found = laid.figures(self.batch)
-        found["trims"] += more_trims
+    def _rank_of(self, laid: LaidStrips, found: Mapping[str, float], missing: int) -> tuple[float, ...]:
         return rank_of(self.batch, found, missing, len(heavy_layups(self.batch, laid.used_layups())))
 
 

@@ -141,6 +141,7 @@ def lay_strips(
         squeeze: squeezes in chips that found no scrap, paper by paper.
     """
     order = [paper.name for paper in batch.papers]
+    scraps = scraps_by_paper(batch)
     strips: dict[_Key, list[StripRow]] = {}
     laid: dict[_Key, tuple[Polygon, list[LaidPart]]] = {}
     missing: Counter[tuple[str, str]] = Counter()
@@ -159,7 +160,7 @@ def lay_strips(
             cut, fewer = chips_in_lanes(
                 batch,
                 paper,
-                scraps_by_paper(batch).get(paper, []),
+                scraps.get(paper, []),
                 own,
                 seed=seed,
                 squeeze=squeeze,

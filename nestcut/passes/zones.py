@@ -14,9 +14,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 
 from nestcut.batch.model import Batch, Pose
-from nestcut.passes.kept import chip_angle
-from nestcut.passes.row_items import RowItem
-from nestcut.passes.schedule import paper_turns
+from nestcut.passes.row_items import RowItem, lying
 from nestcut.passes.whole import Station
 from nestcut.plan.model import Slot
 
@@ -78,30 +76,19 @@ def _main(item: RowItem) -> str:
 
 def _items(batch: Batch, wanted: Mapping[tuple[str, str], int]) -> list[RowItem] | None:
     items = []
-    x0, y0, x1, y1 = batch.machine.window.bounds
     for die in batch.dies:
         own = {paper: n for (name, paper), n in wanted.items() if name == die.name and n > 0}
         if not own:
             continue
-        base = chip_angle(die.cut) if die.turns == "any" else die.turns[0]
-        if die.turns == "any" and any(batch.paper(paper).direction != "none" for paper in own):
-            base = 0.0
-        ways = []
-        for quarter in (0.0, 90.0, 180.0, 270.0):
-            deg = (base + quarter) % 360.0
-            bounds = Pose(0.0, 0.0, deg).apply(die.rim).bounds
-            w, h = bounds[2] - bounds[0], bounds[3] - bounds[1]
-            if w <= x1 - x0 and h <= y1 - y0 and all(paper_turns(die, batch.paper(p), deg) for p in own):
-                ways.append((round(h, 6), deg, bounds))
-        if not ways:
+        way = lying(batch, die, list(own), narrow=False)
+        if way is None:
             return None
-        _, deg, bounds = min(ways)
         copies = min(die.copies, max(1, sum(own.values())))
         for k in range(copies):
             part = {paper: (n + copies - 1 - k) // copies for paper, n in own.items()}
             part = {paper: n for paper, n in part.items() if n}
             if part:
-                items.append(RowItem(die, deg, bounds, part))
+                items.append(RowItem(die, *way, part))
     return items
 
 

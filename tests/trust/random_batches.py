@@ -46,6 +46,7 @@ class _Author:
         self.plate = chance.choice(PLATES)
         self.clear = chance.choice((0, 0, 1, 2, 2, 2, 5, 10))
         self.inches = chance.random() < 0.25
+        self.unit = chance.choice(("", "", "mm", "in"))
         self.window = min(self.plate) - 2 * self.clear
 
     def pick(self, *choices: Any) -> Any:
@@ -58,13 +59,21 @@ class _Author:
         """A length as people write it: a number, or a text with a unit."""
         if self.inches and mm > 5:
             return f'"{mm / 25.4:.3f} in"'
-        return f"{mm:.6g}" if not self.odds(0.1) else f'"{mm / 10:.6g} cm"'
+        return self.bare(mm) if not self.odds(0.1) else f'"{mm / 10:.6g} cm"'
+
+    def bare(self, mm: float) -> str:
+        """A length without its unit: inches or millimetres, as the batch says at its top."""
+        return f"{mm / 25.4:.5g}" if self.unit == "in" else f"{mm:.6g}"
 
     def write(self, number: int) -> Path:
         papers = [f"paper {chr(97 + k)}" for k in range(self.chance.randint(1, 4))]
         self.directions = {paper: self.pick("none", "none", "stripe", "up") for paper in papers}
         dies = self.dies()
-        lines = [f'title = "batch {number}"']
+        lines = (
+            [f'title = "batch {number}"', f'units = "{self.unit}"']
+            if self.unit
+            else [f'title = "batch {number}"']
+        )
         if self.odds(0.2):
             lines.append(f"rim = {self.length(self.pick(1, 1.6, 2, 3))}")
         scraps, table = self.scraps(papers)
@@ -83,20 +92,20 @@ class _Author:
         lines = [
             "[machine]",
             f"plate = [{self.length(self.plate[0])}, {self.length(self.plate[1])}]",
-            f"clear = {self.clear}",
+            f"clear = {self.bare(self.clear)}",
             f'dies = "{self.pick("over", "over", "under")}"',
-            f"overhang = {self.pick(0, 0, 1, 3, 10, 40, 150, 150)}",
+            f"overhang = {self.bare(self.pick(0, 0, 1, 3, 10, 40, 150, 150))}",
         ]
         if self.odds(0.1):
-            lines.append("load_limit = 300")
+            lines.append(f"load_limit = {self.bare(300)}")
         return lines
 
     def hand(self) -> list[str]:
         return [
             "[hand]",
-            f"web = {self.pick(0, 1, 2.5, 2.5, 5)}",
-            f"edge = {self.pick(0, 0.5, 2, 2, 3, 4, 6)}",
-            f"gap = {self.pick(0, 0.5, 1, 1, 4)}",
+            f"web = {self.bare(self.pick(0, 1, 2.5, 2.5, 5))}",
+            f"edge = {self.bare(self.pick(0, 0.5, 2, 2, 3, 4, 6))}",
+            f"gap = {self.bare(self.pick(0, 0.5, 1, 1, 4))}",
             f'papers = "{self.pick("square", "square", "square", "any")}"',
             f'trims = "{self.pick("none", "straight", "scissors", "scissors")}"',
         ]
@@ -136,7 +145,7 @@ class _Author:
                 count = self.chance.randint(1, 5)
                 kind = self.chance.random()
                 if kind < 0.2:
-                    rows.append(f"{paper},{wide:.4g},{long:.4g},{count}")
+                    rows.append(f"{paper},{self.bare(wide)},{self.bare(long)},{count}")
                     continue
                 lines += ["[[scraps]]", f'paper = "{paper}"', f"count = {count}"]
                 if kind < 0.5:
@@ -219,7 +228,7 @@ class _Author:
                 keys.append(f'outline = "{name}.svg"')
                 rim = None
             if rim is not None:
-                keys.append(f"rim = {rim}")
+                keys.append(f"rim = {self.bare(rim)}")
             if self.odds(0.3):
                 keys.append(f"copies = {self.chance.randint(2, 3)}")
             if self.odds(0.35):
@@ -230,6 +239,10 @@ class _Author:
             if self.odds(0.2):
                 keys.append("trips = 2")
             found[name] = keys
+        if self.odds(0.15) and self.window > 60:
+            self.frame("die-frame", 0.62 * self.window, 1.6)
+            found["die-frame"] = ['outline = "die-frame.svg"', f"turns = {self.pick([0], [0, 90])}"]
+            found["die-dot"] = [f"circle = {self.length(15)}", f"copies = {self.chance.randint(1, 3)}"]
         return found
 
     def frame(self, name: str, size: float, rim: float) -> None:
@@ -266,8 +279,9 @@ class _Author:
         for number in range(self.chance.randint(1, 3)):
             pieces = []
             for _ in range(self.chance.randint(1, 3)):
-                die = left.pop(0) if left else self.chance.choice(dies)
-                paper = self.chance.choice(papers)
+                die = left.pop() if left else self.chance.choice(dies)
+                # What goes together with a frame is often cut from what lies in it.
+                paper = papers[0] if die in ("die-frame", "die-dot") else self.chance.choice(papers)
                 count = self.chance.randint(1, 4)
                 if self.odds(0.25):
                     names = sorted({die, self.chance.choice(dies)})

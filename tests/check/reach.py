@@ -29,6 +29,7 @@ TESTS = tuple(
         "survivors_proof",
         "survivors_papers",
         "corners",
+        "straight_cuts",
         "tolerance",
         "damage",
         "damaged_files",

@@ -46,6 +46,7 @@ RULES: Mapping[str, str] = {
     "complete": "a plan is called complete when all demand is met, and only then",
     "short": "an incomplete plan says what is short, a complete one does not",
     "bound": "the bound is not above the count, and follows from its proof",
+    "undecided": "the proof of the bound can be gone through within the seconds and the memory that are allowed",
     "remnant": "remnants are what the cuts leave",
     "packing": "the kit pick list adds up to whole kits from the pieces cut",
 }

@@ -52,15 +52,28 @@ class Plate:
             max(0.0, side - 2 * machine.clear_mm + 2 * TOLERANCE_MM) for side in machine.plate_mm
         )
         gap = max(0.0, plan.hand.gap_mm - 2 * TOLERANCE_MM)
-        reach = gap / 2
-        area = width * length + 2 * (width + length) * reach + math.pi * reach * reach
+        rims = {die.name: die.rim for die in plan.dies}
+        return cls.about(width, length, gap, rims, {name: plate_turns(plan, name) for name in rims})
+
+    @classmethod
+    def about(
+        cls,
+        width_mm: float,
+        length_mm: float,
+        gap_mm: float,
+        rims: Mapping[str, BaseGeometry],
+        turns: Mapping[str, tuple[Interval, ...]],
+    ) -> Plate:
+        """A window, and a gap, with the tolerance given away already; the rims are shrunk by it here."""
+        reach = gap_mm / 2
+        area = width_mm * length_mm + 2 * (width_mm + length_mm) * reach + math.pi * reach * reach
         return cls(
-            width_mm=width,
-            length_mm=length,
-            gap_mm=gap,
+            width_mm=width_mm,
+            length_mm=length_mm,
+            gap_mm=gap_mm,
             area=math.ceil(area * (1 + 1e-9) * AREA_UNITS) + 1,
-            rims={die.name: shrunk(die.rim, TOLERANCE_MM) for die in plan.dies},
-            turns={die.name: plate_turns(plan, die.name) for die in plan.dies},
+            rims={name: shrunk(rim, TOLERANCE_MM) for name, rim in rims.items()},
+            turns=turns,
         )
 
     def rim_area(self, name: str) -> int:

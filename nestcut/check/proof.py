@@ -24,9 +24,10 @@ import shapely
 
 from nestcut.check.counting import check_demand_names
 from nestcut.check.disproof import Plate, disprove
+from nestcut.check.paper_area import cut_takes, paper_gives
 from nestcut.check.patience import Patience, TooLongError, Undecided
-from nestcut.check.report import TOLERANCE_MM, Notebook, Report
-from nestcut.check.safe_side import grown_area_mm2, shrunk
+from nestcut.check.report import Notebook, Report
+from nestcut.check.short_proof import check_shortage_proofs
 from nestcut.check.values import check_values
 from nestcut.plan.model import Plan
 
@@ -59,10 +60,10 @@ class _TooMuchError(Exception):
 
 
 def check_proof(plan: Plan, *, seconds: float | None = MOST_SECONDS) -> Report:
-    """Verify the plan's lower bound from its proof, in exact arithmetic.
+    """Verify the plan's lower bound from its proof, in exact arithmetic, and each shortage that it calls proved.
 
-    Faults have the rule ``bound``, or ``undecided`` where the proof could not be gone through within the time
-    or the memory, which says nothing against it. A plan without a proof has a fault: its bound is unproved.
+    Faults have the rule ``bound`` (or ``short``), or ``undecided`` where a proof could not be gone through within the
+    time or the memory, which says nothing against it. A plan without a proof has a fault: its bound is unproved.
     A bound of 0 needs no proof.
 
     Args:
@@ -72,16 +73,23 @@ def check_proof(plan: Plan, *, seconds: float | None = MOST_SECONDS) -> Report:
     check_values(plan, notes)
     if not notes.clean:
         return notes.report()
-    if plan.bound.passes == 0:
-        return notes.report()
-    if not plan.proof:
-        notes.fault("bound", f"the bound of {plan.bound.passes} passes carries no proof")
-        return notes.report()
     check_demand_names(plan, notes)
     if not notes.clean:
         return notes.report()
+    patience = Patience(seconds)
+    _bound(plan, notes, patience)
+    check_shortage_proofs(plan, notes, patience)
+    return notes.report()
+
+
+def _bound(plan: Plan, notes: Notebook, patience: Patience) -> None:
+    if plan.bound.passes == 0:
+        return
+    if not plan.proof:
+        notes.fault("bound", f"the bound of {plan.bound.passes} passes carries no proof")
+        return
     try:
-        _verify(plan, notes, Patience(seconds))
+        _verify(plan, notes, patience)
     except shapely.errors.GEOSException as err:
         notes.fault("bound", f"the shapes that its proof rests on can't be measured ({str(err)[:120]})")
     except _ProofError as err:
@@ -89,7 +97,6 @@ def check_proof(plan: Plan, *, seconds: float | None = MOST_SECONDS) -> Report:
     except (_TooMuchError, TooLongError) as err:
         why = f" {err}" if isinstance(err, TooLongError) else f", it is too large: {err}"
         notes.fault("undecided", f"the proof of {plan.bound.passes} passes was not gone through{why}")
-    return notes.report()
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +111,7 @@ def _verify(plan: Plan, notes: Notebook, patience: Patience) -> None:
     _prices_fit(plan, prices, notes)
     value = sum((line.met * price for line, price in zip(plan.demand, prices.lines, strict=True)), Fraction())
     for paper, price in prices.papers.items():
-        value -= price * _paper_gives(plan, paper)
+        value -= price * paper_gives(plan, paper)
     if math.ceil(value) < plan.bound.passes:
         raise _ProofError(f"its prices add up to {float(value):.6g}")
     plate = Plate.of(plan)
@@ -178,36 +185,11 @@ def _prices_fit(plan: Plan, prices: _Prices, notes: Notebook) -> None:
                 notes.count("prices")
                 cost = prices.dies.get(name, Fraction())
                 if prices.papers.get(paper):
-                    cost += prices.papers[paper] * _cut_takes(plan, name)
+                    cost += prices.papers[paper] * cut_takes(plan, plan.die(name))
                 if price * die.pieces > cost:
                     raise _ProofError(
                         f"line {number} pays {price} a piece, but a cut of {name} in {paper} costs {cost}"
                     )
-
-
-def _grow_mm(plan: Plan) -> float:
-    """How far every cut may be grown so that cuts of one stock of paper stay apart.
-
-    Half the web; but cuts in two parts of one scrap are only twice the edge apart.
-    """
-    return max(0.0, min(plan.hand.web_mm / 2, plan.hand.edge_mm) - 2 * TOLERANCE_MM)
-
-
-def _cut_takes(plan: Plan, name: str) -> Fraction:
-    """Paper that one cut takes, mm², from below. Openings count only where a web's growth closes them."""
-    area = grown_area_mm2(shrunk(plan.die(name).cut, TOLERANCE_MM), _grow_mm(plan))
-    return Fraction(max(0.0, area - 1e-6))
-
-
-def _paper_gives(plan: Plan, paper: str) -> Fraction:
-    """Paper that all scraps of a paper can give, mm², from above."""
-    shrink = max(0.0, plan.hand.edge_mm - _grow_mm(plan) - 4 * TOLERANCE_MM)
-    total = Fraction()
-    for scrap in plan.scraps:
-        if scrap.paper == paper:
-            # The library may smooth dents by a hundredth of the way: shrink by less, and err upwards.
-            total += Fraction(shapely.area(scrap.outline.buffer(-0.98 * shrink)) * (1 + 1e-9) + 1e-6)
-    return total
 
 
 @dataclass(slots=True)

@@ -30,6 +30,7 @@ TESTS = tuple(
         "survivors_papers",
         "corners",
         "straight_cuts",
+        "short_proof",
         "tolerance",
         "damage",
         "damaged_files",

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from nestcut.check import RULES, check_plan
-from tests.check import more_damage  # noqa: F401 - enters its damages into the list
+from tests.check import more_damage, short_damage  # noqa: F401 - they enter their damages into the list
 from tests.check.damage import DAMAGES, Damage
 from tests.check.plans import PLANS
 

@@ -23,6 +23,7 @@ from nestcut.plan.model import (
     DemandMet,
     KitPacking,
     Layup,
+    Missing,
     PaperOnPlate,
     Pass,
     Plan,
@@ -246,6 +247,13 @@ def plans(draw: st.DrawFn) -> Plan:
                         st.dictionaries(st.sampled_from(["A4", "letter"]), count),
                         st.booleans(),
                         prose(),
+                        st.lists(
+                            st.builds(Missing, st.integers(1, 9), st.sampled_from(die_names), count),
+                            max_size=2,
+                        ).map(tuple),
+                        st.sampled_from(
+                            [{}, {"by": "area"}, {"by": "capacity", "dies": {"a": [{"most": 1}]}}]
+                        ),
                     ),
                     max_size=2,
                 )

@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from nestcut.check.convex_cover import convex_cover, grown_hull
 from nestcut.check.measure import polygons_in, turn_matrices
 from nestcut.check.safe_side import shrunk
+from nestcut.check.symmetry import common_part, disc_radius_mm
 from nestcut.check.turning import Opponent
 from nestcut.check.turns import ALL_TURNS, Interval
 
@@ -28,6 +29,10 @@ __all__ = ["HAIR_MM", "Rim", "folded", "forbidden_columns", "turned_rings"]
 Floats = NDArray[np.float64]
 SMALL_DEG, WIDE_DEG = 5.0, 22.5
 """For wider intervals (half of them) a disc about the middle belongs to the core; and is all of it."""
+ROUND_MM = 0.03
+"""A rim is called round when no point lies farther than this outside its inner disc."""
+ROUND_SEGMENTS = 24
+"""Sides of a quarter of it."""
 MARGIN_MM = 1e-5
 """Cores are shrunk by this, far above all rounding errors in what follows."""
 FEWER_MM = 0.02
@@ -55,13 +60,15 @@ class Rim:
         """Convex parts of the rim: what each of them covers at every turn, the rim covers."""
         if not self._covers:
             # Fewer corners first: the cover takes time by their square.
-            small = shrunk(self.opponent.rim, FEWER_MM)
-            simple = small.simplify(0.9 * FEWER_MM)
-            rim = simple if self.opponent.rim.covers(simple) and not simple.is_empty else self.opponent.rim
-            hull = rim.convex_hull
-            # A shape that is its own hull, but for rounding errors (far below MARGIN_MM), needs no cover.
-            convex = hull.area - rim.area <= 1e-9
-            parts = [hull] if convex else convex_cover(rim, most_parts=MOST_PARTS)
+            whole = self.opponent.rim
+            if _is_convex(whole):
+                # Some of its own corners: all of that lies inside.
+                parts = [whole.simplify(0.5 * FEWER_MM).convex_hull]
+            else:
+                small = shrunk(whole, FEWER_MM)
+                simple = small.simplify(0.9 * FEWER_MM)
+                rim = simple if whole.covers(simple) and not simple.is_empty else whole
+                parts = [rim.convex_hull] if _is_convex(rim) else convex_cover(rim, most_parts=MOST_PARTS)
             self._covers = [Opponent(part, ()) for part in parts]
         return self._covers
 
@@ -72,11 +79,14 @@ class Rim:
             # The window bounds the hull as it bounds the rim.
             covered: list[Polygon] = []
             bounds: list[BaseGeometry] = [Polygon()]
-            if half > SMALL_DEG:
+            # A round rim is its disc, at any turn; its polygon has sides to match.
+            is_round = self.opponent.radius - self.disc_mm <= ROUND_MM
+            if half > SMALL_DEG or is_round:
+                segments = ROUND_SEGMENTS if is_round else 8
                 if self.disc_mm > 0:
-                    covered.append(Point(0, 0).buffer(self.disc_mm, quad_segs=8))
-                bounds.append(Point(0, 0).buffer(self.hull_disc_mm, quad_segs=8))
-            if half <= WIDE_DEG:
+                    covered.append(Point(0, 0).buffer(self.disc_mm, quad_segs=segments))
+                bounds.append(Point(0, 0).buffer(self.hull_disc_mm, quad_segs=segments))
+            if half <= WIDE_DEG and not is_round:
                 covered += [part for one in self._parts() for part in polygons_in(_kept(one, half))]
                 bounds.append(_kept(self.hull, half))
             self._cores[half] = (
@@ -87,20 +97,19 @@ class Rim:
         return self._cores[half]
 
 
+def _is_convex(shape: BaseGeometry) -> bool:
+    """Whether a shape is its own hull, but for rounding errors (far below MARGIN_MM)."""
+    return shape.geom_type == "Polygon" and shape.convex_hull.area - shape.area <= 1e-9
+
+
 def folded(rim: Opponent, fold: int, gap_mm: float) -> Rim:
     """About the rim's centroid. What all turns by 360°/fold have in common serves for a rim that turns freely."""
     middle = rim.rim.centroid
     shape: BaseGeometry = shapely.affinity.translate(rim.rim, -middle.x, -middle.y)
     cells = rim.turns
     if rim.turns == ALL_TURNS:
-        whole = shape
-        for turn in range(1, fold):
-            (a, b), (c, d) = turn_matrices(np.array([turn * 360.0 / fold]))[0].tolist()
-            shape = shapely.intersection(
-                shape, shapely.affinity.affine_transform(whole, [a, b, c, d, 0.0, 0.0])
-            )
         if fold > 1:
-            shape = shrunk(shape, 1e-7)  # the common part is the same at each turn but for rounding errors
+            shape = common_part(shape, fold)
         cells = ((0.0, 360.0 / fold),)
     else:
         # In order of their middles, each once: as the prover lists them.
@@ -109,15 +118,8 @@ def folded(rim: Opponent, fold: int, gap_mm: float) -> Rim:
             wrapped.setdefault(round((lo + hi) / 2 % 360.0, 6) % 360.0, (lo, hi))
         cells = tuple(wrapped[key] for key in sorted(wrapped))
     hull = shape.convex_hull
-    return Rim(Opponent(shape, cells), Opponent(hull, cells), cells, gap_mm, _disc_mm(shape), _disc_mm(hull))
-
-
-def _disc_mm(shape: BaseGeometry) -> float:
-    """Radius of a disc about (0, 0) that lies in the shape."""
-    middle = Point(0, 0)
-    if shape.is_empty or not shape.contains(middle):
-        return 0.0
-    return max(0.0, float(shape.boundary.distance(middle)) - MARGIN_MM)
+    discs = (max(0.0, disc_radius_mm(part) - MARGIN_MM) for part in (shape, hull))
+    return Rim(Opponent(shape, cells), Opponent(hull, cells), cells, gap_mm, *discs)
 
 
 def _kept(convex: Opponent, half_deg: float) -> BaseGeometry:

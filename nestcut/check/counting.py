@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from nestcut.check.report import Notebook
+from nestcut.check.shortage import check_short
 from nestcut.check.table import Table
 from nestcut.plan.model import DemandMet, Plan
 
@@ -85,16 +86,7 @@ def _demand(plan: Plan, table: Table, cut: Counter[tuple[str, str]], notes: Note
         notes.fault("complete", "the plan is called complete, but some demand is not met")
     if not plan.complete and everything:
         notes.fault("complete", "the plan is called incomplete, but all demand is met")
-    if not plan.complete and not plan.short:
-        notes.fault("short", "the plan is incomplete, but does not say what is short")
-    if plan.complete and plan.short:
-        notes.fault("short", "the plan is complete, but says that something is short")
-    for shortage in plan.short:
-        for die in shortage.dies:
-            if die not in table.dies:
-                notes.fault("unknown", f"a shortage names an unknown die {die}", die=die)
-        if shortage.paper is not None and shortage.paper not in table.papers:
-            notes.fault("unknown", f"a shortage names an unknown paper {shortage.paper}")
+    check_short(plan, table, notes)
 
 
 def check_demand_names(plan: Plan, notes: Notebook) -> None:

@@ -15,6 +15,7 @@ from typing import Any
 
 from shapely.geometry.base import BaseGeometry
 
+from nestcut.check.patience import ENDLESS, Patience
 from nestcut.check.relative import places_cannot_fit
 from nestcut.check.report import TOLERANCE_MM
 from nestcut.check.safe_side import grown_area_mm2, shrunk
@@ -25,6 +26,7 @@ from nestcut.plan.model import Plan
 
 __all__ = ["Plate", "disprove"]
 
+MOST_DIES = 7
 AREA_UNITS = 10**6
 """Areas are compared as whole numbers of 1e-6 mm²."""
 
@@ -50,15 +52,28 @@ class Plate:
             max(0.0, side - 2 * machine.clear_mm + 2 * TOLERANCE_MM) for side in machine.plate_mm
         )
         gap = max(0.0, plan.hand.gap_mm - 2 * TOLERANCE_MM)
-        reach = gap / 2
-        area = width * length + 2 * (width + length) * reach + math.pi * reach * reach
+        rims = {die.name: die.rim for die in plan.dies}
+        return cls.about(width, length, gap, rims, {name: plate_turns(plan, name) for name in rims})
+
+    @classmethod
+    def about(
+        cls,
+        width_mm: float,
+        length_mm: float,
+        gap_mm: float,
+        rims: Mapping[str, BaseGeometry],
+        turns: Mapping[str, tuple[Interval, ...]],
+    ) -> Plate:
+        """A window, and a gap, with the tolerance given away already; the rims are shrunk by it here."""
+        reach = gap_mm / 2
+        area = width_mm * length_mm + 2 * (width_mm + length_mm) * reach + math.pi * reach * reach
         return cls(
-            width_mm=width,
-            length_mm=length,
-            gap_mm=gap,
+            width_mm=width_mm,
+            length_mm=length_mm,
+            gap_mm=gap_mm,
             area=math.ceil(area * (1 + 1e-9) * AREA_UNITS) + 1,
-            rims={die.name: shrunk(die.rim, TOLERANCE_MM) for die in plan.dies},
-            turns={die.name: plate_turns(plan, die.name) for die in plan.dies},
+            rims={name: shrunk(rim, TOLERANCE_MM) for name, rim in rims.items()},
+            turns=turns,
         )
 
     def rim_area(self, name: str) -> int:
@@ -73,31 +88,38 @@ class Plate:
         return Opponent.about_middle(self.rims[name], self.turns[name])
 
 
-def disprove(plate: Plate, entry: Mapping[str, Any]) -> str | None:
-    """Try to prove a listed disproof again. Returns None when it holds, else why not."""
+def disprove(plate: Plate, entry: Mapping[str, Any], patience: Patience = ENDLESS) -> str | None:
+    """Try to prove a listed disproof again. Returns None when it holds, else why not.
+
+    The reason is an :class:`~nestcut.check.patience.Undecided` where it was only too much to go through.
+    Raises: TooLongError when the patience ends.
+    """
     dies: Mapping[str, int] = entry["dies"]
     by = entry.get("by")
     if by == "area":
         needed = sum(number * plate.rim_area(name) for name, number in dies.items())
         return None if needed > plate.area else "their rims' area has room on the plate"
-    names = [name for name, number in dies.items() for _ in range(number)]
     if by not in ("turning", "stacking", "relative"):
         return "this kind of disproof is not known"
+    if sum(dies.values()) > MOST_DIES:
+        return f"more than {MOST_DIES} dies are not tried"
+    names = [name for name, number in dies.items() for _ in range(number)]
     if any(plate.rims[name].is_empty for name in names):
         return "a rim is too thin to tell"
     rims = [plate.opponent(name) for name in names]
     window = (plate.width_mm, plate.length_mm)
     if len(rims) == 1:
-        return single_cannot_fit(rims[0], *window)
+        return single_cannot_fit(rims[0], *window, patience=patience)
     if by == "turning" and len(rims) != 2:
         return "'turning' is for one or two dies"
     if by == "relative":
         order = entry.get("order")
         if not isinstance(order, list) or sorted(map(str, order)) != sorted(names):
             return "its order does not name its dies"
-        return places_cannot_fit([plate.opponent(name) for name in order], *window, plate.gap_mm, entry)
+        rims = [plate.opponent(name) for name in order]
+        return places_cannot_fit(rims, *window, plate.gap_mm, entry, patience=patience)
     # What counts is that the dies can't lie together: either method may show it.
-    why = stack_cannot_fit(rims, *window, plate.gap_mm) if by == "stacking" else ""
+    why = stack_cannot_fit(rims, *window, plate.gap_mm, patience=patience) if by == "stacking" else ""
     if why is not None and len(rims) == 2:
-        why = pair_cannot_fit(rims[0], rims[1], *window, plate.gap_mm)
+        why = pair_cannot_fit(rims[0], rims[1], *window, plate.gap_mm, patience=patience)
     return why

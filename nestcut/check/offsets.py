@@ -45,17 +45,25 @@ def least_offsets(
     """
     shape = (len(turns_a), len(turns_b), 2 * half + 1)
     below, above = np.zeros(shape), np.zeros(shape)
-    sides = max(len(a) + len(b) for a in parts_a for b in parts_b)
-    block = max(1, MOST_NUMBERS // (shape[1] * sides * (shape[2] + 2)))
-    for start in range(0, shape[0], block):
-        some = slice(start, start + block)
-        stretches = [
-            _forbidden(a, turns_a[some], b, turns_b, step_mm, half) for a in parts_a for b in parts_b
-        ]
-        low = np.stack([low for low, _ in stretches])
-        high = np.stack([high for _, high in stretches])
-        below[some] = _first_free(low, high)
-        above[some] = _first_free(-high, -low)
+    # What one pair of turns takes: lines for every side, and every side's normal with every corner.
+    each = len(parts_a) * len(parts_b) * (2 * half + 3)
+    for a in parts_a:
+        for b in parts_b:
+            each = max(each, (len(a) + len(b)) * (2 * half + 3), (len(a) + len(b)) ** 2)
+    across = max(1, min(shape[1], MOST_NUMBERS // each))
+    down = max(1, MOST_NUMBERS // (each * across))
+    for first_a in range(0, shape[0], down):
+        for first_b in range(0, shape[1], across):
+            some = slice(first_a, first_a + down), slice(first_b, first_b + across)
+            stretches = [
+                _forbidden(a, turns_a[some[0]], b, turns_b[some[1]], step_mm, half)
+                for a in parts_a
+                for b in parts_b
+            ]
+            low = np.stack([low for low, _ in stretches])
+            high = np.stack([high for _, high in stretches])
+            below[some] = _first_free(low, high)
+            above[some] = _first_free(-high, -low)
     return below, np.ascontiguousarray(np.swapaxes(above, 0, 1)[:, :, ::-1])
 
 

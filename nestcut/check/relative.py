@@ -22,8 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nestcut.check.cores import HAIR_MM, Rim, folded, forbidden_columns, turned_rings
+from nestcut.check.patience import ENDLESS, Patience, Undecided
 from nestcut.check.stacking import quarter
-from nestcut.check.turning import Opponent
+from nestcut.check.turning import Opponent, too_many_corners
 from nestcut.check.turns import ALL_TURNS, Interval
 
 __all__ = ["places_cannot_fit"]
@@ -40,6 +41,10 @@ FINER = 4
 MOST_DEEP = 10
 """Splits below a case that the proof calls impossible."""
 LEAST_STEP_MM = 0.05
+MOST_AT_ONCE = 10_000_000
+"""Numbers for one pair of cells of turns: columns, for every pair of convex parts. Some hundred MB with what follows."""
+MOST_KEPT = 25_000_000
+"""Numbers kept of pairs gone through: 200 MB. Beyond that they are worked out anew."""
 NOTHING = -np.inf
 
 _STEP = re.compile(r"\.|[a-g]|[A-G]-?\d{1,5}|[h-z]|[HI]")
@@ -48,6 +53,10 @@ _TURNS, _PLACES, _PAIRS = "abcdefg", "ABCDEFG", "hijklmnopqrstuvwxyzHI"
 
 class _OpenError(Exception):
     """What the proof calls impossible may be possible; its words are for people."""
+
+
+class _TooMuchError(Exception):
+    """The proof is beyond what can be gone through; its words are for people."""
 
 
 @dataclass(slots=True)
@@ -67,13 +76,20 @@ class _Case:
 
 
 def places_cannot_fit(
-    rims: Sequence[Opponent], width_mm: float, length_mm: float, gap_mm: float, proof: Mapping[str, Any]
+    rims: Sequence[Opponent],
+    width_mm: float,
+    length_mm: float,
+    gap_mm: float,
+    proof: Mapping[str, Any],
+    *,
+    patience: Patience = ENDLESS,
 ) -> str | None:
     """Whether the proof shows that these rims can't all lie in the window, the gap apart. None: it does.
 
     Args:
         rims: in the order of the proof.
         proof: its keys ``splits``, ``step_mm`` and ``folds`` (DEVELOPERS.md, 'Proof').
+        patience: raises TooLongError when it ends.
     """
     if not 1 <= len(rims) <= MOST_DIES:
         return f"it is about more than {MOST_DIES} dies"
@@ -86,6 +102,9 @@ def places_cannot_fit(
         return "its folds don't belong to its dies"
     if not isinstance(splits, str) or len(splits) > 8 * MOST_STEPS:
         return "its splits are no text, or too long"
+    why = too_many_corners(*rims)
+    if why is not None:
+        return why
     if width_mm > length_mm:
         rims = [quarter(rim) for rim in rims]
         width_mm, length_mm = length_mm, width_mm
@@ -97,11 +116,13 @@ def places_cannot_fit(
     if any(rim.opponent.rim.is_empty for rim in middled):
         return "a rim is too thin to tell"
     try:
-        _Reader(middled, width_mm, length_mm, float(step), splits).run(
+        _Reader(middled, width_mm, length_mm, float(step), splits, patience).run(
             same, all(rim.turns == ALL_TURNS for rim in rims)
         )
     except _OpenError as reason:
         return str(reason)
+    except _TooMuchError as reason:
+        return Undecided(reason)
     return None
 
 
@@ -123,8 +144,15 @@ class _Reader:
     """Goes through a proof, case by case."""
 
     def __init__(
-        self, rims: Sequence[Rim], width_mm: float, length_mm: float, step_mm: float, splits: str
+        self,
+        rims: Sequence[Rim],
+        width_mm: float,
+        length_mm: float,
+        step_mm: float,
+        splits: str,
+        patience: Patience,
     ) -> None:
+        self.patience = patience
         self.rims, self.width, self.length = list(rims), width_mm, length_mm
         # Columns here are finer than the proof's, for splits of our own.
         self.unit, self.step = step_mm, step_mm / FINER
@@ -134,6 +162,9 @@ class _Reader:
         self.steps = self.extra = 0
         self.reach = max(rim.opponent.radius for rim in rims)
         self.half = math.ceil((width_mm + 2 * self.reach) / self.step) + 2
+        # Before anything is laid out in memory.
+        if 2 * self.half * max(len(rim.core(0.0)[0]) + 1 for rim in rims) ** 2 > MOST_AT_ONCE:
+            raise _TooMuchError("its columns are too many to go through")
         self.columns: dict[
             tuple[int, int, tuple[float, float], tuple[float, float]], tuple[Floats, Floats]
         ] = {}
@@ -166,8 +197,9 @@ class _Reader:
         while todo:
             case, possible = todo.pop()
             self.steps += 1
+            self.patience.ask()
             if self.steps > MOST_STEPS:
-                raise _OpenError("it is too long to go through")
+                raise _TooMuchError("it is too long to go through")
             step = _STEP.match(self.splits, self.at)
             if step is None:
                 raise _OpenError("its splits end, or can't be read")
@@ -225,6 +257,7 @@ class _Reader:
     def _close(self, case: _Case, depth: int) -> None:
         """Show a case to be impossible that the proof calls so, by splits of our own. Raises _OpenError."""
         self.extra += 1
+        self.patience.ask()
         if depth == 0 or self.extra > MOST_EXTRA + self.steps:
             raise _OpenError(
                 "they can't be shown to be in each other's way in a case that it calls impossible"
@@ -296,6 +329,8 @@ class _Reader:
         i, j = pair
         key = (i, j, _width(case.turns[i]), _width(case.turns[j]))
         if key not in self.columns:
+            if (len(self.columns) + 1) * 4 * self.half > MOST_KEPT:
+                self.columns.clear()
             self.columns[key] = forbidden_columns(
                 self.rims[i], key[2], self.rims[j], key[3], self.step, self.half
             )

@@ -44,8 +44,9 @@ RULES: Mapping[str, str] = {
     "totals": "the totals are what the passes add up to",
     "demand": "the demand is met by allowed pieces that are really cut",
     "complete": "a plan is called complete when all demand is met, and only then",
-    "short": "an incomplete plan says what is short, a complete one does not",
+    "short": "an incomplete plan says what is short, as it follows from what is asked and met; a complete one does not",
     "bound": "the bound is not above the count, and follows from its proof",
+    "undecided": "the proof of the bound can be gone through within the seconds and the memory that are allowed",
     "remnant": "remnants are what the cuts leave",
     "packing": "the kit pick list adds up to whole kits from the pieces cut",
 }

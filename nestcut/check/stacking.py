@@ -19,13 +19,14 @@ import numpy as np
 import shapely
 import shapely.affinity
 from numpy.typing import NDArray
-from shapely.geometry.base import BaseGeometry
 
 from nestcut.check.convex_cover import convex_cover, grown_hull
 from nestcut.check.measure import turn_matrices
 from nestcut.check.offsets import least_offsets
+from nestcut.check.patience import ENDLESS, Patience, Undecided
 from nestcut.check.safe_side import shrunk
-from nestcut.check.turning import Opponent
+from nestcut.check.symmetry import common_to_folds
+from nestcut.check.turning import Opponent, too_many_corners
 from nestcut.check.turns import ALL_TURNS, Interval
 
 __all__ = ["stack_cannot_fit"]
@@ -43,6 +44,13 @@ BLOCK = 300_000
 MOST_LOOKS = 40_000
 """Steps of the depth-first search at one level."""
 MOST_DIES = 6
+MOST_FOLD = 16
+LOST_TO_FOLDS = 0.02
+"""Share of its area that a rim may lose when it is cut down to what its turns have in common."""
+MOST_NUMBERS = 30_000_000
+"""In the tables of all pairs of rims at one level: 240 MB."""
+MOST_AT_ONCE = 8_000_000
+"""For one pair of turns of two rims."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,14 +77,27 @@ class _Stage:
 
 
 def stack_cannot_fit(
-    rims: Sequence[Opponent], width_mm: float, length_mm: float, gap_mm: float, *, levels: int = LEVELS
+    rims: Sequence[Opponent],
+    width_mm: float,
+    length_mm: float,
+    gap_mm: float,
+    *,
+    levels: int = LEVELS,
+    work: float = MOST_WORK,
+    patience: Patience = ENDLESS,
 ) -> str | None:
     """Whether these rims can't all lie in the window, the gap apart, at any allowed turns. None: proved.
 
-    ``levels`` is how often cells are halved at most, less one.
+    Args:
+        levels: how often cells are halved at most, less one.
+        work: pairs of states gone through at one level before it gives up.
+        patience: raises TooLongError when it ends.
     """
     if len(rims) > MOST_DIES:
         return f"more than {MOST_DIES} dies are not tried"
+    why = too_many_corners(*rims)
+    if why is not None:
+        return why
     if width_mm > length_mm:
         rims = [quarter(rim) for rim in rims]
         width_mm, length_mm = length_mm, width_mm
@@ -93,7 +114,10 @@ def stack_cannot_fit(
             ]
         if any(stage is None for stage in stages):
             return "a rim is too thin to tell"
-        tower = _Tower([stage for stage in stages if stage is not None], width_mm, length_mm, step, alive)
+        found = [stage for stage in stages if stage is not None]
+        if _is_too_large(found, 2 * math.ceil(width_mm / step) + 5):
+            return Undecided("there are too many turns and places to go through")
+        tower = _Tower(found, width_mm, length_mm, step, alive, work, patience)
         answer = tower.answer()
         if answer is None:
             return None
@@ -101,6 +125,17 @@ def stack_cannot_fit(
         if answer:
             return answer
     return "they can't be shown to be in each other's way"
+
+
+def _is_too_large(stages: Sequence[_Stage], columns: int) -> bool:
+    """Whether the tables of these rims would take too much memory; asked before anything is laid out."""
+    turns = [len(stage.cells) for stage in stages]
+    pairs = sum(2 * turns[i] * turns[j] for i in range(len(stages)) for j in range(i))
+    sides = max(len(ring) for stage in stages for covered in stage.grown for ring in covered)
+    parts = max(len(covered) for stage in stages for covered in stage.grown)
+    # A pair of turns needs a number for every side and column, and for every pair of parts.
+    each = 2 * sides * max(columns, 2 * sides), parts * parts * columns
+    return columns * max(pairs, *turns) > MOST_NUMBERS or max(each) > MOST_AT_ONCE
 
 
 def _centred(rim: Opponent) -> Opponent:
@@ -122,19 +157,9 @@ def quarter(rim: Opponent) -> Opponent:
 def _folded(rim: Opponent) -> _Rim:
     """What all turns by a fraction of a circle have in common serves for the rim, if little is lost."""
     if rim.turns == ALL_TURNS:
-        for fold in range(16, 1, -1):
-            common: BaseGeometry = rim.rim
-            turns = turn_matrices(np.arange(1, fold) * 360.0 / fold)
-            for (a, b), (c, d) in turns.tolist():
-                turned = shapely.affinity.affine_transform(rim.rim, [a, b, c, d, 0.0, 0.0])
-                common = shapely.intersection(common, turned)
-                if common.area < 0.98 * rim.rim.area:
-                    break
-            else:
-                # The common part is the same at each of the turns but for rounding errors.
-                small = shrunk(common, 1e-7)
-                if not small.is_empty:
-                    return _Rim(Opponent(small, rim.turns), ((0.0, 360.0 / fold),))
+        fold, common = common_to_folds(rim.rim, MOST_FOLD, LOST_TO_FOLDS)
+        if fold > 1:
+            return _Rim(Opponent(common, rim.turns), ((0.0, 360.0 / fold),))
     return _Rim(rim, rim.turns)
 
 
@@ -185,7 +210,10 @@ class _Tower:
         length_mm: float,
         step_mm: float,
         parents: Sequence[Sequence[tuple[Interval, int]]] | None,
+        work: float,
+        patience: Patience,
     ) -> None:
+        self.work, self.patience = work, patience
         self.stages, self.step, self.length = stages, step_mm, length_mm
         self.half = math.ceil(width_mm / step_mm) + 1
         self.count = len(stages)
@@ -236,6 +264,7 @@ class _Tower:
                 ba = np.zeros((len(b.turns), len(a.turns), 2 * self.half + 1))
                 for p in range(len(a.parts)):
                     for q in range(len(b.parts)):
+                        self.patience.ask()
                         rows, columns = np.flatnonzero(a.group == p), np.flatnonzero(b.group == q)
                         below, above = least_offsets(
                             a.grown[p], a.turns[rows], b.parts[q], b.turns[columns], self.step, self.half
@@ -263,8 +292,8 @@ class _Tower:
         sizes = [len(stage.states) for stage in self.stages]
         if min(sizes) == 0:
             return None
-        if sum(sizes) ** 2 * 2.0**self.count / 4 > MOST_WORK:
-            return "there are too many turns and places to go through"
+        if sum(sizes) ** 2 * 2.0**self.count / 4 > self.work:
+            return Undecided("there are too many turns and places to go through")
         self._make_tables()
         forward = self._forward()
         backward = self._backward()
@@ -311,6 +340,7 @@ class _Tower:
         reached = np.flatnonzero(np.isfinite(y))
         block = max(1, BLOCK // max(1, len(best)))
         for start in range(0, len(reached), block):
+            self.patience.ask()
             some = reached[start : start + block]
             drop = self._drop(i, self.stages[i].states[some], j, self.stages[j].states)
             best = np.minimum(best, (y[some][:, None] + drop).min(axis=0))
@@ -343,6 +373,7 @@ class _Tower:
             return best
         block = max(1, BLOCK // len(reached))
         for start in range(0, len(states), block):
+            self.patience.ask()
             drop = self._drop(i, states[start : start + block], j, self.stages[j].states[reached])
             best[start : start + block] = (drop + tail[reached][None, :]).min(axis=1)
         return best
@@ -360,6 +391,7 @@ class _Tower:
             if not rest >> j & 1:
                 continue
             self.looks += 1
+            self.patience.ask()
             if self.looks > MOST_LOOKS:
                 return True
             after = rest & ~(1 << j)

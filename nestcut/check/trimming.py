@@ -6,7 +6,9 @@ import math
 from collections.abc import Sequence
 from itertools import pairwise
 
+import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from nestcut.check.measure import overlap_depth, polygons_in, sticking_out
@@ -16,6 +18,7 @@ from nestcut.plan.model import Plan, Trim
 
 __all__ = ["check_trims", "straight_cuts_make"]
 
+Floats = NDArray[np.float64]
 SAME_AREA_MM = 2e-6
 """Two outlines are the same when they differ by no more than a band this wide."""
 
@@ -82,43 +85,55 @@ def _parts_fit(trim: Trim, outline: Polygon, notes: Notebook) -> bool:
 
 
 def straight_cuts_make(piece: Polygon, parts: Sequence[Polygon]) -> bool:
-    """Whether straight cuts, each right through the piece in hand, can make these parts of it.
+    """Whether straight cuts, each right across the piece in hand, can make these parts of it.
 
-    Any cut that goes through no part may be made first: it never stands in the way of another. So the
-    first one found along a side of a part is taken, and both halves are looked at in turn.
+    A cut goes along a side of a part, where a person sets the trimmer; the piece falls into as many bits as the line
+    leaves, also at holes and inward corners, and each goes on by itself. A cut that goes through no part may be made
+    first: whatever else is cut afterwards, it never stands in the way. So the first one found is taken, and where
+    none is left each part must be the bit that it lies in. Where sides run in two directions only, no other lines in
+    these directions make more parts: any of them may be pushed to either side until it meets sides of parts.
     """
     todo = [(piece, list(parts))]
     while todo:
         piece, parts = todo.pop()
         if not parts or (len(parts) == 1 and _same(piece, parts[0])):
             continue
-        halves = _one_cut(piece, parts)
-        if halves is None:
+        bits = _one_cut(piece, parts)
+        if bits is None:
             return False
-        todo += halves
+        todo += bits
     return True
 
 
 def _one_cut(piece: Polygon, parts: Sequence[Polygon]) -> list[tuple[Polygon, list[Polygon]]] | None:
-    """The pieces after one straight cut along a side of a part, each with its parts; None when there is none."""
-    reach = 4.0 * math.hypot(*(hi - lo for lo, hi in zip(piece.bounds[:2], piece.bounds[2:], strict=True)))
-    boundary = piece.boundary
+    """What one straight cut along a side of a part leaves, each bit with its parts; None when there is no such cut."""
+    corners = shapely.get_coordinates(piece)
     # From the middle of the list on: parts listed in order are then halved, not taken off one by one.
     middle_first = [*parts[len(parts) // 2 :], *parts[: len(parts) // 2]]
+    points = np.concatenate([shapely.get_coordinates(part.exterior) for part in middle_first])
+    first = np.cumsum([0, *(len(part.exterior.coords) for part in middle_first[:-1])])
     for part in middle_first:
-        for start, end in pairwise(part.exterior.coords):
-            middle = shapely.Point((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
-            if not piece.contains(middle) or middle.distance(boundary) <= TOLERANCE_MM:
-                continue  # a side of the piece itself: nothing to cut
-            sides = [_beside(start, end, other) for other in parts]
-            if None in sides:
+        for start, end in pairwise(shapely.get_coordinates(part.exterior)):
+            length = math.hypot(*(end - start))
+            if length == 0.0:
+                continue
+            along = (end - start) / length
+            off = _beside(along, start, corners)
+            if off.min() >= -TOLERANCE_MM or off.max() <= TOLERANCE_MM:
+                continue  # the whole piece lies on one side: nothing to cut
+            off = _beside(along, start, points)
+            right = np.minimum.reduceat(off, first) >= -TOLERANCE_MM
+            left = np.maximum.reduceat(off, first) <= TOLERANCE_MM
+            if not (right | left).all():
                 continue  # the cut would go through a part
-            halves = []
-            for side in (1, -1):
-                beside = [other for other, where in zip(parts, sides, strict=True) if where == side]
-                for bit in polygons_in(shapely.intersection(piece, _half_plane(start, end, reach, side))):
-                    halves.append((bit, [o for o in beside if bit.covers(o.representative_point())]))
-            return halves
+            reach = 2.0 * math.hypot(*np.ptp(corners, axis=0))
+            bits = []
+            for side, there in ((1, right), (-1, left)):
+                own = [other for other, here in zip(middle_first, there, strict=True) if here]
+                for bit in polygons_in(shapely.intersection(piece, _half_plane(along, start, reach, side))):
+                    bits.append((bit, [other for other in own if bit.covers(other.representative_point())]))
+            # Each part goes on in one bit, or (thinner than a cut can be told from its line) can't be made.
+            return bits if sum(len(own) for _, own in bits) == len(parts) else None
     return None
 
 
@@ -126,24 +141,15 @@ def _same(a: Polygon, b: Polygon) -> bool:
     return shapely.symmetric_difference(a, b).area <= SAME_AREA_MM * (a.length + 1.0)
 
 
-def _beside(start: tuple[float, ...], end: tuple[float, ...], shape: Polygon) -> int | None:
-    """On which side of the line the shape lies: 1, −1, or None when the line goes through it."""
-    along_x, along_y = end[0] - start[0], end[1] - start[1]
-    length = math.hypot(along_x, along_y)
-    offs = [
-        (along_x * (y - start[1]) - along_y * (x - start[0])) / length
-        for x, y in shapely.get_coordinates(shape)
-    ]
-    if min(offs) >= -TOLERANCE_MM:
-        return 1
-    return -1 if max(offs) <= TOLERANCE_MM else None
+def _beside(along: Floats, start: Floats, points: Floats) -> Floats:
+    """How far each point lies beside the line from ``start`` in the direction ``along``, mm."""
+    away = points - start
+    return along[0] * away[:, 1] - along[1] * away[:, 0]
 
 
-def _half_plane(start: tuple[float, ...], end: tuple[float, ...], reach: float, side: int) -> Polygon:
-    """Everything near the piece on one side of the line through two points."""
-    length = math.hypot(end[0] - start[0], end[1] - start[1])
-    ux, uy = (end[0] - start[0]) / length, (end[1] - start[1]) / length
-    nx, ny = -uy * side * reach, ux * side * reach
-    a = (start[0] - ux * reach, start[1] - uy * reach)
-    b = (start[0] + ux * reach, start[1] + uy * reach)
-    return Polygon([a, b, (b[0] + nx, b[1] + ny), (a[0] + nx, a[1] + ny)])
+def _half_plane(along: Floats, start: Floats, reach: float, side: int) -> Polygon:
+    """Everything near the piece on one side of a line, less a hair: what rounding leaves along the line falls off."""
+    out = side * np.array([-along[1], along[0]])
+    near = start + TOLERANCE_MM * out
+    far = near + reach * out
+    return Polygon([near - reach * along, near + reach * along, far + reach * along, far - reach * along])

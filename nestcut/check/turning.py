@@ -5,7 +5,8 @@ drawn from inside: the rim at some turns of the interval, cut with each other, a
 a point can move from one of these turns to where the next takes over. If the cores can't lie in the window
 clear of each other, no rims of the cell can; otherwise the cell is halved. For two rims, the shifts that keep
 both in the window are a rectangle: for convex cores its corners tell, for others it is covered by smaller
-rectangles in the same way.
+rectangles in the same way. A rim that looks the same turned by a fraction of a circle is cut down to what all
+these turns have in common, and then turned by that fraction only; a round one is not turned at all.
 Source: interval branch and bound (Moore, 1966); the cores are our own.
 """
 
@@ -19,10 +20,12 @@ import shapely
 from shapely.affinity import affine_transform, translate
 from shapely.geometry.base import BaseGeometry
 
+from nestcut.check.patience import ENDLESS, Patience, Undecided
 from nestcut.check.safe_side import shrunk
+from nestcut.check.symmetry import common_to_folds, disc_radius_mm
 from nestcut.check.turns import ALL_TURNS, Interval
 
-__all__ = ["Opponent", "pair_cannot_fit", "single_cannot_fit"]
+__all__ = ["Opponent", "discs_cannot_fit", "pair_cannot_fit", "single_cannot_fit", "too_many_corners"]
 
 MOST_CELLS = 60_000
 """Cells of turns looked at before giving up (which refuses nothing)."""
@@ -37,6 +40,14 @@ FLAT_MM = 1e-7
 SLACK = 1e-9
 """Given away in every comparison, mm: far above rounding errors, far below the tolerance."""
 FIRST_CELL_DEG = 15.0
+MOST_FOLD = 16
+LOST_TO_FOLDS = 0.002
+"""Share of its area that a rim may lose when it is cut down to what its turns have in common."""
+NOTHING_LOST = 1e-6
+ROUND_MM = 0.03
+"""A rim is called round when no point lies farther than this outside its inner disc."""
+MOST_CORNERS = 4_000
+"""Of one rim: a drawing read by nestcut has some hundreds."""
 
 
 @dataclass(slots=True)
@@ -100,8 +111,21 @@ def _halved(cell: Interval) -> tuple[Interval, Interval]:
     return (cell[0], middle), (middle, cell[1])
 
 
-def single_cannot_fit(one: Opponent, width_mm: float, length_mm: float) -> str | None:
-    """Whether one rim is too large for the window at all its turns. None: proved."""
+def too_many_corners(*rims: Opponent) -> Undecided | None:
+    """Why rims can't be gone through; None: they can."""
+    corners = max(int(shapely.get_num_coordinates(rim.rim)) for rim in rims)
+    if corners > MOST_CORNERS:
+        return Undecided(f"a rim has {corners:,} corners, and {MOST_CORNERS:,} can be gone through")
+    return None
+
+
+def single_cannot_fit(
+    one: Opponent, width_mm: float, length_mm: float, *, patience: Patience = ENDLESS
+) -> str | None:
+    """Whether one rim is too large for the window at all its turns. None: proved.
+
+    Raises: TooLongError when the patience ends.
+    """
     hull = shapely.convex_hull(one.rim)
     corners = shapely.get_coordinates(hull)
     # A hull's extent in a fixed direction changes by no more than its diameter for each radian.
@@ -111,6 +135,8 @@ def single_cannot_fit(one: Opponent, width_mm: float, length_mm: float) -> str |
     while todo:
         lo, hi = todo.pop()
         seen += 1
+        if seen % 256 == 0:
+            patience.ask()
         angle, half = math.radians((lo + hi) / 2), math.radians((hi - lo) / 2)
         cos, sin = math.cos(angle), math.sin(angle)
         across = np.ptp(corners @ (cos, -sin))
@@ -118,40 +144,126 @@ def single_cannot_fit(one: Opponent, width_mm: float, length_mm: float) -> str |
         play = diameter * half + SLACK
         if across - play > width_mm or along - play > length_mm:
             continue
-        if (across <= width_mm and along <= length_mm) or seen > MOST_CELLS:
+        if across <= width_mm and along <= length_mm:
             return f"it seems to fit, turned by {(lo + hi) / 2:.4g}°"
+        if seen > MOST_CELLS:
+            return Undecided("it has too many turns to go through")
         todo += _halved((lo, hi))
     return None
 
 
-def pair_cannot_fit(a: Opponent, b: Opponent, width_mm: float, length_mm: float, gap_mm: float) -> str | None:
-    """Whether two rims can't both lie in the window, the gap apart, at any allowed turns. None: proved."""
-    cells_a = a.cells()
-    if a.turns == b.turns == ALL_TURNS:
-        # The window looks the same turned by half: half of the turns of one rim are enough.
-        cells_a = cells_a[: len(cells_a) // 2]
-    todo = [(cell_a, cell_b) for cell_a in cells_a for cell_b in b.cells()]
+def discs_cannot_fit(a: Opponent, b: Opponent, width_mm: float, length_mm: float, gap_mm: float) -> bool:
+    """Whether the discs that two rims hold about (0, 0) can't both lie in the window, the gap apart.
+
+    The hull of a rim lies in the window with the rim, so its disc keeps the middle away from the window's
+    sides; the middles are then no farther apart than a rectangle's diagonal. Exact for round rims.
+    """
+    inner = [disc_radius_mm(rim.rim) for rim in (a, b)]
+    outer = sum(disc_radius_mm(rim.rim.convex_hull) for rim in (a, b))
+    across, along = width_mm - outer, length_mm - outer
+    if min(across, along) < -SLACK:
+        return True  # the larger of the two discs is too large alone
+    return math.hypot(across, along) + SLACK < sum(inner) + gap_mm
+
+
+@dataclass(slots=True)
+class _Player:
+    """A rim of a pair with the turns that must be looked at."""
+
+    opponent: Opponent
+    cells: list[Interval]
+    free: bool
+    """Whether it turns freely."""
+    fold: int
+    """A turn by 360°/fold changes nothing; 0: no turn does."""
+    lost: bool = False
+    """Whether folding cost more than rounding errors."""
+
+
+def _player(rim: Opponent, *, folding: bool) -> _Player:
+    free = rim.turns == ALL_TURNS
+    if folding and free:
+        disc = disc_radius_mm(rim.rim)
+        if rim.radius - disc <= ROUND_MM:
+            still = Opponent(shapely.Point(0.0, 0.0).buffer(disc, quad_segs=32), ((0.0, 0.0),))
+            return _Player(still, [(0.0, 0.0)], free, 0)
+        fold, common = common_to_folds(rim.rim, MOST_FOLD, LOST_TO_FOLDS)
+        if fold > 1:
+            part = Opponent(common, ((0.0, 360.0 / fold),))
+            return _Player(part, part.cells(), free, fold, common.area < (1 - NOTHING_LOST) * rim.rim.area)
+    return _Player(rim, rim.cells(), free, 1)
+
+
+def pair_cannot_fit(
+    a: Opponent,
+    b: Opponent,
+    width_mm: float,
+    length_mm: float,
+    gap_mm: float,
+    *,
+    tests: int = MOST_TESTS,
+    patience: Patience = ENDLESS,
+) -> str | None:
+    """Whether two rims can't both lie in the window, the gap apart, at any allowed turns. None: proved.
+
+    ``tests``: positions tested before giving up. Raises: TooLongError when the patience ends.
+    """
+    why = too_many_corners(a, b)
+    if why is not None:
+        return why
+    if discs_cannot_fit(a, b, width_mm, length_mm, gap_mm):
+        return None
+    window = (width_mm, length_mm)
+    folded = [_player(rim, folding=True) for rim in (a, b)]
+    answer = _turned_pair(folded[0], folded[1], window, gap_mm, tests, patience)
+    if answer is None or isinstance(answer, Undecided) or not any(player.lost for player in folded):
+        return answer
+    # What was lost to the folds may have made room: the rims as they are decide.
+    whole = [_player(rim, folding=False) for rim in (a, b)]
+    return _turned_pair(whole[0], whole[1], window, gap_mm, tests, patience)
+
+
+def _turned_pair(
+    a: _Player, b: _Player, window: tuple[float, float], gap_mm: float, tests: int, patience: Patience
+) -> str | None:
+    """The branch and bound over the turns of both."""
+    cells_a, cells_b = a.cells, b.cells
+    if a.free and b.free:
+        # The window looks the same turned by half a circle. A rim that does not is turned by half of its turns only.
+        if a.fold % 2:
+            cells_a = cells_a[: len(cells_a) // 2] if len(cells_a) % 2 == 0 else cells_a
+        elif b.fold % 2 and len(cells_b) % 2 == 0:
+            cells_b = cells_b[: len(cells_b) // 2]
+    if len(cells_a) * len(cells_b) > MOST_CELLS:
+        return Undecided("their turns are too many to go through")
+    todo = [(cell_a, cell_b) for cell_a in cells_a for cell_b in cells_b]
+    one, other = a.opponent, b.opponent
     seen = 0
-    budget = [MOST_TESTS]
+    budget = [tests]
     while todo:
+        patience.ask()
         cell_a, cell_b = todo.pop()
         seen += 1
-        core_a, core_b = a.core(cell_a), b.core(cell_b)
+        core_a, core_b = one.core(cell_a), other.core(cell_b)
         if (
             not core_a.is_empty
             and not core_b.is_empty
-            and _apart_nowhere(core_a, core_b, (width_mm, length_mm), gap_mm, budget)
+            and _apart_nowhere(core_a, core_b, window, gap_mm, budget, patience)
         ):
             continue
-        turned_a, turned_b = (_turned(rim.rim, sum(cell) / 2) for rim, cell in ((a, cell_a), (b, cell_b)))
-        if _apart_at_a_glance(turned_a, turned_b, (width_mm, length_mm), gap_mm):
+        turned_a, turned_b = (
+            _turned(rim.rim, sum(cell) / 2) for rim, cell in ((one, cell_a), (other, cell_b))
+        )
+        if _apart_at_a_glance(turned_a, turned_b, window, gap_mm):
             return f"they fit, turned by {sum(cell_a) / 2:.4g}° and {sum(cell_b) / 2:.4g}°"
         span = max(cell_a[1] - cell_a[0], cell_b[1] - cell_b[0])
-        if seen > MOST_CELLS or budget[0] <= 0 or span < FINEST_DEG:
-            turned = f"{sum(cell_a) / 2:.4g}° and {sum(cell_b) / 2:.4g}°"
+        turned = f"{sum(cell_a) / 2:.4g}° and {sum(cell_b) / 2:.4g}°"
+        if seen > MOST_CELLS or budget[0] <= 0:
+            return Undecided(f"they took too many tests to go through, the last turned by {turned}")
+        if span < FINEST_DEG:
             return f"they can't be shown to be in each other's way, turned by {turned}"
         # Halve the rim whose points move farther.
-        if (cell_a[1] - cell_a[0]) * a.radius >= (cell_b[1] - cell_b[0]) * b.radius:
+        if (cell_a[1] - cell_a[0]) * one.radius >= (cell_b[1] - cell_b[0]) * other.radius:
             todo += [(half, cell_b) for half in _halved(cell_a)]
         else:
             todo += [(cell_a, half) for half in _halved(cell_b)]
@@ -185,7 +297,12 @@ def _apart_at_a_glance(a: BaseGeometry, b: BaseGeometry, window: tuple[float, fl
 
 
 def _apart_nowhere(
-    a: BaseGeometry, b: BaseGeometry, window: tuple[float, float], gap_mm: float, budget: list[int]
+    a: BaseGeometry,
+    b: BaseGeometry,
+    window: tuple[float, float],
+    gap_mm: float,
+    budget: list[int],
+    patience: Patience,
 ) -> bool:
     """Whether every shift of ``b`` that keeps both shapes within the window brings them too near."""
     shifts = _shifts(a, b, window)
@@ -205,7 +322,7 @@ def _apart_nowhere(
             for x in (low[0], high[0])
             for y in (low[1], high[1])
         )
-    return _covered(a, b, shifts, gap_mm, budget)
+    return _covered(a, b, shifts, gap_mm, budget, patience)
 
 
 def _is_flat(shape: BaseGeometry) -> bool:
@@ -222,12 +339,14 @@ def _covered(
     shifts: tuple[float, float, float, float],
     gap_mm: float,
     budget: list[int],
+    patience: Patience,
 ) -> bool:
     """Whether every shift in the rectangle brings ``b`` too near to ``a``, shown rectangle by rectangle."""
     shrunken: dict[float, tuple[BaseGeometry, BaseGeometry]] = {}
     todo = [shifts]
     while todo:
         left, top, right, bottom = todo.pop()
+        patience.ask()
         if budget[0] <= 0:
             return False
         half_x, half_y = (right - left) / 2, (bottom - top) / 2

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from nestcut.batch.model import Die
 from nestcut.check.report import TOLERANCE_MM
 from nestcut.plan.model import Plan
 
-__all__ = ["ALL_TURNS", "Interval", "plate_turns"]
+__all__ = ["ALL_TURNS", "Interval", "paper_turns", "plate_turns"]
 
 Interval = tuple[float, float]
 """Degrees, low ≤ high; turns are counted modulo 360."""
@@ -27,18 +28,25 @@ def plate_turns(plan: Plan, die_name: str) -> tuple[Interval, ...]:
     directions = {paper.direction for paper in plan.papers if paper.name in papers}
     on_paper: list[Interval] = []
     for direction in directions:
-        wanted = {"none": None, "stripe": (0.0, 180.0), "up": (0.0,)}[direction]
-        if die.turns == "any" and wanted is None:
+        own = paper_turns(die, direction)
+        if own == ALL_TURNS:
             return ALL_TURNS
-        if die.turns == "any" or wanted is None:
-            on_paper += [_around(float(turn)) for turn in (wanted or die.turns)]
-        else:
-            on_paper += _both(die.turns, wanted)
+        on_paper += own
     if not on_paper:
         return ALL_TURNS
     return tuple(
         sorted({(lo + quarter, hi + quarter) for lo, hi in on_paper for quarter in (0, 90, 180, 270)})
     )
+
+
+def paper_turns(die: Die, direction: str) -> tuple[Interval, ...]:
+    """Intervals of degrees that contain every turn of the die in the frame of a scrap with this direction."""
+    wanted = {"none": None, "stripe": (0.0, 180.0), "up": (0.0,)}[direction]
+    if die.turns == "any" and wanted is None:
+        return ALL_TURNS
+    if die.turns == "any" or wanted is None:
+        return tuple(_around(float(turn)) for turn in (wanted or die.turns))
+    return tuple(_both(die.turns, wanted))
 
 
 def _around(turn: float) -> Interval:

@@ -106,6 +106,9 @@ def _counts(plan: Plan, notes: Notebook) -> None:
             notes.fault("number", f"area short is {shortage.area_mm2}")
         for sheets in shortage.sheets.values():
             want(sheets, "sheets to buy")
+        for missing in shortage.by:
+            want(missing.line, "a line of demand that a shortage names", 1)
+            want(missing.count, "pieces that a line lacks")
     for a_pass in plan.passes:
         if not _is_count(a_pass.number):
             notes.fault("number", f"a pass has the number {a_pass.number!r}")

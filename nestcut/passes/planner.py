@@ -286,7 +286,7 @@ def _short(batch: Batch, draft: Draft, clock: Clock) -> tuple[Shortage, ...]:
     met = [sum(s.count for s in line) for line in draft.shares]
     if all(m >= line.count for m, line in zip(met, batch.demand, strict=True)):
         return ()
-    return shortages(batch, batch.demand, asked_of(batch, draft.shares), draft.shares, over=clock.late)
+    return shortages(batch, asked_of(batch, draft.shares), draft.shares, over=clock.late)
 
 
 def _sound(batch: Batch, draft: Draft, others: Sequence[Draft], clock: Clock) -> Plan:

@@ -8,20 +8,20 @@ the missing pieces on them, not by area.
 from __future__ import annotations
 
 import heapq
-from collections import Counter
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
 
-from shapely.geometry import Polygon, box
+from shapely.geometry import box
 
 from nestcut.batch.model import Batch, Demand, Die
-from nestcut.passes.capacity import least_width, over_capacity
 from nestcut.passes.convex_paper import grown_hull
 from nestcut.passes.schedule import paper_turns, pieces_of
+from nestcut.passes.short_proofs import Shortfalls
 from nestcut.passes.slabs import Bed, Form, lay, turned
-from nestcut.plan.model import Share, Shortage
+from nestcut.plan.model import Missing, Share, Shortage
 from nestcut.units import SHEET_SIZES_MM
 
-__all__ = ["cut_back", "kits_only", "shortages", "surely_short"]
+__all__ = ["cut_back", "kits_only", "shortages"]
 
 SHEETS = {name: SHEET_SIZES_MM[name.lower()] for name in ("A4", "letter")}
 """Sheets that are told to buy, mm."""
@@ -85,8 +85,14 @@ def kits_only(batch: Batch, demand: Sequence[Demand], shares: Shares, kits: int,
     return tuple(result)
 
 
-def _lost(full: Shares, kept: Shares) -> Counter[tuple[str, str]]:
-    return pieces_of(full) - pieces_of(kept)
+def _lost(full: Shares, kept: Shares) -> dict[str, list[Missing]]:
+    """Paper → what each line lacks in it."""
+    found: dict[str, list[Missing]] = defaultdict(list)
+    for number, (asked, given) in enumerate(zip(full, kept, strict=True), start=1):
+        lost = pieces_of((asked,)) - pieces_of((given,))
+        for (die, paper), count in sorted(lost.items()):
+            found[paper].append(Missing(number, die, count))
+    return found
 
 
 def webbed_area(die: Die, web_mm: float) -> float:
@@ -95,30 +101,30 @@ def webbed_area(die: Die, web_mm: float) -> float:
 
 
 def shortages(
-    batch: Batch,
-    demand: Sequence[Demand],
-    full: Shares,
-    kept: Shares,
-    *,
-    over: Callable[[], bool] = lambda: False,
+    batch: Batch, full: Shares, kept: Shares, *, over: Callable[[], bool] = lambda: False
 ) -> tuple[Shortage, ...]:
     """What is missing, paper by paper, and what to buy.
 
     Args:
         over: asked before every proof of what large dies find room for; True leaves it out.
     """
-    lost = _lost(full, kept)
+    by_paper = _lost(full, kept)
     result = []
-    papers = sorted({paper for _, paper in lost})
+    papers = sorted(by_paper)
+    shortfalls = Shortfalls(batch)
     asked: Counter[str] = Counter()
     for (_, paper), count in pieces_of(full).items():
         asked[paper] += count
     for paper in papers:
-        pieces = {die: count for (die, p), count in sorted(lost.items()) if p == paper}
+        by = by_paper[paper]
+        pieces: Counter[str] = Counter()
+        for one in sorted(by, key=lambda one: one.die):
+            pieces[one.die] += one.count
         total = sum(pieces.values())
         # Room for large dies is worth a proof where little is missing, in one paper or two.
         short = len(papers) <= FEW_PAPERS and total <= LITTLE * asked[paper]
-        proved, reason = surely_short(batch, demand, paper, tuple(pieces) if short else (), over=over)
+        sure = shortfalls.of(paper, tuple(pieces) if short else (), over=over)
+        proved = sure.pieces >= total
         area = sum(count * webbed_area(batch.die(die), batch.hand.web_mm) for die, count in pieces.items())
         result.append(
             Shortage(
@@ -127,8 +133,10 @@ def shortages(
                 pieces=total,
                 area_mm2=round(area, 1),
                 sheets={name: _sheets(batch, paper, pieces, size) for name, size in SHEETS.items()},
-                proved=proved >= total,
-                reason=_reason(paper, total, proved, reason),
+                proved=proved,
+                reason=_reason(paper, total, sure.pieces, sure.reason),
+                by=tuple(by),
+                proof=sure.proof if proved else {},
             )
         )
     return tuple(result)
@@ -140,68 +148,6 @@ def _reason(paper: str, total: int, proved: int, reason: str) -> str:
     if proved > 0:
         return f"{reason}; that is proved for {proved} of the {total} pieces, the rest found no place in the scraps"
     return f"the scraps of {paper} may hold more, but no place was found for {total} pieces"
-
-
-def surely_short(
-    batch: Batch,
-    demand: Sequence[Demand],
-    paper: str,
-    dies: Collection[str] = (),
-    *,
-    over: Callable[[], bool] = lambda: False,
-) -> tuple[int, str]:
-    """(pieces that no plan can cut from this paper, why). Counts lines that allow no other paper.
-
-    Arguments: a cut with its edge that is larger or wider than every scrap; the area of all cuts with
-    half the web around them against the scraps without their edge; for ``dies``, where few large cuts share a
-    scrap, how many each can hold (:mod:`nestcut.passes.capacity`).
-    """
-    scraps = [scrap.outline for scrap in batch.scraps if scrap.paper == paper]
-    lines = [line for line in demand if line.papers == (paper,)]
-    if not scraps:
-        return sum(line.count for line in lines), f"there is no scrap of {paper}"
-    hand = batch.hand
-    shrink = hand.edge_mm - hand.web_mm / 2
-    # 0.1 % more than the true area covers what rounding and flat arcs may take away.
-    usable = sum(outline.buffer(-shrink, quad_segs=16).area for outline in scraps) * 1.001
-    impossible = 0
-    needs: list[tuple[float, int]] = []
-    fits_none: list[str] = []
-    for line in lines:
-        able = [batch.die(name) for name in line.dies if _may_fit(batch.die(name), scraps, hand.edge_mm)]
-        if not able:
-            impossible += line.count
-            fits_none += [name for name in line.dies if name not in fits_none]
-            continue
-        needs.append((min(webbed_area(die, hand.web_mm) for die in able), line.count))
-    beyond_area = sum(area * count for area, count in needs) - usable
-    short = 0
-    for area, count in sorted(needs, reverse=True):
-        if beyond_area <= 0:
-            break
-        take = min(count, -int(-beyond_area // area))
-        short += take
-        beyond_area -= take * area
-    reasons = []
-    if impossible:
-        reasons.append(f"no scrap of {paper} is large enough for {' or '.join(fits_none)}")
-    if short:
-        reasons.append(f"the cuts in {paper} with their webs are larger than all its scraps together")
-    over_full = over_capacity(batch, demand, paper, dies, over=over)
-    beyond = sum((count - most) * batch.die(name).pieces for name, (count, most) in over_full.items())
-    if beyond > impossible + short:
-        told = [
-            f"the scraps of {paper} hold no more than {most} of {name}"
-            for name, (_, most) in over_full.items()
-        ]
-        return beyond, " and ".join(told) + ", however they are laid"
-    return impossible + short, " and ".join(reasons)
-
-
-def _may_fit(die: Die, scraps: Sequence[Polygon], edge_mm: float) -> bool:
-    width = least_width(die.cut) + 2 * edge_mm
-    area = die.cut.buffer(edge_mm, quad_segs=8).area
-    return any(area <= s.area * 1.000001 and width <= least_width(s) + 1e-6 for s in scraps)
 
 
 def _sheets(batch: Batch, paper: str, pieces: Mapping[str, int], size: tuple[float, float]) -> int:

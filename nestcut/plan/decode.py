@@ -19,6 +19,7 @@ from nestcut.plan.model import (
     DemandMet,
     KitPacking,
     Layup,
+    Missing,
     PaperOnPlate,
     Pass,
     Plan,
@@ -270,6 +271,16 @@ def _shortage(node: Node) -> Shortage:
         sheets={name: one.whole(0, MOST_COUNT) for name, one in node.key("sheets").entries()},
         proved=node.key("proved").flag(),
         reason=node.key("reason").prose(),
+        by=_each_if(node, "by", _missing),
+        proof=_if(node, "proof", lambda one: one.plain_mapping(), {}),
+    )
+
+
+def _missing(node: Node) -> Missing:
+    return Missing(
+        line=node.key("line").whole(1, MOST_COUNT),
+        die=node.key("die").text(),
+        count=node.key("count").whole(0, MOST_COUNT),
     )
 
 

@@ -17,7 +17,7 @@ from shapely.geometry import LineString, Polygon
 from shapely.geometry.polygon import orient
 
 from nestcut.batch.model import Die, Pose, Shape
-from nestcut.plan.model import Pass, Plan, Share
+from nestcut.plan.model import Missing, Pass, Plan, Share
 
 __all__ = ["FORMAT", "VERSION", "plan_text", "plan_to_json", "shape_to_json"]
 
@@ -104,6 +104,8 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
                 "sheets": {str(size): int(count) for size, count in s.sheets.items()},
                 "proved": bool(s.proved),
                 "reason": s.reason,
+                **({"by": _missing(s.by)} if s.by else {}),
+                **({"proof": _plain(s.proof)} if s.proof else {}),
             }
             for s in plan.short
         ],
@@ -227,6 +229,10 @@ def _pass(one: Pass) -> dict[str, Any]:
 
 def _shares(shares: Iterable[Share]) -> list[dict[str, Any]]:
     return [{"die": s.die, "paper": s.paper, "count": int(s.count)} for s in shares]
+
+
+def _missing(lines: Iterable[Missing]) -> list[dict[str, Any]]:
+    return [{"line": int(one.line), "die": one.die, "count": int(one.count)} for one in lines]
 
 
 def _plain(value: Any) -> Any:

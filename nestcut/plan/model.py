@@ -20,6 +20,7 @@ __all__ = [
     "DemandMet",
     "KitPacking",
     "Layup",
+    "Missing",
     "PaperOnPlate",
     "Pass",
     "Plan",
@@ -135,6 +136,15 @@ class Remnant:
 
 
 @dataclass(frozen=True, slots=True)
+class Missing:
+    """Pieces of one die that a line of demand lacks. ``line``: its number in the demand, from 1."""
+
+    line: int
+    die: str
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class Shortage:
     """A paper (or a die) that is short, by how much, and whether that is proved."""
 
@@ -142,10 +152,16 @@ class Shortage:
     dies: tuple[str, ...]
     pieces: int
     area_mm2: float
+    """What these pieces take: their cuts, grown by half the web."""
     sheets: Mapping[str, int]
     """Sheets to buy: {"A4": 2, "letter": 2}."""
     proved: bool
+    """No plan whatever cuts these pieces from this paper."""
     reason: str
+    by: tuple[Missing, ...] = ()
+    """Which lines lack the pieces; may be missing."""
+    proof: Mapping[str, Any] = field(default_factory=dict)
+    """What ``proved`` rests on, as plain JSON values; see docs/plan-json.md."""
 
 
 @dataclass(frozen=True, slots=True)

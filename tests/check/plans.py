@@ -22,6 +22,7 @@ from nestcut.plan.model import (
     DemandMet,
     KitPacking,
     Layup,
+    Missing,
     PaperOnPlate,
     Pass,
     Plan,
@@ -343,8 +344,23 @@ def short() -> Plan:
     """The squares, but four tiles asked for and three cut: an honest incomplete plan."""
     plan = squares()
     first = replace(plan.demand[0], count=4)
-    lack = Shortage("red", ("tile",), 1, 400.0, {"A4": 1}, False, "no room was found in the time given")
+    lack = Shortage("red", ("tile",), 1, 516.1, {"A4": 1}, False, "no room was found in the time given")
     return replace(plan, complete=False, demand=(first, plan.demand[1]), short=(lack,))
+
+
+def lacking() -> Plan:
+    """The squares, but five tiles in red and three of tile or bar in green: both short, line by line."""
+    plan = squares()
+    tile, bar = (plan.die(name).cut.buffer(plan.hand.web_mm / 2).area for name in ("tile", "bar"))
+    red = Shortage(
+        "red", ("tile",), 2, round(2 * tile, 1), {"A4": 1}, False, "no room", (Missing(1, "tile", 2),)
+    )
+    green = Shortage(
+        "green", ("bar", "tile"), 2, round(bar + tile, 1), {"A4": 1}, False, "no room",
+        (Missing(2, "bar", 1), Missing(2, "tile", 1)),
+    )  # fmt: skip
+    demand = (replace(plan.demand[0], count=5), replace(plan.demand[1], count=3))
+    return replace(plan, complete=False, demand=demand, short=(green, red))
 
 
 PLANS: dict[str, Callable[[], Plan]] = {
@@ -353,4 +369,5 @@ PLANS: dict[str, Callable[[], Plan]] = {
     "openings": openings,
     "kits": kits,
     "short": short,
+    "lacking": lacking,
 }

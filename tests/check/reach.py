@@ -29,6 +29,8 @@ TESTS = tuple(
         "survivors_proof",
         "survivors_papers",
         "corners",
+        "straight_cuts",
+        "short_proof",
         "tolerance",
         "damage",
         "damaged_files",

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from nestcut.check import RULES, check_plan
-from tests.check import more_damage  # noqa: F401 - enters its damages into the list
+from tests.check import more_damage, short_damage  # noqa: F401 - they enter their damages into the list
 from tests.check.damage import DAMAGES, Damage
 from tests.check.plans import PLANS
 
@@ -30,8 +30,8 @@ def test_each_damage_is_named(damage: Damage) -> None:
 
 
 def test_every_rule_is_broken_by_some_damage() -> None:
-    """The list of damages leaves no rule out."""
-    assert {rule for damage in DAMAGES for rule in damage.rules} == set(RULES)
+    """The list of damages leaves no rule out but the one that is said of proofs only."""
+    assert {rule for damage in DAMAGES for rule in damage.rules} == set(RULES) - {"undecided"}
 
 
 def test_faults_tell_place_and_distance() -> None:

@@ -323,7 +323,7 @@ def test_a_plan_that_falls_short_packs_no_kit_too_many() -> None:
     """Fewer kits than were asked for are right then; one more than there are is not."""
     plan = kits()
     line_1 = replace(plan.demand[0], count=plan.demand[0].count + 1)
-    lack = replace(PLANS["short"]().short[0], paper="pink", dies=("small",), area_mm2=0.0)
+    lack = replace(PLANS["short"]().short[0], paper="pink", dies=("small",), area_mm2=155.0)
     short = replace(
         plan, complete=False, kits=0, cards=(), packing=(), demand=(line_1, *plan.demand[1:]), short=(lack,)
     )

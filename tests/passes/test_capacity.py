@@ -9,8 +9,8 @@ import pytest
 from shapely.geometry import Point, box
 
 from nestcut.batch.model import Batch, CardLine, Die, Hand, Scrap
-from nestcut.passes.capacity import most_cuts, over_capacity
-from nestcut.passes.shortage import surely_short
+from nestcut.passes.capacity import capacities, most_cuts
+from nestcut.passes.short_proofs import Shortfalls
 from tests.passes.classes import batch_of, label_die, sheets
 
 # Side of the least square that holds n discs of radius 1, n = 2, 3, 4, proved best: Graham (1968) for 2 to 9;
@@ -73,11 +73,14 @@ def test_what_the_scraps_cannot_hold_is_told() -> None:
     side = RADIUS * SQUARES[2] * 0.94
     scraps = sheets("red", (side, side), (side, side), (side, side))
     batch = bare(die, scraps, count=5)
-    assert over_capacity(batch, batch.demand, "red", ["disc"]) == {"disc": (5, 3)}
-    assert over_capacity(batch, batch.demand, "red", []) == {}
-    assert surely_short(batch, batch.demand, "red", ["disc"]) == (
+    (entry,) = capacities(batch, "red", ["disc"])["disc"]
+    assert (entry["scraps"], entry["most"]) == ([scrap.id for scrap in scraps], 1)
+    assert capacities(batch, "red", []) == {}
+    found = Shortfalls(batch).of("red", ["disc"])
+    assert (found.pieces, found.reason) == (
         2,
         "the scraps of red hold no more than 3 of disc, however they are laid",
     )
-    enough = bare(die, scraps, count=3)
-    assert surely_short(enough, enough.demand, "red", ["disc"]) == (0, "")
+    assert found.proof == {"by": "capacity", "dies": {"disc": [entry]}}
+    enough = Shortfalls(bare(die, scraps, count=3)).of("red", ["disc"])
+    assert (enough.pieces, enough.reason, enough.proof) == (0, "", {})

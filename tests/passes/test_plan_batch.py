@@ -12,7 +12,8 @@ from nestcut.batch.model import CardLine, Demand, Hand, Paper, Spares
 from nestcut.check import check_plan
 from nestcut.passes import estimate, one_paper_per_pass, plan_batch, what_if
 from nestcut.passes.packing import pack_kits, scaled_down
-from nestcut.passes.shortage import cut_back, surely_short
+from nestcut.passes.short_proofs import Shortfalls
+from nestcut.passes.shortage import cut_back
 from nestcut.passes.trimming import letters
 from nestcut.plan import plan_to_json
 from nestcut.plan.model import Share
@@ -161,7 +162,7 @@ def test_any_small_class_is_planned_honestly(data) -> None:
     assert plan.bound.passes <= plan.totals.passes
     # A proof that pieces must be missing is never contradicted by a plan that cuts them.
     for paper in papers:
-        proved, _ = surely_short(batch, batch.demand, paper, [die.name for die in batch.dies])
+        proved = Shortfalls(batch).of(paper, [die.name for die in batch.dies]).pieces
         fixed = [line for line in plan.demand if line.papers == (paper,)]
         assert sum(line.count - line.met for line in fixed) >= proved
 

@@ -14,7 +14,6 @@ Source of the polynomials: fdlibm (Sun Microsystems 1993), as in most C librarie
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -23,19 +22,20 @@ from shapely import transform
 from shapely.geometry.base import BaseGeometry
 
 __all__ = [
-    "along",
     "angle_of",
     "angles_of",
     "bell",
+    "buffered",
+    "dot",
     "exponential",
-    "grown",
     "length_of",
     "lengths_of",
     "logarithm",
+    "power",
     "sine_cosine",
     "sines_cosines",
-    "turned",
-    "turned_shape",
+    "turn_points",
+    "turn_shape",
 ]
 
 Floats = NDArray[np.float64]
@@ -99,7 +99,9 @@ def angle_of(y: float, x: float) -> float:
 
 
 def exponential(x: float) -> float:
-    """e to the power of x, |x| below 700."""
+    """e to the power of x; x below 700."""
+    if x < -745.0:
+        return 0.0
     k = math.floor(x * 1.44269504088896338700e00 + 0.5)
     high, low = x - k * _LN2_HIGH, k * _LN2_LOW
     r = high - low
@@ -153,36 +155,41 @@ def angles_of(y: Any, x: Any) -> Floats:
     return np.array([angle_of(b, a) for b, a in pairs]).reshape(y.shape)
 
 
-def along(points: Any, x: Any, y: Any) -> Floats:
+def dot(points: Any, x: Any, y: Any) -> Floats:
     """How far points, shape (…, 2), lie in the direction (x, y)."""
     points = np.asarray(points, dtype=float)
     return points[..., 0] * x + points[..., 1] * y
 
 
-def turned(points: Any, sine: float, cosine: float) -> Floats:
+def turn_points(points: Any, sine: float, cosine: float) -> Floats:
     """Points, shape (…, 2), turned about the origin."""
     points = np.asarray(points, dtype=float)
     x, y = points[..., 0], points[..., 1]
     return np.stack((x * cosine - y * sine, x * sine + y * cosine), axis=-1)
 
 
-def turned_shape(shape: Any, deg: float) -> Any:
+def turn_shape(shape: Any, deg: float) -> Any:
     """A shape turned about the origin; quarter turns are exact."""
     quarter = deg / 90.0
     if quarter == round(quarter):
         sine, cosine = ((0.0, 1.0), (1.0, 0.0), (0.0, -1.0), (-1.0, 0.0))[round(quarter) % 4]
     else:
         sine, cosine = sine_cosine(math.radians(deg))
-    return transform(shape, lambda points: turned(points, sine, cosine))
+    return transform(shape, lambda points: turn_points(points, sine, cosine))
 
 
-def grown(shape: BaseGeometry, by_mm: float, quad_segs: int = 16) -> Any:
+def buffered(shape: BaseGeometry, by_mm: float, quad_segs: int = 16) -> Any:
     """``shape.buffer``, whose round corners lie on a fine grid: the library that makes them has sines of its own."""
     raw = shape.buffer(by_mm, quad_segs=quad_segs)
     made = transform(raw, lambda points: np.round(points * _GRID_PER_MM) / _GRID_PER_MM)
     return made if made.is_valid else raw
 
 
-def bell(chance: Any, size: Sequence[int] | None = None) -> Any:
-    """Random numbers about 0, nearly normal with deviation 1: twelve even ones added up."""
-    return chance.random((*(size or ()), 12)).sum(axis=-1) - 6.0
+def bell(chance: Any) -> float:
+    """A random number about 0, nearly normal with deviation 1: twelve even ones added up."""
+    return float(sum(chance.random() for _ in range(12)) - 6.0)
+
+
+def power(x: float, y: float) -> float:
+    """x > 0 to the power of y."""
+    return exponential(y * logarithm(x))

@@ -119,7 +119,7 @@ def _unclipped(drawing: Drawing, *, rim: bool) -> list[Run]:
             continue
         for clip in seen.clips:
             window = shapely.union_all([flatten_loop(r.curves, grows=True, simplify=False) for r in clip])
-            if not window.buffer(_CLIP_SLACK_MM).covers(flatten_line(seen.run.curves)):
+            if not window.buffer(_CLIP_SLACK_MM, join_style="mitre").covers(flatten_line(seen.run.curves)):
                 with found_at(where_is(seen.run.element)):
                     raise OutlineError(
                         "a clip hides part of the outline", mend="release the clip in the drawing"

@@ -13,6 +13,7 @@ from collections.abc import Callable, Collection, Sequence
 import numpy as np
 from shapely.geometry import Polygon, box
 
+from nestcut.arithmetic import buffered, dot, length_of
 from nestcut.batch.model import Batch, Demand, Die, Shape
 from nestcut.passes.relative import Effort, Relative
 from nestcut.passes.schedule import turns_on
@@ -40,11 +41,11 @@ def least_width(shape: Shape) -> float:
     best = float("inf")
     for a, b in zip(points, np.roll(points, -1, axis=0), strict=True):
         along = b - a
-        length = float(np.hypot(*along))
+        length = length_of(*along)
         if length < 1e-9:
             continue
         normal = np.array([-along[1], along[0]]) / length
-        heights = points @ normal
+        heights = dot(points, *normal)
         best = min(best, float(heights.max() - heights.min()))
     return best
 
@@ -54,8 +55,8 @@ def most_cuts(batch: Batch, die: Die, paper: str, outline: Polygon, *, prove: bo
     hand = batch.hand
     if least_width(die.cut) + 2 * hand.edge_mm > least_width(outline) + 1e-6:
         return 0
-    webbed = die.cut.buffer(hand.web_mm / 2, quad_segs=8).area
-    room = outline.buffer(hand.web_mm / 2 - hand.edge_mm, quad_segs=16)
+    webbed = buffered(die.cut, hand.web_mm / 2, 8).area
+    room = buffered(outline, hand.web_mm / 2 - hand.edge_mm)
     most = int(room.area * ROUNDING / webbed)
     if not prove or most == 0:
         return most
@@ -65,9 +66,9 @@ def most_cuts(batch: Batch, die: Die, paper: str, outline: Polygon, *, prove: bo
         return 0
     turns = turns_on(die, batch.paper(paper))
     # What rows hold need not be tried to be disproved.
-    cut = die.cut.buffer(hand.web_mm / 2)
+    cut = buffered(die.cut, hand.web_mm / 2)
     rows = Form(cut, (0.0, 90.0) if turns == "any" else tuple(turns), most)
-    laid = len(lay(Bed.fresh(box(*outline.bounds).buffer(hand.web_mm / 2 - edge)), 0, rows, 0, most))
+    laid = len(lay(Bed.fresh(buffered(box(*outline.bounds), hand.web_mm / 2 - edge)), 0, rows, 0, most))
     about = [die.cut], [turns], box(x0 + edge, y0 + edge, x1 - edge, y1 - edge), hand.web_mm
     relative, stacker = Relative(*about), Stacker(*about)
     # One or two more than rows hold: what nests gain over them.

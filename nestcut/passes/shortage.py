@@ -13,6 +13,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 
 from shapely.geometry import Polygon, box
 
+from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Demand, Die
 from nestcut.passes.capacity import least_width, over_capacity
 from nestcut.passes.convex_paper import grown_hull
@@ -91,7 +92,7 @@ def _lost(full: Shares, kept: Shares) -> Counter[tuple[str, str]]:
 
 def webbed_area(die: Die, web_mm: float) -> float:
     """Paper that one piece of the die takes at least, mm² (never too much: arcs are inner chords)."""
-    return die.cut.buffer(web_mm / 2, quad_segs=8).area / die.pieces
+    return buffered(die.cut, web_mm / 2, 8).area / die.pieces
 
 
 def shortages(
@@ -163,7 +164,7 @@ def surely_short(
     hand = batch.hand
     shrink = hand.edge_mm - hand.web_mm / 2
     # 0.1 % more than the true area covers what rounding and flat arcs may take away.
-    usable = sum(outline.buffer(-shrink, quad_segs=16).area for outline in scraps) * 1.001
+    usable = sum(buffered(outline, -shrink).area for outline in scraps) * 1.001
     impossible = 0
     needs: list[tuple[float, int]] = []
     fits_none: list[str] = []
@@ -200,7 +201,7 @@ def surely_short(
 
 def _may_fit(die: Die, scraps: Sequence[Polygon], edge_mm: float) -> bool:
     width = least_width(die.cut) + 2 * edge_mm
-    area = die.cut.buffer(edge_mm, quad_segs=8).area
+    area = buffered(die.cut, edge_mm, 8).area
     return any(area <= s.area * 1.000001 and width <= least_width(s) + 1e-6 for s in scraps)
 
 

@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nestcut.arithmetic import sine_cosine
+
 from .sowing import Sowing
 from .types import Placed
 
@@ -294,7 +296,7 @@ class Growth(Sowing):
         limit = self.task.moves_limit
         if self.rng.random() < 0.1 or not self.lean.any():
             angle = self.rng.uniform(0, 2 * math.pi)
-            self.lean = np.array([math.cos(angle), math.sin(angle)])
+            self.lean = np.array(sine_cosine(angle)[::-1])
         k = self._wanted()
         k = self.useful[0] if k is None else k
         centre = self._gap_for(k)[:2]

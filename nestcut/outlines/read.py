@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 from pathlib import Path
@@ -133,7 +134,7 @@ def _nothing(drawing: Drawing, lines: Sequence[Run]) -> OutlineError:
     if lines:
         run = lines[0]
         (x0, y0), (x1, y1) = run.curves[0].start, run.curves[-1].end
-        gap = ((x1 - x0) ** 2 + (y1 - y0) ** 2) ** 0.5
+        gap = math.hypot(x1 - x0, y1 - y0)
         return OutlineError(
             f"no closed outline: this line is open by {gap:.2f} mm",
             mend="close the line in the drawing (ends within 0.1 mm are closed for you)",

@@ -107,7 +107,7 @@ def lay_parts(
         nonlocal serial
         x0, y0, x1, y1 = node.want.group.outline.bounds
         # Long parts are hard to lay even where they are thin: area and longest side both count.
-        size = node.want.group.outline.area + 0.35 * max(x1 - x0, y1 - y0) ** 2
+        size = node.want.group.outline.area + 0.35 * max(x1 - x0, y1 - y0) * max(x1 - x0, y1 - y0)
         queue.append((-size * exponential(shuffle * chance.uniform(-1, 1)), serial, node))
         serial += 1
 

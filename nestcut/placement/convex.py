@@ -134,7 +134,7 @@ def _join(rings: Iterable[list[int]], points: list[tuple[float, float]], order: 
 
     def length(diagonal: tuple[int, int]) -> float:
         (ax, ay), (bx, by) = points[diagonal[0]], points[diagonal[1]]
-        return (ax - bx) ** 2 + (ay - by) ** 2
+        return float((ax - bx) * (ax - bx) + (ay - by) * (ay - by))
 
     if order != "plain":
         diagonals.sort(key=length, reverse=order == "long")

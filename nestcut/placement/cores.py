@@ -76,7 +76,7 @@ def _near_segment(px, py, ax, ay, bx, by):
         elif t > 1.0:
             t = 1.0
     qx, qy = ax + t * dx, ay + t * dy
-    return qx, qy, (px - qx) ** 2 + (py - qy) ** 2
+    return qx, qy, (px - qx) * (px - qx) + (py - qy) * (py - qy)
 
 
 @njit(cache=True)

@@ -224,7 +224,7 @@ class Search:
         active = np.ones(n, np.bool_)
         weight = np.ones((n, n + 1))
         minimise(
-            self.true.arrays, self.kind, now, active, weight, *self.true_world.all, 60, 0.1 * _MARGIN_MM**2
+            self.true.arrays, self.kind, now, active, weight, *self.true_world.all, 60, 0.1 * _MARGIN_MM * _MARGIN_MM
         )
         placed = self.placed(self.true, now)
         if self.check(placed):

@@ -64,7 +64,7 @@ def _shrink(ring: Points, hair_mm: float) -> Points:
     if hair_mm <= 0:
         return ring
     middle = ring.mean(axis=0)
-    reach = float(np.sqrt(((ring - middle) ** 2).sum(axis=1).max()))
+    reach = float(lengths_of(ring - middle).max())
     if reach <= hair_mm:
         return ring
     return middle + (ring - middle) * (1.0 - hair_mm / reach)

@@ -190,7 +190,7 @@ def relax_cell(kit, kind, x, angle, reach, free, area, goal, rounds, wv, wp, ov,
         sy, yy, yhy = 0.0, 0.0, 0.0
         for a in range(size):
             sy += (z_new[a] - z[a]) * (g_new[a] - g[a])
-            yy += (g_new[a] - g[a]) ** 2
+            yy += (g_new[a] - g[a]) * (g_new[a] - g[a])
         if sy > 1e-14 and yy > 0.0:
             if fresh:
                 H[:] = np.eye(size) * (sy / yy)

@@ -41,7 +41,7 @@ class Sums:
         many = np.diff(self.start)[:, None]
         middle = (np.add.reduceat(self.points, self.start[:-1], axis=0) / many)[number]
         out = self.points - middle
-        reach = np.sqrt(np.maximum.reduceat((out**2).sum(axis=1), self.start[:-1]))[number]
+        reach = np.maximum.reduceat(lengths_of(out), self.start[:-1])[number]
         share = np.where(reach > hair, 1.0 - hair / np.maximum(reach, 1e-300), 1.0)
         shrunk = middle + out * share[:, None]
         # Rings are closed by their first point.

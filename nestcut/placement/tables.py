@@ -126,7 +126,7 @@ def prepare(
     part_of = np.repeat(np.arange(len(shapes)), quantity).astype(np.int64)
     first = np.array([range_of[k][0] for k in part_of.tolist()], np.int64)
     count = np.array([range_of[k][1] for k in part_of.tolist()], np.int64)
-    area = np.array([shapes[k].area / unit_mm**2 for k in part_of.tolist()])
+    area = np.array([shapes[k].area / (unit_mm * unit_mm) for k in part_of.tolist()])
     regions, planes = _pairs(variants, kind_parts)
     tables = _tables(variants, first, count, regions, cells)
     longest = float(

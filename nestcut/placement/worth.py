@@ -145,7 +145,7 @@ class _Worth:
             if len(can) == 0:
                 return None
             density = self.value_of[can] / np.sqrt(self.area[can])
-            weight = density**2 + 1e-12
+            weight = density * density + 1e-12
             pick = self.rng.choice(can, p=weight / weight.sum())
             counts[pick] += 1
             used += float(self.area[pick])

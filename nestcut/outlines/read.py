@@ -11,6 +11,7 @@ import shapely
 from shapely.affinity import scale, translate
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
+from nestcut.arithmetic import buffered
 from nestcut.errors import OutlineError, Where, found_at
 from nestcut.outlines.assemble import Loop, join_runs, loops_of, nest, solid
 from nestcut.outlines.document import load_svg, where_is
@@ -161,7 +162,7 @@ def _drawn_rim(runs: Sequence[Run], cut: Shape, notes: list[str]) -> Shape:
         return rim
     beyond = cut.difference(rim)
     # A cut drawn right on its rim may stick out by what flattening added to it, and no more.
-    if not rim.buffer(FLATTEN_MM + 1e-6).covers(cut):
+    if not buffered(rim, FLATTEN_MM + 1e-6).covers(cut):
         x, y = beyond.representative_point().coords[0]
         with found_at(where_is(runs[0].element)):
             raise OutlineError(

@@ -16,6 +16,8 @@ import pytest
 from tests.trust.jobs import ROOT
 from tests.trust.same import QUICK
 
+pytestmark = pytest.mark.timeout(900)  # kernels may have to be compiled first
+
 OWN = ("OPENBLAS_CORETYPE", "NPY_DISABLE_CPU_FEATURES", "GLIBC_TUNABLES", "NUMBA_CPU_NAME", "NUMBA_CPU_FEATURES")
 
 
@@ -38,7 +40,7 @@ def digests(environment: dict[str, str]) -> dict[str, str]:
     """What :mod:`tests.trust.same` prints in a process of its own."""
     done = subprocess.run(
         [sys.executable, "-m", "tests.trust.same"],
-        cwd=ROOT, env=environment, capture_output=True, text=True, check=False, timeout=280,
+        cwd=ROOT, env=environment, capture_output=True, text=True, check=False, timeout=850,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-2000:]
     return dict(line.split() for line in done.stdout.splitlines())

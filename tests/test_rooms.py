@@ -15,6 +15,7 @@ ORDER = [
     "_callable",
     "_files",
     "data",
+    "arithmetic",
     "units",
     "outlines",
     "batch",

@@ -15,6 +15,8 @@ from shapely.affinity import affine_transform
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
+from nestcut.arithmetic import sine_cosine
+
 __all__ = [
     "Batch",
     "Card",
@@ -57,8 +59,7 @@ class Pose:
         if quarter == round(quarter):
             cos, sin = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))[round(quarter) % 4]
         else:
-            angle = math.radians(self.deg)
-            cos, sin = math.cos(angle), math.sin(angle)
+            sin, cos = sine_cosine(math.radians(self.deg))
         sign = -1.0 if flipped else 1.0
         return (sign * cos, -sin, sign * sin, cos, self.x_mm, self.y_mm)
 

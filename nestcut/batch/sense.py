@@ -13,6 +13,7 @@ import numpy as np
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from nestcut.arithmetic import dot, length_of, lengths_of, sines_cosines
 from nestcut.batch.model import Batch, Die, Hand, Machine
 from nestcut.units import format_length
 
@@ -42,10 +43,10 @@ def fits_plate(die: Die, machine: Machine, hand: Hand) -> bool:
         off = (angles[:, None] - np.asarray(die.turns, dtype=float)[None, :] + 45.0) % 90.0 - 45.0
         angles = angles[(np.abs(off) <= _TURN_PLAY_DEG + _STEP_DEG).any(axis=1)]
     radians = np.radians(angles)
-    cos, sin = np.cos(radians)[:, None], np.sin(radians)[:, None]
+    sin, cos = (part[:, None] for part in sines_cosines(radians))
     across = np.ptp(cos * points[:, 0] - sin * points[:, 1], axis=1)
     along = np.ptp(sin * points[:, 0] + cos * points[:, 1], axis=1)
-    diameter = math.hypot(*np.ptp(points, axis=0))
+    diameter = length_of(*np.ptp(points, axis=0))
     play = diameter * math.radians(_STEP_DEG) + 1e-6
     return bool(((across <= width + play) & (along <= length + play)).any())
 
@@ -62,17 +63,17 @@ def _least_width(points: np.ndarray) -> float:
     One of them runs along an edge (Houle and Toussaint, 1988).
     """
     edges = np.diff(points, axis=0)
-    sizes = np.hypot(edges[:, 0], edges[:, 1])
+    sizes = lengths_of(edges)
     edges, sizes = edges[sizes > 0], sizes[sizes > 0]
     if not len(edges):
         return 0.0
     normals = np.column_stack([-edges[:, 1], edges[:, 0]]) / sizes[:, None]
-    return float(np.ptp(normals @ points.T, axis=1).min())
+    return float(np.ptp(dot(points[None, :, :], normals[:, :1], normals[:, 1:]), axis=1).min())
 
 
 def _diameter(points: np.ndarray) -> float:
     """Largest distance between two corners of a ring of points."""
-    return max(float(np.hypot(*(points - corner).T).max()) for corner in points)
+    return max(float(lengths_of(points - corner).max()) for corner in points)
 
 
 def _may_hold(scrap: Polygon, die: Die, edge_mm: float) -> bool:

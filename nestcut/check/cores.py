@@ -123,8 +123,8 @@ def folded(rim: Opponent, fold: int, gap_mm: float) -> Rim:
             wrapped[key] = min(low, lo - back), max(high, hi - back)
         cells = tuple(wrapped[key] for key in sorted(wrapped))
     hull = shape.convex_hull
-    discs = (max(0.0, disc_radius_mm(part) - MARGIN_MM) for part in (shape, hull))
-    return Rim(Opponent(shape, cells), Opponent(hull, cells), cells, gap_mm, *discs)
+    disc_mm, hull_disc_mm = (max(0.0, disc_radius_mm(part) - MARGIN_MM) for part in (shape, hull))
+    return Rim(Opponent(shape, cells), Opponent(hull, cells), cells, gap_mm, disc_mm, hull_disc_mm)
 
 
 def _kept(convex: Opponent, half_deg: float) -> BaseGeometry:

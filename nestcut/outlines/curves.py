@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nestcut.arithmetic import angle_of, angles_of, dot, length_of, lengths_of, sine_cosine, sines_cosines
 from nestcut.errors import OutlineError
 
 __all__ = ["Arc", "Bezier", "Curve", "Line", "Matrix", "arc_from_endpoints", "sample"]
@@ -82,32 +83,28 @@ class Bezier:
         # B'/3 = a(1−t)² + 2b t(1−t) + c t²,  B''/6 = (b−a)(1−t) + (c−b)t; their cross product
         # is a quadratic in t (Stone & DeRose 1989, "A geometric characterization of parametric cubic curves").
         ab, ac, bc = _cross(a, b), _cross(a, c), _cross(b, c)
-        roots = np.roots(_trim([ab - ac + bc, ac - 2 * ab, ab]))
+        roots = _roots(_trim([ab - ac + bc, ac - 2 * ab, ab]), beyond=1e-4)
         # One at the very end would split off a stub as short as rounding errors.
-        return [
-            float(r.real) for r in roots.astype(complex) if abs(r.imag) < 1e-4 and 1e-6 < r.real < 1 - 1e-6
-        ]
+        return [t for t in roots if 1e-6 < t < 1 - 1e-6]
 
     def flattened(self) -> list[Line] | None:
         """Straight lines, if all control points lie on one line (ends of overshoots included), else None."""
         p = np.asarray(self.points, dtype=float)
         size = float(np.ptp(p, axis=0).max())
         chord = p[-1] - p[0]
-        if np.hypot(*chord) < 1e-9 * size:
-            chord = max((q - p[0] for q in p[1:]), key=lambda d: float(np.hypot(*d)))
-        length = float(np.hypot(*chord))
+        if length_of(*chord) < 1e-9 * size:
+            chord = max((q - p[0] for q in p[1:]), key=lambda d: length_of(*d))
+        length = length_of(*chord)
         if length == 0:
             return [Line(self.start, self.end)]
         off_line = np.abs(_cross(np.broadcast_to(chord, p.shape), p - p[0])) / length
         if off_line.max() > 1e-9 * max(1.0, size):
             return None
-        along = (p - p[0]) @ chord / length
-        speed = np.polynomial.polynomial.Polynomial(_power_basis(along)).deriv()
-        turns = sorted(
-            float(r.real)
-            for r in speed.roots().astype(complex)
-            if abs(r.imag) < 1e-9 and 1e-9 < r.real < 1 - 1e-9
-        )
+        ahead = dot(p - p[0], *chord) / length
+        # the derivative of the way along the line, highest power first
+        _, *slope = _power_basis(ahead)
+        speed = [(k + 1) * c for k, c in enumerate(slope)][::-1]
+        turns = sorted(t for t in _roots(_trim(speed), beyond=1e-9) if 1e-9 < t < 1 - 1e-9)
         inner = [tuple(map(float, q)) for q in self.at(np.array(turns))] if turns else []
         stops = [self.start, *inner, self.end]
         return [Line(q, r) for q, r in itertools.pairwise(stops)]  # type: ignore[arg-type]
@@ -130,7 +127,7 @@ class Arc:
 
     def moved(self, m: Matrix) -> Arc:
         """The arc under an affine map: still part of an ellipse, though u and v may be oblique."""
-        u, v = m[:, :2] @ np.array(self.u), m[:, :2] @ np.array(self.v)
+        u, v = (dot(m[:, :2], *way) for way in (self.u, self.v))
         return Arc(
             _map(m, self.centre),
             (float(u[0]), float(u[1])),
@@ -145,7 +142,8 @@ class Arc:
         """Points at parameters t in [0, 1], shape (n, 2)."""
         angle = self.begin + t * self.turn
         u, v = np.array(self.u), np.array(self.v)
-        points = np.array(self.centre) + np.cos(angle)[:, None] * u + np.sin(angle)[:, None] * v
+        sin, cos = sines_cosines(angle)
+        points = np.array(self.centre) + cos[:, None] * u + sin[:, None] * v
         points[t == 0.0] = self.start
         points[t == 1.0] = self.end
         return points
@@ -154,7 +152,8 @@ class Arc:
         """Derivatives at parameters t, shape (n, 2)."""
         angle = self.begin + t * self.turn
         u, v = np.array(self.u), np.array(self.v)
-        return self.turn * (np.cos(angle)[:, None] * v - np.sin(angle)[:, None] * u)
+        sin, cos = sines_cosines(angle)
+        return self.turn * (cos[:, None] * v - sin[:, None] * u)
 
     def breaks(self) -> list[float]:
         """Parameters that part the arc into quarters at most."""
@@ -186,7 +185,7 @@ def arc_from_endpoints(
     if rx == 0 or ry == 0 or start == end:
         return Line(start, end)
     phi = math.radians(rotation_deg % 360.0)
-    cos, sin = math.cos(phi), math.sin(phi)
+    sin, cos = sine_cosine(phi)
     hx, hy = (start[0] - end[0]) / 2, (start[1] - end[1]) / 2
     x1, y1 = cos * hx + sin * hy, -sin * hx + cos * hy
     # In units of the radii the ellipse is the unit circle: everything below stays well scaled.
@@ -205,8 +204,8 @@ def arc_from_endpoints(
         cos * rx * cp - sin * ry * cq + (start[0] + end[0]) / 2,
         sin * rx * cp + cos * ry * cq + (start[1] + end[1]) / 2,
     )
-    begin = math.atan2(q - cq, p - cp)
-    turn = math.atan2(-q - cq, -p - cp) - begin
+    begin = angle_of(q - cq, p - cp)
+    turn = angle_of(-q - cq, -p - cp) - begin
     if sweep and turn <= 0:
         turn += 2 * math.pi
     elif not sweep and turn >= 0:
@@ -228,7 +227,7 @@ def sample(curve: Bezier | Arc, sagitta_mm: float) -> tuple[Floats, Floats]:
     t = np.unique(np.concatenate([t[:-1], t[1:], t[:-1] + np.diff(t) * 0.38, t[:-1] + np.diff(t) * 0.71]))
     for _ in range(40):
         points, directions = curve.at(t), _directions(curve, t)
-        step = np.hypot(*np.diff(points, axis=0).T)
+        step = lengths_of(np.diff(points, axis=0))
         turn = _turns(directions)
         coarse = (turn > _STEEPEST_RAD) | (step * turn / 8 > sagitta_mm) | (step > _LONGEST_MM)
         coarse &= (step > _SHORTEST_MM) & (np.diff(t) > 1e-15)
@@ -248,7 +247,7 @@ def sample(curve: Bezier | Arc, sagitta_mm: float) -> tuple[Floats, Floats]:
 
 def _directions(curve: Bezier | Arc, t: Floats) -> Floats:
     speed = curve.speed(t)
-    size = np.hypot(*speed.T)
+    size = lengths_of(speed)
     slow = size < 1e-9 * max(float(size.max()), 1e-300)
     for k in np.flatnonzero(slow):
         # A handle of no length: the direction is that of the limit from inside the curve.
@@ -259,16 +258,16 @@ def _directions(curve: Bezier | Arc, t: Floats) -> Floats:
         if isinstance(curve, Bezier) and t[k] in (0.0, 1.0):
             p = np.asarray(curve.points, dtype=float)
             p = p if ahead else p[::-1]
-            far = [q - p[0] for q in p[1:] if np.hypot(*(q - p[0])) > 1e-9 * np.ptp(p, axis=0).max()]
+            far = [q - p[0] for q in p[1:] if length_of(*(q - p[0])) > 1e-9 * np.ptp(p, axis=0).max()]
             if far:
                 speed[k] = far[0] * (1 if ahead else -1)
-    size = np.hypot(*speed.T)
+    size = lengths_of(speed)
     return speed / np.where(size > 0, size, 1.0)[:, None]
 
 
 def _turns(directions: Floats) -> Floats:
     a, b = directions[:-1], directions[1:]
-    return np.abs(np.arctan2(_cross(a, b), (a * b).sum(axis=1)))
+    return np.abs(angles_of(_cross(a, b), (a * b).sum(axis=1)))
 
 
 def _cross(a: Floats, b: Floats) -> Any:
@@ -298,6 +297,18 @@ def _trim(coefficients: list[float]) -> list[float]:
     while len(coefficients) > 1 and abs(coefficients[0]) <= 1e-12 * scale:
         coefficients = coefficients[1:]
     return coefficients
+
+
+def _roots(coefficients: list[float], *, beyond: float) -> list[float]:
+    """Real parts of the roots of a polynomial up to the second degree, but for those farther than ``beyond`` off the real line."""
+    if len(coefficients) < 3:
+        return [] if len(coefficients) < 2 else [float(-coefficients[1] / coefficients[0])]
+    a, b, c = (float(k) for k in coefficients)
+    middle, under = -b / (2 * a), b * b - 4 * a * c
+    if under < 0:
+        return [middle, middle] if math.sqrt(-under) / abs(2 * a) < beyond else []
+    far = -0.5 * (b + math.copysign(math.sqrt(under), b))  # without the difference of nearly equal numbers
+    return [far / a, c / far] if far else [0.0, 0.0]
 
 
 def _map(m: Matrix, p: tuple[float, float]) -> tuple[float, float]:

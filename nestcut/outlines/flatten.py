@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from shapely.geometry import LineString, Polygon
 from shapely.validation import explain_validity
 
+from nestcut.arithmetic import lengths_of
 from nestcut.errors import OutlineError
 from nestcut.outlines.curves import Bezier, Curve, Line, sample
 from nestcut.outlines.simplify import drop_collinear, simplify_ring
@@ -93,7 +94,7 @@ def _simplified_ring(ring: shapely.LinearRing, tolerance_mm: float, *, filled: b
     points = np.asarray(ring.coords)[:-1, :2]
     if (_area(points) > 0) != filled:
         points = points[::-1]
-    long = np.hypot(*(np.roll(points, -1, axis=0) - points).T) > 1.0
+    long = lengths_of(np.roll(points, -1, axis=0) - points) > 1.0
     return np.asarray(_simplified(points, long, tolerance_mm).exterior.coords)[:-1]
 
 
@@ -148,7 +149,7 @@ def _chords(runs: _Runs) -> Polygon:
     if not runs:
         return Polygon()
     points = np.concatenate([at[:-1] for at, _ in runs])
-    points = points[np.hypot(*(np.roll(points, -1, axis=0) - points).T) > 1e-9]
+    points = points[lengths_of(np.roll(points, -1, axis=0) - points) > 1e-9]
     return Polygon(points) if len(points) >= 3 else Polygon()
 
 
@@ -171,7 +172,7 @@ def _tangent_tips(at: Floats, along: Floats) -> tuple[Floats, Flags]:
     with np.errstate(divide="ignore", invalid="ignore"):
         ahead = (step[:, 0] * e[:, 1] - step[:, 1] * e[:, 0]) / bend
         behind = (d[:, 0] * step[:, 1] - d[:, 1] * step[:, 0]) / bend
-    size = np.hypot(*step.T)
+    size = lengths_of(step)
     # Left turn of less than a right angle, with the tip between the two: else the chord will do.
     tip = (
         (bend > 1e-9)
@@ -216,4 +217,4 @@ def _place(polygon: Polygon) -> str:
 
 def _area(points: Floats) -> float:
     x, y = (points - points.mean(axis=0)).T
-    return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
+    return 0.5 * float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum())

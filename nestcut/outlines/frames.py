@@ -10,6 +10,7 @@ import re
 
 import numpy as np
 
+from nestcut.arithmetic import dot, sine_cosine
 from nestcut.errors import OutlineError
 from nestcut.outlines.curves import Matrix
 
@@ -46,7 +47,9 @@ _CALL = re.compile(r"\s*,?\s*([a-zA-Z]+)\s*\(([^()]*)\)")
 
 def compose(outer: Matrix, inner: Matrix) -> Matrix:
     """The map that applies ``inner`` first."""
-    result = np.column_stack([outer[:, :2] @ inner[:, :2], outer[:, :2] @ inner[:, 2] + outer[:, 2]])
+    columns = [dot(outer[:, :2], *column) for column in inner.T]
+    columns[2] += outer[:, 2]
+    result = np.column_stack(columns)
     if not np.abs(result).max() <= 1e15:
         raise OutlineError(
             "the transforms of the drawing add up to a huge size", mend="draw at the real size, in mm"
@@ -151,9 +154,10 @@ def _one_transform(name: str, arguments: str, whole: str) -> Matrix:
         x, y = values[1:] if count == 3 else (0.0, 0.0)
         return np.array([[cos, -sin, x - cos * x + sin * y], [sin, cos, y - sin * x - cos * y]])
     if kind in ("skewX", "skewY") and count == 1:
-        if abs(math.cos(math.radians(values[0]))) < 1e-9:
+        sin, cos = sine_cosine(math.radians(values[0] % 360.0))
+        if abs(cos) < 1e-9:
             raise OutlineError(f'the transform "{_short(whole)}" has no finite size', mend="undo the skew")
-        slope = math.tan(math.radians(values[0]))
+        slope = sin / cos
         return np.array(
             [[1.0, slope, 0.0], [0.0, 1.0, 0.0]] if kind == "skewX" else [[1.0, 0.0, 0.0], [slope, 1.0, 0.0]]
         )
@@ -165,7 +169,8 @@ def _cos_sin(deg: float) -> tuple[float, float]:
     quarter = deg / 90
     if quarter == round(quarter):
         return ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))[round(quarter) % 4]
-    return math.cos(math.radians(deg)), math.sin(math.radians(deg))
+    sin, cos = sine_cosine(math.radians(deg % 360.0))
+    return cos, sin
 
 
 def viewbox_of(text: str) -> tuple[float, float, float, float] | None:

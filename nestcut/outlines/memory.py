@@ -139,9 +139,10 @@ def _folder() -> Path | None:
 
 @lru_cache(maxsize=1)
 def _own_source() -> bytes:
-    """A mark of the code that reads drawings, and of the library that joins polygons."""
+    """A mark of the code that reads drawings, its arithmetic, and the library that joins polygons."""
     total = hashlib.sha256(f"{shapely.__version__} {shapely.geos_version}".encode())
-    for source in sorted(Path(__file__).parent.glob("*.py")):
+    own = Path(__file__).parent
+    for source in (own.parent / "arithmetic.py", *sorted(own.glob("*.py"))):
         total.update(source.read_bytes())
     return total.digest()
 

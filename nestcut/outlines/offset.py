@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.polygon import orient
 
+from nestcut.arithmetic import angle_of, angles_of, lengths_of, sine_cosine
 from nestcut.outlines.flatten import simplify_polygon
 from nestcut.outlines.types import Shape
 
@@ -82,7 +83,8 @@ def _parts(shape: shapely.Geometry) -> list[Polygon]:
 
 def _rind(shape: Shape, by_mm: float, error_mm: float, *, outward: bool) -> list[Polygon]:
     """Strips along the edges and sectors at the corners, on the outer or the inner side of the boundary."""
-    step = 2 * math.acos(by_mm / (by_mm + error_mm))
+    near, far = by_mm, by_mm + error_mm
+    step = 2 * angle_of(math.sqrt((far - near) * (far + near)), near)
     rind: list[Polygon] = []
     for part in _parts(shape):
         part = orient(part, 1.0)  # solid on the left of every ring
@@ -95,13 +97,13 @@ def _rind(shape: Shape, by_mm: float, error_mm: float, *, outward: bool) -> list
 def _along_ring(v: Floats, by_mm: float, step: float) -> list[Polygon]:
     """Bands on the right of a ring: strips, with the sectors of the bulging vertices between them, in one
     polygon as long as they turn by a right angle or less (then a band can't cross itself)."""
-    v = v[np.hypot(*(np.roll(v, -1, axis=0) - v).T) > 0]
+    v = v[lengths_of(np.roll(v, -1, axis=0) - v) > 0]
     n = len(v)
     edge = np.roll(v, -1, axis=0) - v
-    unit = edge / np.hypot(*edge.T)[:, None]
+    unit = edge / lengths_of(edge)[:, None]
     out = by_mm * np.column_stack([unit[:, 1], -unit[:, 0]])
     came = np.roll(unit, 1, axis=0)
-    turn = np.arctan2(came[:, 0] * unit[:, 1] - came[:, 1] * unit[:, 0], (came * unit).sum(axis=1))
+    turn = angles_of(came[:, 0] * unit[:, 1] - came[:, 1] * unit[:, 0], (came * unit).sum(axis=1))
     bands: list[Polygon] = []
     k = 0
     while k < n:
@@ -127,11 +129,11 @@ def _sector(at: Floats, before: Floats, after: Floats, turn: float, step: float)
     """Tangents of the arc around a bulging vertex: its two ends and the tips between them."""
     pieces = max(1, math.ceil(turn / step))
     part = turn / pieces
-    reach = 1 / math.cos(part / 2)
+    reach = 1 / sine_cosine(part / 2)[1]
     tips = []
     for n in range(pieces):
         angle = (n + 0.5) * part
-        cos, sin = reach * math.cos(angle), reach * math.sin(angle)
+        sin, cos = (reach * part for part in sine_cosine(angle))
         tips.append(at + np.array([cos * before[0] - sin * before[1], sin * before[0] + cos * before[1]]))
     return [at + before, *tips, at + after]
 

@@ -8,6 +8,7 @@ path is refused, not half drawn), parted into its subpaths, and arcs that are st
 from __future__ import annotations
 
 import itertools
+import math
 import re
 from dataclasses import dataclass
 
@@ -54,7 +55,7 @@ def runs_of(element: Element, geometry: dict[str, str], view: tuple[float, float
         view: width and height of the nearest viewport, user units, for percentages.
     Raises: OutlineError for what can't be read. An element that draws nothing gives no run.
     """
-    diagonal = ((view[0] ** 2 + view[1] ** 2) / 2) ** 0.5
+    diagonal = math.hypot(view[0], view[1]) / math.sqrt(2.0)
     basis = dict.fromkeys(("x", "cx", "rx", "width", "x1", "x2"), view[0])
     basis |= dict.fromkeys(("y", "cy", "ry", "height", "y1", "y2"), view[1])
 

@@ -7,6 +7,7 @@ from typing import Literal
 
 from shapely.geometry import Polygon
 
+from nestcut.arithmetic import angle_of, sine_cosine
 from nestcut.errors import OutlineError
 from nestcut.outlines.curves import Arc, Curve, Line
 from nestcut.outlines.flatten import flatten_loop
@@ -66,15 +67,15 @@ def plain_shape(
 def _circle(radius_mm: float, grows: bool) -> Polygon:
     """A regular polygon around or in the circle, with the fewest corners that stay within 0.05 mm."""
     ratio = radius_mm / (radius_mm + FLATTEN_MM) if grows else max(-1.0, 1 - FLATTEN_MM / radius_mm)
-    corners = max(6, math.ceil(math.pi / math.acos(ratio)))
+    corners = max(6, math.ceil(math.pi / angle_of(math.sqrt(1 - ratio * ratio), ratio)))
     # A multiple of 4 lays an edge (or a corner) on each side of the bounding box.
     corners += -corners % 4
     if grows:
-        reach, first = radius_mm / math.cos(math.pi / corners), math.pi / corners
+        reach, first = radius_mm / sine_cosine(math.pi / corners)[1], math.pi / corners
     else:
         reach, first = radius_mm, 0.0
     angles = [first + 2 * math.pi * k / corners for k in range(corners)]
-    return Polygon([(reach * math.cos(a), reach * math.sin(a)) for a in angles])
+    return Polygon([(reach * cos, reach * sin) for sin, cos in map(sine_cosine, angles)])
 
 
 def ellipse_curves(cx: float, cy: float, rx: float, ry: float) -> list[Curve]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 from pathlib import Path
@@ -10,6 +11,7 @@ import shapely
 from shapely.affinity import scale, translate
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
+from nestcut.arithmetic import buffered
 from nestcut.errors import OutlineError, Where, found_at
 from nestcut.outlines.assemble import Loop, join_runs, loops_of, nest, solid
 from nestcut.outlines.document import load_svg, where_is
@@ -119,7 +121,7 @@ def _unclipped(drawing: Drawing, *, rim: bool) -> list[Run]:
             continue
         for clip in seen.clips:
             window = shapely.union_all([flatten_loop(r.curves, grows=True, simplify=False) for r in clip])
-            if not window.buffer(_CLIP_SLACK_MM).covers(flatten_line(seen.run.curves)):
+            if not window.buffer(_CLIP_SLACK_MM, join_style="mitre").covers(flatten_line(seen.run.curves)):
                 with found_at(where_is(seen.run.element)):
                     raise OutlineError(
                         "a clip hides part of the outline", mend="release the clip in the drawing"
@@ -133,7 +135,7 @@ def _nothing(drawing: Drawing, lines: Sequence[Run]) -> OutlineError:
     if lines:
         run = lines[0]
         (x0, y0), (x1, y1) = run.curves[0].start, run.curves[-1].end
-        gap = ((x1 - x0) ** 2 + (y1 - y0) ** 2) ** 0.5
+        gap = math.hypot(x1 - x0, y1 - y0)
         return OutlineError(
             f"no closed outline: this line is open by {gap:.2f} mm",
             mend="close the line in the drawing (ends within 0.1 mm are closed for you)",
@@ -160,7 +162,7 @@ def _drawn_rim(runs: Sequence[Run], cut: Shape, notes: list[str]) -> Shape:
         return rim
     beyond = cut.difference(rim)
     # A cut drawn right on its rim may stick out by what flattening added to it, and no more.
-    if not rim.buffer(FLATTEN_MM + 1e-6).covers(cut):
+    if not buffered(rim, FLATTEN_MM + 1e-6).covers(cut):
         x, y = beyond.representative_point().coords[0]
         with found_at(where_is(runs[0].element)):
             raise OutlineError(

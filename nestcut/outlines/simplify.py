@@ -17,6 +17,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from nestcut.arithmetic import angles_of, lengths_of
+
 __all__ = ["drop_collinear", "simplify_ring"]
 
 Floats = NDArray[np.float64]
@@ -32,13 +34,13 @@ def drop_collinear(points: Floats, straight: Flags) -> tuple[Floats, Flags]:
     """
     while len(points) > 3:
         ahead = np.roll(points, -1, axis=0) - points
-        repeated = np.hypot(*ahead.T) < 1e-9
+        repeated = lengths_of(ahead) < 1e-9
         if repeated.any():
             # Point k and its follower are one: the follower's edge is the one that counts.
             points, straight = points[~repeated], straight[~repeated]
             continue
         behind = np.roll(ahead, 1, axis=0)
-        size = np.hypot(*ahead.T) + np.hypot(*behind.T)
+        size = lengths_of(ahead) + lengths_of(behind)
         bend = np.abs(behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0])
         # About the height of the triangle over its longest side; below 1e-10 mm the vertex says nothing.
         flat = (bend < 1e-10 * size) & ((behind * ahead).sum(axis=1) > 0)
@@ -82,7 +84,10 @@ class _Ring:
     def __init__(self, points: Floats, straight: Flags) -> None:
         z = points[:, 0] + 1j * points[:, 1]
         edge = np.roll(z, -1) - z
-        bulges = (np.roll(edge, 1).conj() * edge).imag > 0
+        # written out: products of complex arrays may be fused, which moves the last bit
+        came = np.roll(edge, 1)
+        cross = came.real * edge.imag - came.imag * edge.real
+        bulges = cross > 0
         changes = np.flatnonzero(bulges != np.roll(bulges, 1))
         self.closed = not len(changes)
         if len(changes):
@@ -93,10 +98,12 @@ class _Ring:
         self.n = len(z)
         self.v: list[complex] = np.roll(z, -first).tolist()
         self.edge: list[complex] = np.roll(edge, -first).tolist()
-        self.size: list[float] = np.abs(np.roll(edge, -first)).tolist()
+        self.size: list[float] = np.roll(
+            np.sqrt(edge.real * edge.real + edge.imag * edge.imag), -first
+        ).tolist()
         self.straight: list[bool] = np.roll(straight, -first).tolist()
         self.bulges: list[bool] = np.roll(bulges, -first).tolist()
-        bend = np.abs(np.angle(np.roll(edge, 1).conj() * edge))
+        bend = np.abs(angles_of(cross, came.real * edge.real + came.imag * edge.imag))
         # How far the ring has turned, without regard to the side, up to vertex k; twice round.
         self.turned: list[float] = np.cumsum(np.tile(np.roll(bend, -first), 2)).tolist()
 

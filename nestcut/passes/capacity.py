@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from shapely.geometry import Polygon, box
 
+from nestcut.arithmetic import buffered, dot, length_of
 from nestcut.batch.model import Batch, Die, Scrap, Shape
 from nestcut.passes.relative import Effort, Relative
 from nestcut.passes.schedule import turns_on
@@ -37,11 +38,11 @@ def least_width(shape: Shape) -> float:
     best = float("inf")
     for a, b in zip(points, np.roll(points, -1, axis=0), strict=True):
         along = b - a
-        length = float(np.hypot(*along))
+        length = length_of(*along)
         if length < 1e-9:
             continue
         normal = np.array([-along[1], along[0]]) / length
-        heights = points @ normal
+        heights = dot(points, *normal)
         best = min(best, float(heights.max() - heights.min()))
     return best
 
@@ -61,8 +62,8 @@ def _most_cuts(
     # Cuts in two parts of a trimmed scrap are only twice the edge apart.
     apart = hand.web_mm if hand.trims == "none" else min(hand.web_mm, 2 * hand.edge_mm)
     grow = min(hand.web_mm / 2, hand.edge_mm)
-    cut = die.cut.buffer(grow, quad_segs=8)
-    most = int(outline.buffer(grow - hand.edge_mm, quad_segs=16).area * ROUNDING / cut.area)
+    cut = buffered(die.cut, grow, 8)
+    most = int(buffered(outline, grow - hand.edge_mm).area * ROUNDING / cut.area)
     x0, y0, x1, y1 = outline.bounds
     edge = hand.edge_mm
     # A paper that is good on both sides may lie flipped, and its cuts mirrored: no proof for that.
@@ -71,7 +72,7 @@ def _most_cuts(
     turns = turns_on(die, batch.paper(paper))
     # What rows hold need not be tried to be disproved.
     rows = Form(cut, (0.0, 90.0) if turns == "any" else tuple(turns), most)
-    laid = len(lay(Bed.fresh(box(*outline.bounds).buffer(grow - edge)), 0, rows, 0, most))
+    laid = len(lay(Bed.fresh(buffered(box(*outline.bounds), grow - edge)), 0, rows, 0, most))
     relative = Relative([die.cut], [turns], box(x0 + edge, y0 + edge, x1 - edge, y1 - edge), apart)
     # One or two more than rows hold: what nests gain over them.
     for count in range(laid + 1, min(most, MOST_CUTS, laid + 3) + 1):

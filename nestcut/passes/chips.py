@@ -17,6 +17,7 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPoint, Polygon, box
 
+from nestcut.arithmetic import length_of
 from nestcut.batch.model import Batch, Die, Pose, Shape
 from nestcut.outlines import grow_outline
 from nestcut.passes.convex_paper import grown_hull, hull_through
@@ -129,7 +130,7 @@ def snapped(batch: Batch, slots: Sequence[Slot]) -> tuple[Slot, ...]:
                 (dx, dy) for dx in (math.floor(x0 + 0.5) - x0, math.floor(x0) - x0, math.ceil(x0) - x0)
                 for dy in (math.floor(y0 + 0.5) - y0, math.floor(y0) - y0, math.ceil(y0) - y0)
             ]  # fmt: skip
-            for dx, dy in sorted(set(nudges), key=lambda d: (math.hypot(*d), d)):
+            for dx, dy in sorted(set(nudges), key=lambda d: (length_of(*d), d)):
                 pose = sites[k].slot.pose
                 slot = Slot(
                     sites[k].slot.die, Pose(round(pose.x_mm + dx, 6), round(pose.y_mm + dy, 6), pose.deg)

@@ -9,6 +9,8 @@ from shapely.geometry import MultiPoint, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
+from nestcut.arithmetic import angle_of, dot, lengths_of, sine_cosine
+
 __all__ = ["grown_hull", "hull_through"]
 
 # Corners sharper than this get a further side, so that an outline does not run out into a spike.
@@ -20,8 +22,8 @@ HAIR_MM = 3e-5
 def _sides(points: np.ndarray) -> list[float]:
     """Directions of the outward normals of a convex hull's sides, rising, radians."""
     steps = np.roll(points, -1, axis=0) - points
-    steps = steps[np.hypot(steps[:, 0], steps[:, 1]) > 1e-9]
-    return sorted({round(float(math.atan2(-dx, dy)), 12) for dx, dy in steps})
+    steps = steps[lengths_of(steps) > 1e-9]
+    return sorted({round(float(angle_of(-dx, dy)), 12) for dx, dy in steps})
 
 
 def _with_further_sides(angles: list[float]) -> list[float]:
@@ -35,9 +37,10 @@ def _with_further_sides(angles: list[float]) -> list[float]:
 
 def _corner(a: float, ca: float, b: float, cb: float) -> tuple[float, float]:
     """Where the lines n(a)·p = ca and n(b)·p = cb meet."""
-    det = math.sin(b - a)
-    x = (ca * math.sin(b) - cb * math.sin(a)) / det
-    y = (cb * math.cos(a) - ca * math.cos(b)) / det
+    (sin_a, cos_a), (sin_b, cos_b) = sine_cosine(a), sine_cosine(b)
+    det = sine_cosine(b - a)[0]
+    x = (ca * sin_b - cb * sin_a) / det
+    y = (cb * cos_a - ca * cos_b) / det
     return x, y
 
 
@@ -77,8 +80,7 @@ def grown_hull(shape: BaseGeometry, by_mm: float, *, added: float = 0.02) -> Pol
     kept = set(level)
     sides = [a for a in _sides(points) if all(abs(math.remainder(a - b, 2 * math.pi)) > 1e-3 for b in level)]
     for angle in _with_further_sides(sorted([*sides, *level])):
-        normal = np.array([math.cos(angle), math.sin(angle)])
-        lines.append((angle, float((points @ normal).max()) + by_mm + HAIR_MM))
+        lines.append((angle, float(dot(points, *sine_cosine(angle)[::-1]).max()) + by_mm + HAIR_MM))
     budget = _area(_corners(lines)) * added
     gains = [_gain(lines, k, kept) for k in range(len(lines))]
     while len(lines) > 4:

@@ -344,7 +344,7 @@ def _worth_of_paper(batch: Batch, table: Table, paper: str) -> float:
         line.count * min(batch.die(die).cut.area for die in line.dies) / len(line.papers) for line in lines
     )
     sizes = [batch.die(die).cut.area for line in lines for die in line.dies]
-    return (need / max(1.0, stock)) ** 2 / (2.0 * sum(sizes) / len(sizes))
+    return (need / max(1.0, stock)) * (need / max(1.0, stock)) / (2.0 * sum(sizes) / len(sizes))
 
 
 def _rated(

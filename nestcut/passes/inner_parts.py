@@ -20,6 +20,7 @@ from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.polygon import orient
 from shapely.ops import polylabel, split
 
+from nestcut.arithmetic import angle_of, buffered, dot, length_of
 from nestcut.batch.model import Shape
 
 __all__ = ["inner_parts"]
@@ -47,18 +48,18 @@ def _notches(polygon: Polygon) -> list[tuple[float, np.ndarray, np.ndarray, np.n
         before, after = points - np.roll(points, 1, axis=0), np.roll(points, -1, axis=0) - points
         cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
         for index in np.flatnonzero(cross < -FLAT):
-            turn = math.atan2(-cross[index], float(before[index] @ after[index]))
+            turn = angle_of(-cross[index], float(dot(before[index], *after[index])))
             found.append((turn, points[index], before[index], after[index]))
     return found
 
 
 def _side(polygon: Polygon, at: np.ndarray, along: np.ndarray, seed: Point) -> Polygon | None:
     """The piece that holds the seed after a cut through ``at``."""
-    length = float(np.hypot(*along))
+    length = length_of(*along)
     if length < FLAT:
         return None
     x0, y0, x1, y1 = polygon.bounds
-    reach = 2.0 * (math.hypot(x1 - x0, y1 - y0) + 1.0)
+    reach = 2.0 * (length_of(x1 - x0, y1 - y0) + 1.0)
     way = along / length * reach
     pieces = split(polygon, LineString([at - way, at + way]))
     for piece in pieces.geoms:
@@ -79,7 +80,7 @@ def _convex_around(polygon: Polygon, seed: Point, left: Shape) -> Polygon | None
         if not notches:
             return piece
         _, at, before, after = max(notches, key=lambda notch: notch[0])
-        middle = before / np.hypot(*before) + after / np.hypot(*after)
+        middle = before / length_of(*before) + after / length_of(*after)
         sides = [_side(piece, at, along, seed) for along in (before, after, middle)]
         kept = [side for side in sides if side is not None and side.area < piece.area * (1 - 1e-9)]
         if not kept:
@@ -134,7 +135,7 @@ def _cut_parts(polygon: Polygon) -> list[Polygon]:
         if part is None:
             break
         own.append(part)
-        left = left.difference(part.buffer(HAIR_MM))
+        left = left.difference(buffered(part, HAIR_MM))
     return own
 
 

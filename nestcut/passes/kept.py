@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from shapely.affinity import rotate
 from shapely.geometry import MultiPolygon, Polygon, box
 from shapely.ops import unary_union
 
+from nestcut.arithmetic import angle_of, buffered, sine_cosine, turn_shape
 from nestcut.batch.model import Batch, Demand, Die, Shape, Turns
 from nestcut.passes.types import Room
 
@@ -141,8 +141,8 @@ def chip_angle(cut: Shape) -> float:
     ring = np.asarray(hull.exterior.coords)
     best_deg, best_area = 0.0, math.inf
     for (x0, y0), (x1, y1) in itertools.pairwise(ring):
-        deg = -math.degrees(math.atan2(y1 - y0, x1 - x0))
-        left, top, right, bottom = rotate(hull, deg, origin=(0, 0)).bounds
+        deg = -math.degrees(angle_of(y1 - y0, x1 - x0))
+        left, top, right, bottom = turn_shape(hull, deg).bounds
         area = (right - left) * (bottom - top)
         if area < best_area - 1e-9:
             best_deg, best_area = deg, area
@@ -157,11 +157,11 @@ def room_shape(die: Die, room: Room, *, gap_mm: float, edge_mm: float) -> Shape:
     reach = max(0.0, edge_mm - gap_mm / 2)
     if room == "hulls":
         # buffer() draws arcs inside the true arc; lengthen so that the hull contains it.
-        paper = die.cut.buffer(reach / math.cos(math.pi / 64), quad_segs=16) if reach > 0 else die.cut
+        paper = buffered(die.cut, reach / sine_cosine(math.pi / 64)[1]) if reach > 0 else die.cut
         return unary_union([die.rim, paper]).convex_hull
     deg = chip_angle(die.cut)
-    left, top, right, bottom = rotate(die.cut, deg, origin=(0, 0)).bounds
-    chip = rotate(box(left - reach, top - reach, right + reach, bottom + reach), -deg, origin=(0, 0))
+    left, top, right, bottom = turn_shape(die.cut, deg).bounds
+    chip = turn_shape(box(left - reach, top - reach, right + reach, bottom + reach), -deg)
     return unary_union([die.rim, chip]).convex_hull
 
 
@@ -171,7 +171,7 @@ def area_ticks(shape: Shape, gap_mm: float) -> int:
     Shapes at least ``gap_mm`` apart, each grown by half of it, have disjoint interiors. The growth stays
     on the safe side (arcs as inner chords, less the tolerance), so the value is never too large.
     """
-    grown = shape.buffer(max(0.0, gap_mm / 2 - TOLERANCE_MM), quad_segs=16)
+    grown = buffered(shape, max(0.0, gap_mm / 2 - TOLERANCE_MM))
     # A ring that hugs the outline of length P would be 1e-6·P: take the tolerance off the area as well.
     return max(0, math.floor((grown.area - TOLERANCE_MM * grown.length) * AREA_TICKS))
 

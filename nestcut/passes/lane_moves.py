@@ -12,6 +12,7 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.papers import Sizes
 from nestcut.passes.schedule import paper_turns
@@ -126,14 +127,14 @@ def settled(
             break
         heat = 3.0 * (1 - step / tries) + 1e-3
         trial = [[list(lane) for lane in own] for own in lanes]
-        trial_share = min(1.0, max(0.0, share + rng.gauss(0, 0.2))) if rng.random() < 0.3 else share
+        trial_share = min(1.0, max(0.0, share + 0.2 * bell(rng))) if rng.random() < 0.3 else share
         if rng.random() < 0.85:
             _shuffle_one(trial, rng)
         slots = _geometry(batch, _keyed(trial), trial_share) if _holds(batch, trial, passes) else None
         if slots is None:
             continue
         trial_cost = needed(slots)
-        if trial_cost <= cost or rng.random() < math.exp((cost - trial_cost) / heat):
+        if trial_cost <= cost or rng.random() < exponential((cost - trial_cost) / heat):
             lanes, share, cost = trial, trial_share, trial_cost
             if cost < best_cost:
                 best, best_cost = slots, cost

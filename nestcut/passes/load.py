@@ -17,6 +17,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from nestcut.arithmetic import angles_of, bell, lengths_of, power, sine_cosine
 from nestcut.batch.model import Die, Machine, Pose
 from nestcut.plan.model import Slot
 
@@ -60,8 +61,8 @@ def straight_meetings(
     found = []
     for number, slot in enumerate(slots):
         dx, dy = _turned(_segments(dies[slot.die]), slot.pose.deg)
-        length = np.hypot(dx, dy)
-        across = np.degrees(np.arctan2(np.abs(dy), np.abs(dx))) <= within_deg
+        length = np.sqrt(dx * dx + dy * dy)
+        across = np.degrees(angles_of(np.abs(dy), np.abs(dx))) <= within_deg
         longest = float(length[across].max()) if across.any() else 0.0
         if longest >= at_least_mm:
             found.append((number, longest))
@@ -120,18 +121,18 @@ def _bins(machine: Machine, step_mm: float) -> int:
 
 def _score(profile: np.ndarray) -> tuple[float, float]:
     # The peak alone is flat under most moves; the sum of squares tells which way evens the rest out.
-    return (round(float(profile.max()), 6), float(profile @ profile))
+    return (round(float(profile.max()), 6), float((profile * profile).sum()))
 
 
 def _nudged(pose: Pose, allowed: tuple[float, ...] | None, rng: random.Random) -> Pose:
-    size = 10.0 ** rng.uniform(-0.5, 1.3)
+    size = power(10.0, rng.uniform(-0.5, 1.3))
     x, y, deg = pose.x_mm, pose.y_mm, pose.deg
     kind = rng.random()
     if kind < 0.6:
-        x, y = x + rng.gauss(0, size), y + rng.gauss(0, size)
+        x, y = x + size * bell(rng), y + size * bell(rng)
     if kind > 0.4:
         if allowed is None:
-            deg = (deg + rng.gauss(0, 3 * size)) % 360.0
+            deg = (deg + 3 * size * bell(rng)) % 360.0
         elif len(allowed) > 1:
             deg = rng.choice(allowed)
     return Pose(x, y, deg)
@@ -161,7 +162,7 @@ def _rings(shape: BaseGeometry) -> list[BaseGeometry]:
 
 
 def _turned(segments: np.ndarray, deg: float) -> tuple[np.ndarray, np.ndarray]:
-    cos, sin = math.cos(math.radians(deg)), math.sin(math.radians(deg))
+    sin, cos = sine_cosine(math.radians(deg))
     dx, dy = segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1]
     return cos * dx - sin * dy, sin * dx + cos * dy
 
@@ -171,7 +172,7 @@ def _profile(segments: np.ndarray, pose: Pose, bins: int, step_mm: float) -> np.
     _, _, sin_row, cos_row, _, y = pose.matrix()
     y0 = sin_row * segments[:, 0] + cos_row * segments[:, 1] + y
     y1 = sin_row * segments[:, 2] + cos_row * segments[:, 3] + y
-    length = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1])
+    length = lengths_of(segments[:, 2:4] - segments[:, :2])
     low, high = np.minimum(y0, y1) / step_mm, np.maximum(y0, y1) / step_mm
     # A segment across the feed has no extent in y: give it a hair, so that it falls into one step whole.
     high = np.maximum(high, low + 1e-9)
@@ -179,7 +180,7 @@ def _profile(segments: np.ndarray, pose: Pose, bins: int, step_mm: float) -> np.
     # Length below each bin edge, summed over segments; its differences are the profile.
     below = np.clip((edges[None, :] - low[:, None]) / (high - low)[:, None], 0.0, 1.0)
     below[:, 0], below[:, -1] = 0.0, 1.0  # nothing may fall off the plate's ends
-    return np.diff(length @ below)
+    return np.diff((length[:, None] * below).sum(axis=0))
 
 
 def _load(profile: np.ndarray, step_mm: float) -> LineLoad:

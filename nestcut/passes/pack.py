@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 
 from shapely.geometry import Polygon
 
+from nestcut.arithmetic import buffered
 from nestcut.passes.kept import Kept
 from nestcut.passes.master import Counts
 from nestcut.passes.patterns import Layout
@@ -28,7 +29,7 @@ def lies_apart(dies: Sequence[Kept], layout: Layout, window: Polygon, gap_mm: fl
             if gap_mm > 0:
                 if a.distance(b) < gap_mm - TOLERANCE_MM:
                     return False
-            elif a.intersects(b) and a.buffer(-TOLERANCE_MM).intersects(b.buffer(-TOLERANCE_MM)):
+            elif a.intersects(b) and buffered(a, -TOLERANCE_MM).intersects(buffered(b, -TOLERANCE_MM)):
                 return False
     return True
 

@@ -6,7 +6,6 @@ halved into smaller parts, down to chips for single dies. Large scraps stay whol
 
 from __future__ import annotations
 
-import math
 import random
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -15,6 +14,7 @@ from dataclasses import dataclass, field
 import shapely
 from shapely.geometry import Polygon
 
+from nestcut.arithmetic import exponential
 from nestcut.batch.model import Batch, Pose, Scrap
 from nestcut.passes.regions import Group
 from nestcut.passes.slabs import Bed, Form, lay
@@ -107,8 +107,8 @@ def lay_parts(
         nonlocal serial
         x0, y0, x1, y1 = node.want.group.outline.bounds
         # Long parts are hard to lay even where they are thin: area and longest side both count.
-        size = node.want.group.outline.area + 0.35 * max(x1 - x0, y1 - y0) ** 2
-        queue.append((-size * math.exp(shuffle * chance.uniform(-1, 1)), serial, node))
+        size = node.want.group.outline.area + 0.35 * max(x1 - x0, y1 - y0) * max(x1 - x0, y1 - y0)
+        queue.append((-size * exponential(shuffle * chance.uniform(-1, 1)), serial, node))
         serial += 1
 
     for node in nodes:

@@ -11,6 +11,7 @@ from functools import lru_cache
 
 from shapely.geometry import Point, box
 
+from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
 from nestcut.passes.types import Room
 
@@ -44,8 +45,8 @@ def _planned_once() -> None:
     # Three discs of 29 mm that can't share a plate of 58 × 58 mm, with a bar that can join some: searches, a
     # stacking proof and laying of chips all get work to do.
     disc, bar = Point(0, 0), box(-10, -2, 10, 2)
-    cut, rim = disc.buffer(13.0, quad_segs=6), disc.buffer(14.5, quad_segs=6)
-    dies = (*(Die(f"d{k}", cut, rim) for k in range(3)), Die("bar", bar, bar.buffer(1.5, quad_segs=4)))
+    cut, rim = buffered(disc, 13.0, 6), buffered(disc, 14.5, 6)
+    dies = (*(Die(f"d{k}", cut, rim) for k in range(3)), Die("bar", bar, buffered(bar, 1.5, 4)))
     batch = Batch(
         title="",
         machine=Machine(plate_mm=(58.0, 58.0), clear_mm=0.0),

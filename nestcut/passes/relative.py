@@ -23,9 +23,10 @@ from typing import Any
 
 import numpy as np
 import shapely
-from shapely.affinity import rotate, translate
+from shapely.affinity import translate
 from shapely.geometry import Point, Polygon
 
+from nestcut.arithmetic import buffered, lengths_of, sine_cosine, sines_cosines, turn_shape
 from nestcut.batch.model import Shape, Turns
 from nestcut.passes.inner_parts import inner_parts
 from nestcut.passes.stacking import TOLERANCE_MM, TURN_SLACK_DEG, inner_shape, packed, ring_of, symmetry
@@ -126,13 +127,11 @@ class Relative:
             common.append(_disc(rim, segments))
             bounds.append(_disc(hull, segments))
         if half_deg <= DISC_ONLY_ABOVE_DEG and not is_round:
-            reach = float(np.hypot(*shapely.get_coordinates(hull).T).max())
-            shrink = reach * (1.0 - math.cos(math.radians(half_deg))) + 10 * TOLERANCE_MM
+            reach = float(lengths_of(shapely.get_coordinates(hull)).max())
+            shrink = reach * (1.0 - sine_cosine(math.radians(half_deg))[1]) + 10 * TOLERANCE_MM
 
             def kept(part: Polygon) -> Any:
-                both = rotate(part, half_deg, origin=(0, 0)).intersection(
-                    rotate(part, -half_deg, origin=(0, 0))
-                )
+                both = turn_shape(part, half_deg).intersection(turn_shape(part, -half_deg))
                 return both.buffer(-shrink, join_style="mitre")
 
             if die not in self._covers:
@@ -143,14 +142,14 @@ class Relative:
             p for part in common for p in shapely.get_parts(part) if isinstance(p, Polygon) and p.area > 1e-3
         ]
         rings = [ring_of(p.convex_hull) for p in whole]
-        grown = [ring_of(p.buffer(self.gap_mm, quad_segs=2)) for p in whole] if self.gap_mm > 0 else rings
+        grown = [ring_of(buffered(p, self.gap_mm, 2)) for p in whole] if self.gap_mm > 0 else rings
         return rings, grown, np.concatenate([shapely.get_coordinates(part) for part in bounds])
 
     def _is_round(self, die: int) -> bool:
         """Whether the rim turns freely and looks the same at every turn."""
         if die not in self._rounds:
             rim = self.rims[die]
-            reach = float(np.hypot(*shapely.get_coordinates(rim).T).max())
+            reach = float(lengths_of(shapely.get_coordinates(rim)).max())
             middle = Point(0.0, 0.0)
             inner = middle.distance(rim.boundary) if rim.contains(middle) else 0.0
             self._rounds[die] = self.turns[die] == "any" and reach - inner <= ROUND_MM
@@ -169,7 +168,7 @@ class Relative:
                 m = 1
             common: Any = rim
             for k in range(1, m):
-                common = common.intersection(rotate(rim, 360.0 * k / m, origin=(0, 0)))
+                common = common.intersection(turn_shape(rim, 360.0 * k / m))
             if common.is_empty or common.area < LEAST_COMMON * rim.area:
                 m, common = 1, rim
             self._bodies[die] = m, common
@@ -185,7 +184,7 @@ class Relative:
     def _any(self, die: int, fine_mm: float) -> _Turning:
         """Halves of halves of all turns."""
         fold, body = self._body(die)
-        reach = float(np.hypot(*shapely.get_coordinates(body).T).max())
+        reach = float(lengths_of(shapely.get_coordinates(body)).max())
         size = 360.0 / fold
         found = _Turning(*(np.zeros(0),) * 4, [], [])
         deg, child, box, parts = [], [], [], []
@@ -358,14 +357,14 @@ def _disc(shape: Shape, segments: int) -> Polygon:
     if not shape.contains(centre):
         return Polygon()
     reach = centre.distance(shape.boundary) - 10 * TOLERANCE_MM
-    return centre.buffer(reach, quad_segs=segments) if reach > 0 else Polygon()
+    return buffered(centre, reach, segments) if reach > 0 else Polygon()
 
 
 def _reaches(points: np.ndarray, mids: np.ndarray) -> np.ndarray:
     """How far the points reach to the left, top, right and bottom at each turn; nothing is said of none."""
     if len(points) == 0:
         return np.zeros((len(mids), 4))
-    cos, sin = np.cos(np.radians(mids))[:, None], np.sin(np.radians(mids))[:, None]
+    sin, cos = (part[:, None] for part in sines_cosines(np.radians(mids)))
     x, y = cos * points[:, 0] - sin * points[:, 1], sin * points[:, 0] + cos * points[:, 1]
     return np.stack([-x.min(1), -y.min(1), x.max(1), y.max(1)], axis=1)
 

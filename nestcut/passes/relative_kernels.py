@@ -9,6 +9,7 @@ import numpy as np
 from numba import njit
 
 from nestcut.passes.stacking_kernels import _columns, _sum
+from nestcut.placement.compiled import sine_cosine
 
 __all__ = ["GAVE_UP", "IMPOSSIBLE", "MAY_FIT", "PAUSED", "refute", "stack_for"]
 
@@ -29,7 +30,8 @@ DEAD_GAIN = 60.0
 
 @njit(cache=True)
 def _turned(ring, n, deg, sign, out):
-    cos, sin = sign * np.cos(np.radians(deg)), sign * np.sin(np.radians(deg))
+    sin, cos = sine_cosine(np.radians(deg))
+    sin, cos = sign * sin, sign * cos
     for i in range(n):
         out[i, 0] = cos * ring[i, 0] - sin * ring[i, 1]
         out[i, 1] = sin * ring[i, 0] + cos * ring[i, 1]

@@ -109,7 +109,8 @@ def urgency(left: Any, busiest: float) -> Any:
     Args:
         left: cuts left for each copy, a number or an array.
     """
-    return 1.0 + 4.0 * (left / busiest) ** 3
+    share = left / busiest
+    return 1.0 + 4.0 * share * share * share
 
 
 def common_order(wanted: Mapping[tuple[str, str], int]) -> list[str]:

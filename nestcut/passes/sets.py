@@ -120,7 +120,7 @@ class SetSearch:
         if self._listed is not None:
             self._refresh()
             assert self._open is not None
-            worth = self._listed @ np.asarray(weights, dtype=float)
+            worth = (self._listed * np.asarray(weights, dtype=float)).sum(axis=1)
             good = self._open & (worth > above)
             for small in tried:
                 if not good.any():

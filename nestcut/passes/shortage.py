@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from shapely.geometry import box
 
+from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Demand, Die
 from nestcut.passes.convex_paper import grown_hull
 from nestcut.passes.schedule import paper_turns, pieces_of
@@ -97,7 +98,7 @@ def _lost(full: Shares, kept: Shares) -> dict[str, list[Missing]]:
 
 def webbed_area(die: Die, web_mm: float) -> float:
     """Paper that one piece of the die takes at least, mm² (never too much: arcs are inner chords)."""
-    return die.cut.buffer(web_mm / 2, quad_segs=8).area / die.pieces
+    return buffered(die.cut, web_mm / 2, 8).area / die.pieces
 
 
 def shortages(

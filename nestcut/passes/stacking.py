@@ -21,10 +21,10 @@ from typing import Any
 
 import numpy as np
 import shapely
-from shapely.affinity import rotate
 from shapely.geometry import Polygon
 from shapely.geometry.polygon import orient
 
+from nestcut.arithmetic import buffered, length_of, sine_cosine, sines_cosines, turn_shape
 from nestcut.batch.model import Shape, Turns
 
 __all__ = ["Stacker"]
@@ -60,7 +60,7 @@ def inner_shape(shape: Shape, depth: float) -> Shape:
         # Some of its own corners: what they span lies inside, and straight sides lose nothing.
         return shape.simplify(0.95 * depth).convex_hull
     for tolerance in (depth, depth / 4):
-        small = shape.buffer(-tolerance, quad_segs=2).simplify(0.95 * tolerance)
+        small = buffered(shape, -tolerance, 2).simplify(0.95 * tolerance)
         if not small.is_empty and small.is_valid and shape.contains(small):
             return small
     return shape.buffer(-TOLERANCE_MM, join_style="mitre")
@@ -88,7 +88,7 @@ def packed(rings: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
 
 def _turned(rings: np.ndarray, mids: np.ndarray) -> np.ndarray:
     angles = np.radians(mids)
-    cos, sin = np.cos(angles), np.sin(angles)
+    sin, cos = sines_cosines(angles)
     x, y = rings[None, :, :, 0], rings[None, :, :, 1]
     c, s = cos[:, None, None], sin[:, None, None]
     return np.ascontiguousarray(np.stack([c * x - s * y, s * x + c * y], axis=-1))
@@ -96,9 +96,9 @@ def _turned(rings: np.ndarray, mids: np.ndarray) -> np.ndarray:
 
 def symmetry(shape: Shape, most: int = 16) -> tuple[int, float]:
     """(m, how far off): turning by 360°/m about the reference point maps the shape nearly to itself, mm."""
-    reach = max(math.hypot(x, y) for x, y in shapely.get_coordinates(shape))
+    reach = max(length_of(x, y) for x, y in shapely.get_coordinates(shape))
     for m in range(most, 1, -1):
-        off = shape.hausdorff_distance(rotate(shape, 360.0 / m, origin=(0, 0)))
+        off = shape.hausdorff_distance(turn_shape(shape, 360.0 / m))
         if off < 0.004 * reach:
             # Boundaries this near to each other: the turned shape contains the shape shrunk by ``off``.
             return m, off
@@ -149,21 +149,19 @@ class Stacker:
         else:
             mids = np.asarray(turns, dtype=float)
             half_deg = TURN_SLACK_DEG
-        reach = max(math.hypot(x, y) for x, y in shapely.get_coordinates(self.rims[die]))
-        shrink = off + reach * (1.0 - math.cos(math.radians(half_deg))) + 10 * TOLERANCE_MM
+        reach = max(length_of(x, y) for x, y in shapely.get_coordinates(self.rims[die]))
+        shrink = off + reach * (1.0 - sine_cosine(math.radians(half_deg))[1]) + 10 * TOLERANCE_MM
         body = inner_shape(self.rims[die], 0.4 / 2**level)
         rings = []
         for part in convex_parts(body):
             polygon = Polygon(part)
-            common = rotate(polygon, half_deg, origin=(0, 0)).intersection(
-                rotate(polygon, -half_deg, origin=(0, 0))
-            )
+            common = turn_shape(polygon, half_deg).intersection(turn_shape(polygon, -half_deg))
             rings += [p for p in _polygons(common.buffer(-shrink, join_style="mitre")) if p.area > 1e-3]
         if not rings:
             return None
         plain, sizes = packed([ring_of(p.convex_hull) for p in rings])
         if self.gap_mm > 0:
-            wide = [p.buffer(self.gap_mm, quad_segs=2) for p in rings]
+            wide = [buffered(p, self.gap_mm, 2) for p in rings]
             grown, grown_sizes = packed([ring_of(p) for p in wide])
         else:
             grown, grown_sizes = plain, sizes

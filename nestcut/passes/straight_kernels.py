@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from nestcut.placement.compiled import length_of
+
 __all__ = ["best_line"]
 
 
@@ -26,7 +28,7 @@ def best_line(points, first, worth, hair):
         for k in range(first[ring], first[ring + 1]):
             after = k + 1 if k + 1 < first[ring + 1] else first[ring]
             ax, ay = points[after, 0] - points[k, 0], points[after, 1] - points[k, 1]
-            length = np.hypot(ax, ay)
+            length = length_of(ax, ay)
             if length <= 1e-9:
                 continue
             ax, ay = ax / length, ay / length

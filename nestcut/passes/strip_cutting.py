@@ -6,7 +6,6 @@ than ten. Source: restarts from disturbed orders, the best kept.
 
 from __future__ import annotations
 
-import math
 import random
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -14,6 +13,7 @@ from typing import NamedTuple
 
 from shapely.geometry import Polygon, box
 
+from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Pose, Scrap
 from nestcut.passes.lane_moves import LaneSlot, one_of_each_way
 from nestcut.passes.schedule import paper_turns
@@ -137,7 +137,7 @@ def cut_strips(
     for number in range(max(1, tries)):
         # The largest strips find their place first; small ones fill the corners that are left.
         noise = 0.0 if number < 2 else 0.5
-        order = sorted(jobs, key=lambda job: (-job.size * math.exp(noise * chance.gauss(0, 1)), job.key))
+        order = sorted(jobs, key=lambda job: (-job.size * exponential(noise * bell(chance)), job.key))
         cap = None if number < 2 or chance.random() < 0.3 else chance.choice(CAPS)
         piles = fresh.turned_round() if number > 2 and chance.random() < 0.3 else fresh.copy()
         made: dict[tuple[int, int], list[StripRow]] = {}

@@ -10,6 +10,7 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.ops import unary_union
 
+from nestcut.arithmetic import dot
 from nestcut.batch.model import Die, Machine, Pose, Shape
 from nestcut.plan.model import Layup, Pass, Remnant, Totals, Trim
 
@@ -85,9 +86,12 @@ def remnants_of(
             key = (slot.die, slot.pose.deg, paper.pose.deg, paper.flipped)
             if key not in turned:
                 back, turn = _into_paper(slot.pose, paper.pose, paper.flipped)
-                turned[key] = back, [ring @ turn.T for ring in rings[slot.die]]
+                turned[key] = (
+                    back,
+                    [np.column_stack([dot(ring, *row) for row in turn]) for ring in rings[slot.die]],
+                )
             back, own = turned[key]
-            shift = back @ np.array([slot.pose.x_mm - paper.pose.x_mm, slot.pose.y_mm - paper.pose.y_mm])
+            shift = dot(back, slot.pose.x_mm - paper.pose.x_mm, slot.pose.y_mm - paper.pose.y_mm)
             holes[cut.scrap] += [ring + shift for ring in own]
     if apart:
         return tuple(Remnant(scrap, left) for scrap, left in _with_holes(sheets, holes))
@@ -135,5 +139,5 @@ def _into_paper(slot: Pose, paper: Pose, flipped: bool) -> tuple[np.ndarray, np.
     """(from the plate into the frame of a paper that lies there, from the die's frame into it): the turns alone."""
     a, b, d, e, _, _ = slot.matrix()
     pa, pb, pd, pe, _, _ = paper.matrix(flipped=flipped)
-    back = np.linalg.inv(np.array([[pa, pb], [pd, pe]]))
-    return back, back @ np.array([[a, b], [d, e]])
+    back = np.array([[pe, -pb], [-pd, pa]]) / (pa * pe - pb * pd)
+    return back, np.column_stack((dot(back, a, d), dot(back, b, e)))

@@ -266,7 +266,10 @@ class _Table:
                         [weights[site.die.name] if s in own else 0.0 for s, site in enumerate(sites)]
                     )
                 sets = self._sets(sheet, kind, station)
-                if not len(sets) or more * float((sets @ worth[kind.paper]).max()) <= best[0] + 1e-6:
+                if (
+                    not len(sets)
+                    or more * float((sets * worth[kind.paper]).sum(axis=1).max()) <= best[0] + 1e-6
+                ):
                     continue
             masks: dict[int, Mask] = {}
             for s in wish:

@@ -12,6 +12,8 @@ from dataclasses import replace
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
+from nestcut.arithmetic import buffered, length_of, sine_cosine
+
 from .closing import closed_from_below, plugged_parts
 from .hexagons import cell_areas, convex_core, six_sided
 from .types import Part
@@ -28,14 +30,14 @@ def outer_area(shape: Polygon | MultiPolygon, radius_mm: float) -> float:
     if radius_mm <= 0:
         return float(shape.area)
     # a chord over 90°/_ARC lies cos(half of it) of the radius from the middle
-    return float(shape.buffer(radius_mm / math.cos(math.pi / 4 / _ARC), quad_segs=_ARC).area)
+    return float(buffered(shape, radius_mm / sine_cosine(math.pi / 4 / _ARC)[1], _ARC).area)
 
 
 def inner_area(shape: Polygon | MultiPolygon, radius_mm: float) -> float:
     """A lower bound on the area of a shape grown by a disc (mm²): chords lie inside the arcs."""
     if radius_mm <= 0:
         return float(shape.area)
-    return float(shape.buffer(radius_mm, quad_segs=_ARC).area)
+    return float(buffered(shape, radius_mm, _ARC).area)
 
 
 def bound_by_area(
@@ -158,7 +160,7 @@ def _outer_room(region: Polygon, edge_mm: float) -> Polygon | MultiPolygon:
     """The region less its edge, from outside: arcs as chords cut away less than the true edge."""
     if edge_mm <= 0:
         return region
-    return region.buffer(-edge_mm, quad_segs=_ARC)
+    return buffered(region, -edge_mm, _ARC)
 
 
 def _may_fit(part: Part, room: Polygon | MultiPolygon) -> bool:
@@ -166,7 +168,7 @@ def _may_fit(part: Part, room: Polygon | MultiPolygon) -> bool:
     thick = _inscribed(part.shape)
     for piece in getattr(room, "geoms", [room]):
         x0, y0, x1, y1 = piece.bounds
-        far = math.hypot(x1 - x0, y1 - y0)
+        far = length_of(x1 - x0, y1 - y0)
         x0, y0, x1, y1 = part.shape.bounds
         longest = max(x1 - x0, y1 - y0)
         # a disc in the part would be a disc in the room (found there within 0.01 mm)
@@ -184,10 +186,10 @@ def _area_bound(
 ) -> tuple[float, str]:
     """Area of room grown by half the web, less what obstacles take with half the web around them."""
     half = web_mm / 2
-    grown = room if half <= 0 else room.buffer(half / math.cos(math.pi / 4 / _ARC), quad_segs=_ARC)
+    grown = room if half <= 0 else buffered(room, half / sine_cosine(math.pi / 4 / _ARC)[1], _ARC)
     if obstacles:
         # grown pieces keep clear of obstacles grown by half the web
-        taken = shapely.union_all([o.buffer(half, quad_segs=_ARC) if half > 0 else o for o in obstacles])
+        taken = shapely.union_all([buffered(o, half, _ARC) if half > 0 else o for o in obstacles])
         grown = grown.difference(taken)
     return bound_by_area(parts, grown, gap_mm=0.0, grow_mm=half)
 
@@ -222,7 +224,7 @@ def _disc_bound(parts: Sequence[Part], room: Polygon | MultiPolygon, web_mm: flo
 def _polygon_bound(parts: Sequence[Part], room: Polygon | MultiPolygon, web_mm: float) -> tuple[float, str]:
     """Least polygons around convex cores of the pieces, six-sided on average (:mod:`.hexagons`)."""
     half = web_mm / 2
-    grown = [part.shape.buffer(half, quad_segs=_ARC) if half > 0 else part.shape for part in parts]
+    grown = [buffered(part.shape, half, _ARC) if half > 0 else part.shape for part in parts]
     cores = [convex_core(shape) for shape in grown]
     if any(core.is_empty for core in cores):
         return math.inf, ""

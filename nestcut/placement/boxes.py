@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 from shapely.geometry import MultiPolygon, Polygon, box
 
+from nestcut.arithmetic import angle_of
 from nestcut.batch.model import Pose
 
 from .candidates import common_pitch, is_rectilinear, rings_of
@@ -166,7 +167,7 @@ def _upright(part: Part) -> list[tuple[float, tuple[float, float, float, float]]
     turns: tuple[float, ...]
     if part.turns == "any":
         (ax, ay), (bx, by) = np.asarray(part.shape.exterior.coords)[:2, :2].tolist()
-        lean = math.degrees(math.atan2(by - ay, bx - ax)) % 90.0
+        lean = math.degrees(angle_of(by - ay, bx - ax)) % 90.0
         turns = (-lean, 90.0 - lean)
     else:
         turns = tuple(float(turn) for turn in part.turns)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from shapely.affinity import translate
 from shapely.geometry import MultiPolygon, Polygon
 
+from nestcut.arithmetic import buffered, sine_cosine
 from nestcut.batch.model import Pose, Shape
 
 from .layout import SLACK_MM
@@ -184,7 +185,7 @@ def touching_places(
             number, one = before[int(index)]
             there = one.pose.apply(parts[one.part].shape)
             if gap_mm > 0:
-                there = there.buffer(gap_mm / math.cos(math.pi / 32), quad_segs=8)
+                there = buffered(there, gap_mm / sine_cosine(math.pi / 32)[1], 8)
             for other, (_, _, shape) in enumerate(turned):
                 if fits[other].is_empty:
                     continue
@@ -192,7 +193,7 @@ def touching_places(
                 corners = [shapely.get_coordinates(edge)]
                 corners.append(shapely.get_coordinates(edge.boundary.intersection(fits[other].boundary)))
                 points = np.concatenate(corners)
-                near = fits[other].buffer(SLACK_MM)
+                near = fits[other].buffer(SLACK_MM, join_style="mitre")
                 inside = shapely.intersects_xy(near, points[:, 0], points[:, 1]) if len(points) else []
                 for x, y in points[np.asarray(inside, bool)] if len(points) else []:
                     add(other, float(x), float(y))

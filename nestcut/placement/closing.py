@@ -17,6 +17,7 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
+from nestcut.arithmetic import buffered, length_of, lengths_of, sine_cosine
 from nestcut.batch.model import Shape
 
 from .turning import Cores, cores_of
@@ -47,7 +48,7 @@ def _plugged(shape: Shape, sizes: Sequence[tuple[float, float]]) -> Shape:
         for ring in part.interiors:
             opening = Polygon(ring)
             x0, y0, x1, y1 = opening.bounds
-            wide, long = _widest(opening) + 0.1, math.hypot(x1 - x0, y1 - y0)
+            wide, long = _widest(opening) + 0.1, length_of(x1 - x0, y1 - y0)
             if any(radius <= wide and length <= long for radius, length in sizes):
                 holes.append(ring)
         polygons.append(Polygon(part.exterior, holes))
@@ -69,8 +70,8 @@ def closed_from_below(shape: Shape, radius_mm: float) -> Shape:
     if radius_mm <= 0:
         return shape
     # chords of the first arcs lie inside of them; the second go a sagitta deeper, so that theirs do too
-    back = radius_mm / math.cos(math.pi / 4 / _FINE_ARC)
-    closed = shape.buffer(radius_mm, quad_segs=_FINE_ARC).buffer(-back, quad_segs=_FINE_ARC).union(shape)
+    back = radius_mm / sine_cosine(math.pi / 4 / _FINE_ARC)[1]
+    closed = buffered(buffered(shape, radius_mm, _FINE_ARC), -back, _FINE_ARC).union(shape)
     return closed if isinstance(closed, Polygon | MultiPolygon) else shape
 
 
@@ -82,7 +83,7 @@ def cleft_free(shape: Shape, web_mm: float, coarse_mm: float) -> Shape:
     """
     if web_mm <= 0:
         return shape
-    closed = shape.buffer(web_mm, quad_segs=_ARC).buffer(-web_mm, quad_segs=_ARC).simplify(coarse_mm)
+    closed = buffered(buffered(shape, web_mm, _ARC), -web_mm, _ARC).simplify(coarse_mm)
     good = isinstance(closed, Polygon | MultiPolygon) and closed.is_valid and not closed.is_empty
     return closed if good else shape
 
@@ -100,7 +101,7 @@ def rough_cores(shape: Shape, web_mm: float, coarse_mm: float) -> Cores:
         return plain
     shift = np.subtract(cores.middle, plain.middle)
     rings = tuple(ring + shift for ring in cores.rings)
-    reach = max(float(np.hypot(ring[:, 0], ring[:, 1]).max()) for ring in rings)
+    reach = max(float(lengths_of(ring).max()) for ring in rings)
     return replace(cores, middle=plain.middle, rings=rings, reach_mm=reach)
 
 

@@ -14,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
+from nestcut.arithmetic import angles_of, length_of
 from nestcut.batch.model import Shape
 
 __all__ = ["Points", "convex_parts", "convex_sum", "drop_collinear", "ring_area"]
@@ -25,7 +26,7 @@ Points = NDArray[np.float64]
 def ring_area(ring: Points) -> float:
     """Signed area of a ring, mm²: positive when it runs counter-clockwise (in axes x right, y up)."""
     x, y = ring[:, 0] - ring[0, 0], ring[:, 1] - ring[0, 1]
-    return 0.5 * float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))
+    return 0.5 * float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum())
 
 
 def drop_collinear(ring: Points, *, tolerance_mm: float = 0.0) -> Points:
@@ -37,9 +38,9 @@ def drop_collinear(ring: Points, *, tolerance_mm: float = 0.0) -> Points:
         for i in range(len(kept)):
             a, b, c = kept[i - 1], kept[i], kept[(i + 1) % len(kept)]
             u, v = b - a, c - b
-            base = float(np.hypot(*(c - a)))
+            base = length_of(*(c - a))
             height = abs(u[0] * v[1] - u[1] * v[0]) / base if base > 0 else 0.0
-            along = float(np.dot(u, v)) >= 0.0
+            along = float(u[0] * v[0] + u[1] * v[1]) >= 0.0
             if not u.any() or not v.any() or (along and height <= tolerance_mm):
                 del kept[i]
                 changed = True
@@ -86,7 +87,7 @@ def _is_convex(ring: Points) -> bool:
     cross = edges[:, 0] * after[:, 1] - edges[:, 1] * after[:, 0]
     if (cross < 0).any():
         return False
-    turning = np.arctan2(cross, (edges * after).sum(axis=1)).sum()
+    turning = angles_of(cross, (edges * after).sum(axis=1)).sum()
     return bool(turning < 2 * np.pi + 1e-3)
 
 
@@ -94,7 +95,9 @@ def _parts_of(polygon: Polygon) -> list[Points]:
     triangles = shapely.get_parts(shapely.constrained_delaunay_triangles(polygon))
     if abs(float(shapely.area(triangles).sum()) - polygon.area) > 1e-9 * max(polygon.area, 1e-300):
         # Nearly equal vertices can upset the triangulation: repair, and take what is right in area.
-        triangles = shapely.get_parts(shapely.constrained_delaunay_triangles(polygon.buffer(0)))
+        triangles = shapely.get_parts(
+            shapely.constrained_delaunay_triangles(polygon.buffer(0, join_style="mitre"))
+        )
     index: dict[tuple[float, float], int] = {}
     points: list[tuple[float, float]] = []
     rings: list[list[int]] = []
@@ -133,7 +136,7 @@ def _join(rings: Iterable[list[int]], points: list[tuple[float, float]], order: 
 
     def length(diagonal: tuple[int, int]) -> float:
         (ax, ay), (bx, by) = points[diagonal[0]], points[diagonal[1]]
-        return (ax - bx) ** 2 + (ay - by) ** 2
+        return float((ax - bx) * (ax - bx) + (ay - by) * (ay - by))
 
     if order != "plain":
         diagonals.sort(key=length, reverse=order == "long")
@@ -171,7 +174,7 @@ def convex_sum(one: Points, two: Points) -> Points:
     edges = np.concatenate((np.roll(one, -1, axis=0) - one, np.roll(two, -1, axis=0) - two))
     first = one[np.lexsort((one[:, 0], one[:, 1]))[0]] + two[np.lexsort((two[:, 0], two[:, 1]))[0]]
     # From the lowest (then leftmost) vertex the edges run through directions 0 … 2π in order.
-    angle = np.arctan2(edges[:, 1], edges[:, 0])
+    angle = angles_of(edges[:, 1], edges[:, 0])
     angle[angle < 0] += 2 * np.pi
     edges = edges[np.argsort(angle, kind="stable")]
     ring = np.concatenate(([first], first + np.cumsum(edges[:-1], axis=0)))

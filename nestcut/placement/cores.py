@@ -20,6 +20,8 @@ import math
 import numpy as np
 from numba import njit
 
+from nestcut.placement.compiled import sine_cosine
+
 __all__ = ["energy", "set_world"]
 
 # places of the arrays in a kit (see turning.make_kit)
@@ -40,7 +42,7 @@ def _next(state):
 @njit(cache=True)
 def _world_of(kit, t, x, y, a, wv, wp, ov, op):
     """Vertices, edge normals (wv: rows x, y, nx, ny) and part centres (wp) of type t at a pose."""
-    c, s = math.cos(a), math.sin(a)
+    s, c = sine_cosine(a)
     T, PF, V = kit[_T], kit[_PF], kit[_V]
     for k in range(T[t, 1] - T[t, 0]):
         g = T[t, 0] + k
@@ -74,7 +76,7 @@ def _near_segment(px, py, ax, ay, bx, by):
         elif t > 1.0:
             t = 1.0
     qx, qy = ax + t * dx, ay + t * dy
-    return qx, qy, (px - qx) ** 2 + (py - qy) ** 2
+    return qx, qy, (px - qx) * (px - qx) + (py - qy) * (py - qy)
 
 
 @njit(cache=True)

@@ -16,6 +16,7 @@ from functools import lru_cache
 
 from shapely.geometry import MultiPolygon, Polygon, box
 
+from nestcut.arithmetic import buffered, sine_cosine
 from nestcut.batch.model import Shape
 
 from .types import Filling, Part, Placed, Progress, StopCheck
@@ -32,7 +33,7 @@ def room_in(region: Polygon | MultiPolygon, edge_mm: float) -> Polygon | MultiPo
     """
     if edge_mm <= 0:
         return region
-    return region.buffer(-edge_mm / math.cos(math.pi / 4 / _ARC), quad_segs=_ARC)
+    return buffered(region, -edge_mm / sine_cosine(math.pi / 4 / _ARC)[1], _ARC)
 
 
 def fill_region(
@@ -101,7 +102,7 @@ def prepare_fill() -> None:
     # a score of pieces of two kinds: every kind of move gets its turn
     turn = 2 * math.pi / 3
     parts = tuple(
-        Part(str(r), Polygon([(r * math.cos(k * turn), r * math.sin(k * turn)) for k in range(3)]))
+        Part(str(r), Polygon([(r * cos, r * sin) for sin, cos in (sine_cosine(k * turn) for k in range(3))]))
         for r in (4.0, 3.0)
     )
     room = box(0, 0, 34, 34).difference(box(10, 10, 12, 12))

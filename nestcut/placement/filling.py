@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
+from nestcut.arithmetic import buffered
 from nestcut.batch.model import Shape
 
 from .bounds import best_bound
@@ -58,12 +59,10 @@ class State:
         self.best: tuple[Placed, ...] = ()
         self.counts = np.zeros(len(task.parts), int)
         self.value = 0.0
-        self.area = np.array([part.shape.buffer(task.web_mm / 2).area for part in self.parts])
+        self.area = np.array([buffered(part.shape, task.web_mm / 2).area for part in self.parts])
         free = task.room
         for other in task.obstacles:
-            free = free.difference(
-                other.buffer(task.web_mm * 0.999, quad_segs=16) if task.web_mm > 0 else other
-            )
+            free = free.difference(buffered(other, task.web_mm * 0.999) if task.web_mm > 0 else other)
         self.free = free
         self.bound, self.reason = best_bound(
             self.parts,

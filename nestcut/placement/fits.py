@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
+from nestcut.arithmetic import bell, buffered
 from nestcut.batch.model import Shape
 
 from .layout import SLACK_MM, lies_well
@@ -80,8 +81,8 @@ def hopeless(
     chords, on the small side for the shapes and, mended by their sagitta, on the large side for the region.
     """
     half = max(gap_mm, 0.0) / 2
-    need = sum(parts[k].shape.buffer(half, quad_segs=8).area if half else parts[k].shape.area for k in kinds)
-    room = region.buffer(half * 1.01, quad_segs=8).area if half else region.area
+    need = sum(buffered(parts[k].shape, half, 8).area if half else parts[k].shape.area for k in kinds)
+    room = buffered(region, half * 1.01, 8).area if half else region.area
     return need > room * (1 + 1e-9)
 
 
@@ -207,7 +208,11 @@ class Search:
             # Exact on simplified outlines only: shake, and give the next layout a chance.
             self.stuck[0] += 20
             rng = np.random.default_rng(int(self.state[0]))
-            self.pose += rng.normal(0.0, 0.5, self.pose.shape) * (1.0, 1.0, 0.02 * self._turnable())
+            self.pose += (
+                0.5
+                * np.array([[bell(rng) for _ in row] for row in self.pose])
+                * (1.0, 1.0, 0.02 * self._turnable())
+            )
         return used, found
 
     def _turnable(self) -> float:
@@ -223,7 +228,14 @@ class Search:
         active = np.ones(n, np.bool_)
         weight = np.ones((n, n + 1))
         minimise(
-            self.true.arrays, self.kind, now, active, weight, *self.true_world.all, 60, 0.1 * _MARGIN_MM**2
+            self.true.arrays,
+            self.kind,
+            now,
+            active,
+            weight,
+            *self.true_world.all,
+            60,
+            0.1 * _MARGIN_MM * _MARGIN_MM,
         )
         placed = self.placed(self.true, now)
         if self.check(placed):

@@ -81,7 +81,16 @@ class Ground(Bench):
         now = rows.copy()
         world = World(self.true, kind)
         set_world(self.true.arrays, kind, now, *world.all)
-        minimise(self.true.arrays, kind, now, free, np.ones((n, n + 1)), *world.all, 60, 0.1 * MARGIN_MM**2)
+        minimise(
+            self.true.arrays,
+            kind,
+            now,
+            free,
+            np.ones((n, n + 1)),
+            *world.all,
+            60,
+            0.1 * MARGIN_MM * MARGIN_MM,
+        )
         near = contacts(self.exact.arrays, kind, now, *World(self.exact, kind).all, 0.01)
         if len(near) == 0 or float(near[:, 2].min()) >= -0.5 * SLACK_MM:
             return now

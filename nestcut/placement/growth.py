@@ -11,10 +11,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nestcut.arithmetic import sine_cosine
+
 from .sowing import Sowing
 from .types import Placed
 
-__all__ = ["Growth"]
+__all__ = ["Growth", "moves_alone"]
 
 _PATIENCE = 14  # moves without a better layout before another start is taken
 _FEW = 14  # pieces up to which a search by long jumps is affordable
@@ -23,6 +25,11 @@ _CHOICE_SECONDS = 0.6
 _CHOICE_STEPS = 12
 _GLANCE, _ALONE, _HOPELESS = 0.05, 0.65, 0.9
 """For a mix: shares of the time for patterns of each kind, and for kinds by themselves; below this share of the most promising, growth hardly makes it up."""
+
+
+def moves_alone(moves_limit: int, kinds: int) -> int:
+    """Of the moves for a mix by value, those that each of its kinds gets for itself."""
+    return int(_ALONE * moves_limit / kinds)
 
 
 class Growth(Sowing):
@@ -70,34 +77,42 @@ class Growth(Sowing):
         self._grow()
 
     def _best_alone(self) -> None:
-        """Fill with the kinds that promise most by themselves, and go on from the best if that is worth more.
+        """Fill with each kind by itself, the most promising first, and go on from the best if that is worth more.
 
         What one kind reaches alone (patterns pressed, all of the growth for it) a mixed search often misses: a
-        mix would then be worth less than no mix.
+        mix would then be worth less than no mix. By moves, a kind gets the same whatever the others do, and none
+        is left out but by proof, so that the mix is worth no less than any kind alone with :func:`moves_alone`.
+        By the clock, kinds that are far behind are left out.
         """
         worth = {k: self.parts[k].value * self.held.get(k, 0) for k in self.useful}
         top = max(self.value, *worth.values())
         # A kind far behind would not catch up by growing; where few lie, one more is much.
         more = {k: worth[k] / _HOPELESS + self.parts[k].value for k in self.useful}
-        kinds = sorted((k for k in self.useful if more[k] >= top), key=lambda k: -worth[k])
+        limit = self.task.moves_limit
+        kinds = sorted(
+            (k for k in self.useful if limit is not None or more[k] >= top), key=lambda k: -worth[k]
+        )
         for number, k in enumerate(kinds):
-            self._alone(k, _ALONE / (len(kinds) - number * _ALONE))
-            if self.over():
+            share = _ALONE / (len(kinds) - number * _ALONE)
+            self._alone(k, share * max(0.0, self.seconds_left()))
+            if self.over_early() or (limit is None and self.over()):
                 return
 
-    def _alone(self, k: int, share: float) -> None:
-        """One kind by itself, for this share of what is left of the time or the moves."""
+    def _alone(self, k: int, seconds: float) -> None:
+        """One kind by itself, for so long, or for its share of the moves."""
         task = self.task
         limit = task.moves_limit
         own = replace(
-            task, parts=(task.parts[k],), seconds=share * max(0.0, self.seconds_left()),
-            moves_limit=None if limit is None else int(share * max(0, limit - self.moves)),
+            task, parts=(task.parts[k],), seconds=seconds, start=(),
+            moves_limit=None if limit is None else moves_alone(limit, len(self.useful)),
         )  # fmt: skip
 
         def named(placed: Sequence[Placed]) -> tuple[Placed, ...]:
             return tuple(Placed(k, one.pose) for one in placed)
 
         alone = Growth(own, lambda found: self._take(named(found.placed)), self.stop)
+        if alone.bound <= self.value + 1e-9:
+            return  # proved: no more than is there already
         alone.work()
         self.moves += alone.moves
         if alone.best:
@@ -146,7 +161,7 @@ class Growth(Sowing):
             self._back()
             return
         # the better ones more often
-        pick = int(len(self.starts) * self.rng.random() ** 2)
+        pick = int(len(self.starts) * self.rng.random() * self.rng.random())
         self.kind, self.rows = self.starts[pick]
 
     # ---- one more piece
@@ -294,7 +309,7 @@ class Growth(Sowing):
         limit = self.task.moves_limit
         if self.rng.random() < 0.1 or not self.lean.any():
             angle = self.rng.uniform(0, 2 * math.pi)
-            self.lean = np.array([math.cos(angle), math.sin(angle)])
+            self.lean = np.array(sine_cosine(angle)[::-1])
         k = self._wanted()
         k = self.useful[0] if k is None else k
         centre = self._gap_for(k)[:2]
@@ -363,7 +378,7 @@ class Growth(Sowing):
         if self.rng.random() < 0.5:
             sequence = np.append(freed, extra)
         else:
-            weight = np.array([self.parts[k].value / self.area[k] ** 0.5 + 1e-9 for k in self.useful])
+            weight = np.array([self.parts[k].value / math.sqrt(self.area[k]) + 1e-9 for k in self.useful])
             if self.share is not None:
                 weight = np.array([float(self.share[k]) for k in self.useful])
             sequence = self.rng.choice(self.useful, 2 * len(freed) + 2, p=weight / weight.sum())

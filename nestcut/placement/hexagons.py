@@ -21,6 +21,8 @@ from numpy.typing import NDArray
 from shapely.geometry import LineString, MultiPolygon, Polygon
 from shapely.ops import split
 
+from nestcut.arithmetic import angles_of, dot, length_of, lengths_of, sine_cosine, sines_cosines
+
 __all__ = ["cell_areas", "convex_core", "six_sided", "surrounding_areas"]
 
 _CELLS = 180  # of the full turn
@@ -64,8 +66,11 @@ def _corner_areas(ring: NDArray[np.float64], turn: NDArray[np.float64]) -> NDArr
     n = len(turn)
     if not shapely.LinearRing(ring).is_ccw:
         ring = ring[::-1]
-    normal = np.column_stack((np.cos(turn), np.sin(turn)))
-    touch = np.argmax(normal @ ring.T, axis=1)  # vertex that touches the side of each direction
+    sine, cosine = sines_cosines(turn)
+    normal = np.column_stack((cosine, sine))
+    touch = np.argmax(
+        dot(ring[None, :, :], normal[:, :1], normal[:, 1:]), axis=1
+    )  # vertex that touches the side of each direction
     m = len(ring)
     cross = ring[:, 0] * np.roll(ring[:, 1], -1) - np.roll(ring[:, 0], -1) * ring[:, 1]
     sums = np.concatenate(([0.0], np.cumsum(np.tile(cross, 2))))
@@ -77,7 +82,7 @@ def _corner_areas(ring: NDArray[np.float64], turn: NDArray[np.float64]) -> NDArr
         angle = 2 * math.pi * (step - 1) / n
         ha, hb = (normal[a] * p).sum(axis=1), (normal[b] * q).sum(axis=1)
         # apex: point on both lines
-        s = math.sin(angle)
+        s = sine_cosine(angle)[0]
         x = (ha * normal[b, 1] - hb * normal[a, 1]) / s
         y = (hb * normal[a, 0] - ha * normal[b, 0]) / s
         # twice the area of p → apex → q → back along the body's boundary to p
@@ -135,10 +140,10 @@ def _convex_core(wkb: bytes, tries: int) -> Polygon:
         dent = ring[int(np.argmax(depth))]
         if float(depth.max()) < 1e-9:
             break
-        size = math.hypot(*(np.ptp(ring, axis=0))) + 1.0
+        size = length_of(*(np.ptp(ring, axis=0))) + 1.0
         best: Polygon | None = None
         for k in range(tries):
-            c, s = math.cos(math.pi * k / tries) * size, math.sin(math.pi * k / tries) * size
+            s, c = (part * size for part in sine_cosine(math.pi * k / tries))
             line = LineString([dent - np.array((c, s)), dent + np.array((c, s))])
             for piece in split(core, line).geoms:
                 # the cut must take this dent away, not leave it inside of the piece
@@ -165,9 +170,9 @@ def six_sided(region: Polygon | MultiPolygon) -> Polygon:
         best = turned.buffer(1e-9, join_style="mitre")
     ring = np.asarray(hull.exterior.coords)[:, :2]
     edge = np.diff(ring, axis=0)
-    length = np.hypot(edge[:, 0], edge[:, 1])
+    length = lengths_of(edge)
     sides = np.argsort(-length, kind="stable")[:14]
-    angles = np.arctan2(edge[sides, 1], edge[sides, 0])
+    angles = angles_of(edge[sides, 1], edge[sides, 0])
     # six sides along the hull's own: greedy, from the best rectangle or from nothing, one more side each time
     for count in (4, 5, 6):
         for first in range(min(len(angles), 3)):
@@ -201,18 +206,18 @@ def _cut_off(hull: Polygon, angles: NDArray[np.float64], first: int, count: int)
     if max(abs(np.subtract(polygon.bounds, hull.bounds))) > 0.9 * far / 2:
         return None
     sides = len(polygon.exterior.coords) - 1
-    return polygon if sides <= 6 and polygon.buffer(1e-9).covers(hull) else None
+    return polygon if sides <= 6 and polygon.buffer(1e-9, join_style="mitre").covers(hull) else None
 
 
 def _half(polygon: Polygon, ring: NDArray[np.float64], angle: float, far: float) -> Polygon:
     """The polygon less what lies beyond the ring in the direction right of ``angle`` (a side of a ring)."""
-    d = np.array([math.cos(angle), math.sin(angle)])
+    d = np.array(sine_cosine(angle)[::-1])
     across = np.array([d[1], -d[0]])
-    reach = ring @ across
+    reach = dot(ring, *across)
     # the ring's side with this direction is where it reaches farthest on one of the two sides
     outward = across if reach.max() - np.median(reach) >= 0 else -across
-    limit = float((ring @ outward).max()) + 1e-9
-    base = outward * limit + d * float(ring.mean(axis=0) @ d)
+    limit = float(dot(ring, *outward).max()) + 1e-9
+    base = outward * limit + d * float(dot(ring.mean(axis=0), *d))
     strip = Polygon([base - d * 9 * far, base + d * 9 * far, base + d * 9 * far - outward * 18 * far,
                      base - d * 9 * far - outward * 18 * far])  # fmt: skip
     cut = polygon.intersection(strip)

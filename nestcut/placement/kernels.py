@@ -71,7 +71,7 @@ def _next(state):  # type: ignore[no-untyped-def]
     return np.float64((s * np.uint64(2685821657736338717)) >> np.uint64(11)) * (1.0 / 9007199254740992.0)
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True)
 def _edge_depth(edges, first, last, px, py):  # type: ignore[no-untyped-def]
     """Signed depth of a point by brute force over edges[first:last]."""
     best = 1e300
@@ -96,7 +96,7 @@ def _edge_depth(edges, first, last, px, py):  # type: ignore[no-untyped-def]
     return d if best_side > 0.0 else -d
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True)
 def fill_cells(edges, x0, y0, size, nx, ny, reach, depth, counts, near, fill):  # type: ignore[no-untyped-def]
     """Signed depth at each cell's middle, and which edges can be the nearest to a point of the cell.
 
@@ -131,7 +131,7 @@ def fill_cells(edges, x0, y0, size, nx, ny, reach, depth, counts, near, fill):  
     return at
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True)
 def depth_of(wide, high, pair, grid, grid_n, cell_list, near, edges, u, v, dx, dy):  # type: ignore[no-untyped-def]
     """Depth of overlap of variant v at (dx, dy) from variant u, 0 when apart.
 
@@ -172,7 +172,7 @@ def depth_of(wide, high, pair, grid, grid_n, cell_list, near, edges, u, v, dx, d
     return math.sqrt(best) if best_side > 0.0 else 0.0
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True)
 def sample_depth(edges, flip, x0, y0, h, nx, ny, factor, out):  # type: ignore[no-untyped-def]
     """Sample the depth of a region (0 outside), turned about the origin when ``flip``, times a factor."""
     n = edges.shape[0]

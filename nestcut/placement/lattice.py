@@ -18,6 +18,18 @@ from numpy.typing import NDArray
 from shapely.affinity import translate
 from shapely.geometry import MultiPolygon, Polygon
 
+from nestcut.arithmetic import (
+    angle_of,
+    bell,
+    buffered,
+    dot,
+    exponential,
+    length_of,
+    lengths_of,
+    logarithm,
+    sine_cosine,
+    turn_points,
+)
 from nestcut.batch.model import Shape, Turns
 
 from .closing import cleft_free, rough_cores
@@ -67,24 +79,18 @@ class _Cell:
             else:
                 self.angle[i] = rng.uniform(0, 2 * math.pi)
             self.x[3 * i : 3 * i + 2] = rng.uniform(-reach, reach, 2) * (i > 0)
-        self.x[3 * m] = rng.normal(0, 0.35)
+        self.x[3 * m] = 0.35 * bell(rng)
         self.x[3 * m + 1] = rng.uniform(-0.5, 0.5)
         # With listed turns the lattice's own direction matters, so it is a variable too.
         self.x[3 * m + 2] = rng.uniform(0, math.pi) if listed else 0.0
 
-    def cell(self, x: NDArray, area: float) -> tuple[NDArray, NDArray, NDArray, NDArray]:
-        """(u, v) and its derivatives by stretch, shear and rotation."""
+    def cell(self, x: NDArray, area: float) -> NDArray:
+        """The cell's vectors: ux, uy, vx, vy."""
         s, k, f = x[3 * self.m :]
-        a, root = math.exp(s), math.sqrt(area)
+        a, root = exponential(s), math.sqrt(area)
         u0, v0 = np.array([a, 0.0]) * root, np.array([k, 1.0 / a]) * root
-        c, n = math.cos(f), math.sin(f)
-        turn = np.array([[c, -n], [n, c]])
-        quarter = np.array([[-n, -c], [c, -n]])
-        u, v = turn @ u0, turn @ v0
-        by_s = np.concatenate((turn @ u0, turn @ np.array([0.0, -1.0 / a * root])))
-        by_k = np.concatenate(([0.0, 0.0], turn @ np.array([root, 0.0])))
-        by_f = np.concatenate((quarter @ u0, quarter @ v0))
-        return np.concatenate((u, v)), by_s, by_k, by_f
+        n, c = sine_cosine(f)
+        return np.concatenate((turn_points(u0, n, c), turn_points(v0, n, c)))
 
     def pose(self, x: NDArray) -> NDArray:
         pose = np.empty((self.m, 3))
@@ -109,30 +115,29 @@ class _Cell:
 
     def _reduce(self, area: float) -> None:
         """The same lattice with short vectors (Lagrange 1773), u along the rotation's own axis."""
-        cell, *_ = self.cell(self.x, area)
+        cell = self.cell(self.x, area)
         u, v = cell[:2], cell[2:]
         for _ in range(50):
-            if v @ v < u @ u:
+            if float(dot(v, *v)) < float(dot(u, *u)):
                 u, v = v, -u
-            k = round(float(u @ v) / float(u @ u))
+            k = round(float(dot(u, *v)) / float(dot(u, *u)))
             if k == 0:
                 break
             v = v - k * u
         if u[0] * v[1] - u[1] * v[0] < 0:
             v = -v
         root = math.sqrt(area)
-        f = math.atan2(u[1], u[0])
-        a = float(np.hypot(*u)) / root
-        along = float(v @ u) / float(np.hypot(*u)) / root
-        self.x[3 * self.m :] = math.log(a), along, f
+        f = angle_of(u[1], u[0])
+        a = length_of(*u) / root
+        shear = float(dot(v, *u)) / length_of(*u) / root
+        self.x[3 * self.m :] = logarithm(a), shear, f
         for i in range(1, self.m):  # bring the pieces near the first one
             d = self.x[3 * i : 3 * i + 2] - self.x[:2]
-            w = np.linalg.solve(np.column_stack((u, v)), d)
-            w = np.round(w)
+            w = np.round(_in_cell(d, u, v))
             self.x[3 * i : 3 * i + 2] -= w[0] * u + w[1] * v
 
     def lattice(self, area: float) -> Lattice:
-        cell, *_ = self.cell(self.x, area)
+        cell = self.cell(self.x, area)
         pose = self.pose(self.x)
         return Lattice(
             (float(cell[0]), float(cell[1])),
@@ -186,11 +191,11 @@ def find_lattices(
     listed = () if turns == "any" else tuple(turns)
     # squeezed with clefts closed and a coarse outline, polished with the true one
     tol = min(0.2, 0.009 * math.sqrt(shape.area))
-    far = float(np.hypot(shape.bounds[2] - shape.bounds[0], shape.bounds[3] - shape.bounds[1])) + gap_mm
+    far = length_of(shape.bounds[2] - shape.bounds[0], shape.bounds[3] - shape.bounds[1]) + gap_mm
     anywhere = shapely.box(-1e4 * far, -1e4 * far, 1e4 * far, 1e4 * far)
     rough = make_kit([rough_cores(shape, gap_mm, tol)], [turns], anywhere, gap_mm=gap_mm + 0.004)
     true = make_kit([cores_of(shape)], [turns], anywhere, gap_mm=gap_mm + 0.004)
-    area0 = shape.buffer(gap_mm / 2).area
+    area0 = buffered(shape, gap_mm / 2).area
     found: list[Lattice] = []
     best = math.inf
     for attempt in range(tries):
@@ -259,7 +264,7 @@ def lay_out(
     sides = _directions(region)
     turns: list[float] = []
     for w in (u, v, u + v, u - v, 2 * u + v, u + 2 * v, 2 * u - v, u - 2 * v):
-        turns.extend(side - math.atan2(w[1], w[0]) for side in sides)
+        turns.extend(side - angle_of(w[1], w[0]) for side in sides)
     if not free_turn:
         turns = [0.0] * looks
     else:
@@ -268,14 +273,11 @@ def lay_out(
     for turn in turns[:looks]:
         if over is not None and over():
             return
-        c, s = math.cos(turn), math.sin(turn)
-        R = np.array([[c, -s], [s, c]])
-        U, V = R @ u, R @ v
-        P = pieces[:, :2] @ R.T
+        s, c = sine_cosine(turn)
+        U, V, P = turn_points(u, s, c), turn_points(v, s, c), turn_points(pieces[:, :2], s, c)
         angles = pieces[:, 2] + turn
         # all lattice points that can bring a piece near the region
-        inverse = np.linalg.inv(np.column_stack((U, V)))
-        corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) @ inverse.T
+        corners = _in_cell(np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]), U, V)
         low = np.floor(corners.min(axis=0)).astype(int) - 2
         high = np.ceil(corners.max(axis=0)).astype(int) + 2
         pp, qq = np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1))
@@ -289,7 +291,7 @@ def lay_out(
             if room.is_empty:
                 continue
             for x, y in ((room.bounds[0], room.bounds[1]), (room.bounds[2], room.bounds[3])):
-                touch.append(inverse @ (np.array([x, y]) - at))
+                touch.append(_in_cell(np.array([x, y]) - at, U, V))
         shifts = [tuple(t % 1.0) for t in touch] + [
             (a + rng.uniform(0, 0.12), b + rng.uniform(0, 0.12)) for a, b in shifts
         ]
@@ -318,15 +320,21 @@ def lay_out(
             yield best
 
 
+def _in_cell(points: NDArray, u: NDArray, v: NDArray) -> NDArray:
+    """How many times u and v lead to each of the points."""
+    area = u[0] * v[1] - u[1] * v[0]
+    return np.stack((dot(points, v[1], -v[0]), dot(points, -u[1], u[0])), axis=-1) / area
+
+
 def _directions(region: Polygon | MultiPolygon) -> list[float]:
     """Directions of the region's longest sides, radians."""
     hull = shapely.convex_hull(region)
     ring = np.asarray(hull.exterior.coords)[:, :2]
     edges = np.diff(ring, axis=0)
-    order = np.argsort(-np.hypot(edges[:, 0], edges[:, 1]), kind="stable")
+    order = np.argsort(-lengths_of(edges), kind="stable")
     found: list[float] = []
     for k in order:
-        angle = math.atan2(edges[k, 1], edges[k, 0]) % math.pi
+        angle = angle_of(edges[k, 1], edges[k, 0]) % math.pi
         if all(abs((angle - other + math.pi / 2) % math.pi - math.pi / 2) > 0.02 for other in found):
             found.append(angle)
         if len(found) == 3:

@@ -14,6 +14,7 @@ import shapely
 from shapely.geometry import GeometryCollection, LineString, MultiPolygon, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
+from nestcut.arithmetic import lengths_of, sine_cosine, turn_points
 from nestcut.batch.model import Shape
 from nestcut.placement.convex import Points, convex_parts, convex_sum
 
@@ -63,7 +64,7 @@ def _shrink(ring: Points, hair_mm: float) -> Points:
     if hair_mm <= 0:
         return ring
     middle = ring.mean(axis=0)
-    reach = float(np.sqrt(((ring - middle) ** 2).sum(axis=1).max()))
+    reach = float(lengths_of(ring - middle).max())
     if reach <= hair_mm:
         return ring
     return middle + (ring - middle) * (1.0 - hair_mm / reach)
@@ -103,23 +104,22 @@ class InnerFits:
         self.box = region.is_empty or _is_box(region)
         if not self.box:
             x0, y0, x1, y1 = region.bounds
-            far = 2 * float(np.hypot(*shapely.get_coordinates(shape).T).max()) + 1.0
+            far = 2 * float(lengths_of(shapely.get_coordinates(shape)).max()) + 1.0
             around = box(x0 - far, y0 - far, x1 + far, y1 + far)
             self.outside = convex_parts(_polygons_of(around.difference(region)))
 
     def at(self, angle: float) -> BaseGeometry:
         """Positions of the origin at a turn (radians)."""
-        c, s = np.cos(angle), np.sin(angle)
-        turned = [part @ np.array([[c, s], [-s, c]]) for part in self.parts]
+        parts = [turn_points(part, *sine_cosine(angle)) for part in self.parts]
         if self.region.is_empty:
             return Polygon()
         rx0, ry0, rx1, ry1 = self.region.bounds
-        points = np.concatenate(turned)
+        points = np.concatenate(parts)
         (mx0, my0), (mx1, my1) = points.min(axis=0), points.max(axis=0)
         frame = _span_box(rx0 - mx0, ry0 - my0, rx1 - mx1, ry1 - my1)
         if frame.is_empty or self.box:
             return frame
-        return _merge_thin(frame.difference(no_fit_of_parts(self.outside, turned)))
+        return _merge_thin(frame.difference(no_fit_of_parts(self.outside, parts)))
 
 
 def _is_box(region: Shape) -> bool:

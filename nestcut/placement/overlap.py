@@ -23,6 +23,11 @@ __all__ = ["energy", "grow", "minimise", "relocate", "search", "set_world"]
 
 
 @njit(cache=True)
+def _squares(x, y):
+    return x * x + y * y
+
+
+@njit(cache=True)
 def _turn(kit, t, state, old):
     """A random allowed angle of type t."""
     T = kit[_T]
@@ -166,8 +171,8 @@ def grow(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state, b
         for j in range(n):
             r = near * (TF[kind[pick], 0] + TF[kind[j], 0])
             d = min(
-                (pose[j, 0] - ox) ** 2 + (pose[j, 1] - oy) ** 2,
-                (pose[j, 0] - pose[pick, 0]) ** 2 + (pose[j, 1] - pose[pick, 1]) ** 2,
+                _squares(pose[j, 0] - ox, pose[j, 1] - oy),
+                _squares(pose[j, 0] - pose[pick, 0], pose[j, 1] - pose[pick, 1]),
             )
             active[j] = d < r * r
         minimise(kit, kind, pose, active, weight, wv, wp, ov, op, 30 + 0 * n, 0.0)

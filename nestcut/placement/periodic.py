@@ -7,6 +7,8 @@ import math
 import numpy as np
 from numba import njit
 
+from nestcut.placement.compiled import exponential, length_of, sine_cosine
+
 from .overlap import _G, _TF, _pair, _world_of
 
 __all__ = ["lattice_energy", "relax_cell"]
@@ -32,12 +34,12 @@ def lattice_energy(kit, kind, pose, cell, wv, wp, ov, op, grad, cell_grad):
         reach = max(reach, TF[kind[i], 0])
         _world_of(kit, kind[i], pose[i, 0], pose[i, 1], pose[i, 2], wv, wp, ov[i], op[i])
         for j in range(i):
-            spread = max(spread, math.hypot(pose[i, 0] - pose[j, 0], pose[i, 1] - pose[j, 1]))
+            spread = max(spread, length_of(pose[i, 0] - pose[j, 0], pose[i, 1] - pose[j, 1]))
     for k in range(4):
         cell_grad[k] = 0.0
     far = 2.0 * reach + gap + spread
-    p_max = min(int(far * math.hypot(vx, vy) / area) + 1, 60)
-    q_max = min(int(far * math.hypot(ux, uy) / area) + 1, 60)
+    p_max = min(int(far * length_of(vx, vy) / area) + 1, 60)
+    q_max = min(int(far * length_of(ux, uy) / area) + 1, 60)
     e, deep = 0.0, 0.0
     # each unordered pair of copies once: images in the upper half, and within the cell i < j
     for q in range(q_max + 1):
@@ -83,9 +85,9 @@ def lattice_energy(kit, kind, pose, cell, wv, wp, ov, op, grad, cell_grad):
 def _cell_of(x, m, area, cell, by_form):
     """Cell vectors of the form variables (logarithm of stretch, shear, rotation), and their derivatives."""
     s, k, f = x[3 * m], x[3 * m + 1], x[3 * m + 2]
-    a, root = math.exp(s), math.sqrt(area)
+    a, root = exponential(s), math.sqrt(area)
     ux, vx, vy = a * root, k * root, root / a
-    c, n = math.cos(f), math.sin(f)
+    n, c = sine_cosine(f)
     cell[0], cell[1] = c * ux, n * ux
     cell[2], cell[3] = c * vx - n * vy, n * vx + c * vy
     by_form[0, 0], by_form[0, 1] = cell[0], cell[1]
@@ -188,7 +190,7 @@ def relax_cell(kit, kind, x, angle, reach, free, area, goal, rounds, wv, wp, ov,
         sy, yy, yhy = 0.0, 0.0, 0.0
         for a in range(size):
             sy += (z_new[a] - z[a]) * (g_new[a] - g[a])
-            yy += (g_new[a] - g[a]) ** 2
+            yy += (g_new[a] - g[a]) * (g_new[a] - g[a])
         if sy > 1e-14 and yy > 0.0:
             if fresh:
                 H[:] = np.eye(size) * (sy / yy)

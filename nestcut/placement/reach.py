@@ -10,7 +10,6 @@ here the strip's sides are the region's outline.
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -18,6 +17,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
+
+from nestcut.arithmetic import buffered, dot, length_of
 
 from .bounds import inner_area, outer_area
 from .fill import fill_region, room_in
@@ -72,7 +73,7 @@ def least_reach(
         on_layout: told of every better layout.
     Returns: exactly checked poses, or None when no place was found for all of them.
     """
-    far = math.hypot(*direction)
+    far = length_of(*direction)
     if not far > 0:
         raise ValueError("direction must not be (0, 0)")
     search = _Reach(parts, region, (direction[0] / far, direction[1] / far), gap_mm, edge_mm)
@@ -105,11 +106,11 @@ class _Reach:
         self.wanted = [parts[k] for k in self.numbers]
         self.gap_mm, self.towards = gap_mm, np.array(towards)
         self.room = room_in(region, edge_mm)
-        along = shapely.get_coordinates(region) @ self.towards
-        self.zero, self.length = float(along.min()), float(along.max() - along.min())
+        reach = dot(shapely.get_coordinates(region), *self.towards)
+        self.zero, self.length = float(reach.min()), float(reach.max() - reach.min())
         self.needed = sum(part.least * inner_area(part.shape, gap_mm / 2) for part in self.wanted)
         # from outside: the edge as chords takes away less than the true one
-        self.outer = region.buffer(-edge_mm) if edge_mm > 0 else region
+        self.outer = buffered(region, -edge_mm) if edge_mm > 0 else region
         self.best: Reach | None = None
         self.layout: tuple[Placed, ...] = ()
         self.bound = self._least()
@@ -118,7 +119,7 @@ class _Reach:
         """What of a room lies no farther than this."""
         d, n = self.towards, np.array([-self.towards[1], self.towards[0]])
         x0, y0, x1, y1 = room.bounds
-        wide = 2 * (math.hypot(x1 - x0, y1 - y0) + abs(x0) + abs(y0) + abs(x1) + abs(y1)) + 1.0
+        wide = 2 * (length_of(x1 - x0, y1 - y0) + abs(x0) + abs(y0) + abs(x1) + abs(y1)) + 1.0
         line = (self.zero + reach_mm) * d
         half = Polygon(
             [line + wide * n, line - wide * n, line - wide * n - wide * d, line + wide * n - wide * d]
@@ -142,7 +143,7 @@ class _Reach:
     def reach_of(self, placed: Sequence[Placed]) -> float:
         """How far these pieces reach, mm."""
         points = [shapely.get_coordinates(one.pose.apply(self.wanted[one.part].shape)) for one in placed]
-        return float((np.concatenate(points) @ self.towards).max()) - self.zero
+        return float(dot(np.concatenate(points), *self.towards).max()) - self.zero
 
     def over(self) -> bool:
         """Time, moves or request."""

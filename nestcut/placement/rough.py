@@ -13,10 +13,11 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
-from shapely.affinity import rotate
+from shapely.affinity import translate
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.polygon import orient
 
+from nestcut.arithmetic import buffered, sine_cosine, turn_shape
 from nestcut.batch.model import Shape, Turns
 from nestcut.outlines.simplify import simplify_ring
 from nestcut.placement.convex import convex_parts
@@ -36,7 +37,7 @@ def grown_roughly(shape: Shape, by_mm: float) -> Shape:
     """A shape with few corners that contains every point within ``by_mm`` of the given one."""
     if by_mm > 0:
         # buffer() draws arcs as chords inside the true arc: lengthen the radius until they are outside.
-        shape = shape.buffer(by_mm / math.cos(3 * math.pi / (8 * _ARC_STEPS)), quad_segs=_ARC_STEPS)
+        shape = buffered(shape, by_mm / sine_cosine(3 * math.pi / (8 * _ARC_STEPS))[1], _ARC_STEPS)
     return fewer_corners(shape)
 
 
@@ -72,10 +73,10 @@ def fold(shape: Shape) -> int:
     """By how many turns of 360° ÷ n the shape looks the same, to 1 % of its size: 1 for most, 5 for many flowers."""
     size = math.sqrt(shape.area)
     simple = shape.simplify(0.002 * size)
-    middle = simple.centroid
+    x, y = simple.centroid.x, simple.centroid.y
     for n in (12, 10, 9, 8, 7, 6, 5, 4, 3, 2):
-        turned = rotate(simple, 360.0 / n, origin=middle)
-        if simple.symmetric_difference(turned).area <= 0.005 * size * simple.length:
+        again = translate(turn_shape(translate(simple, -x, -y), 360.0 / n), x, y)
+        if simple.symmetric_difference(again).area <= 0.005 * size * simple.length:
             return n
     return 1
 

@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 
+from nestcut.arithmetic import angle_of
 from nestcut.batch.model import Pose, Shape, Turns
 
 from .nofit import inner_fit
@@ -46,7 +47,7 @@ def _angles(shape: Shape, turns: Turns) -> list[float]:
     lean = 0.0
     if isinstance(around, Polygon):
         (ax, ay), (bx, by) = np.asarray(around.exterior.coords)[:2, :2].tolist()
-        lean = -math.degrees(math.atan2(by - ay, bx - ax)) % 90.0
+        lean = -math.degrees(angle_of(by - ay, bx - ax)) % 90.0
     return [0.0, 90.0] if min(lean, 90.0 - lean) < 1e-6 else [0.0, 90.0, lean, lean + 90.0]
 
 

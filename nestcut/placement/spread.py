@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
+from nestcut.arithmetic import dot, length_of
 from nestcut.batch.model import Shape
 from nestcut.placement.layout import lies_well
 from nestcut.placement.types import Part, Placed, StopCheck
@@ -102,7 +103,7 @@ def pull(
     Returns: the layout whose parts lie farthest in that direction (sum of their middles) that was found,
         exactly checked; the layout as given where nothing moves.
     """
-    far = math.hypot(*direction)
+    far = length_of(*direction)
     if not far > 0:
         raise ValueError("direction must not be (0, 0)")
     towards = np.array([direction[0] / far, direction[1] / far])
@@ -119,7 +120,7 @@ def pull(
         if table.slack(new) < -5e-8:
             trust *= 0.4
             continue
-        gain = float((step[:, :2] @ towards).sum())
+        gain = float(dot(step, *towards).sum())
         pose = new
         if gain < 1e-6:
             break

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from nestcut.arithmetic import bell, power
 from nestcut.placement.compact import Layout, compact, overlap
 from nestcut.placement.disturb import Scene, large, scatter, swap
 from nestcut.placement.tables import Job
@@ -267,7 +268,7 @@ class Squeeze:
                 if fails % (s.tries if step < 4 * s.least_step else 2) == 0:
                     step = max(step * 0.6, s.least_step)
                 # A swap that helps often helps by much: then a longer step costs nothing.
-                aim = step if step > s.least_step else step * s.leap ** self.rng.uniform()
+                aim = step if step > s.least_step else step * power(s.leap, self.rng.uniform())
                 length = max(self.best.length * (1 - aim), floor)
                 dead = fails % s.generation == 0
                 if dead:
@@ -277,7 +278,7 @@ class Squeeze:
                     self.load(self.best, length)
                 else:
                     # Mostly from the best of the pool: a half-normal draw.
-                    at = int(abs(self.rng.normal()) * 0.3 * len(pool))
+                    at = int(abs(bell(self.rng)) * 0.3 * len(pool))
                     self.load(pool[min(at, len(pool) - 1)][1], length)
                 draw = self.rng.uniform()
                 if dead or draw < s.large:
@@ -297,7 +298,7 @@ class Squeeze:
             self.hear()
             assert self.best is not None
             left = max(0.0, min(1.0, (1.0 - spent()) / (1.0 - s.explore)))
-            step = s.finest_step * (s.least_step / s.finest_step) ** left
+            step = s.finest_step * power(s.least_step / s.finest_step, left)
             length = max(self.best.length * (1 - step), floor)
             self.load(self.best, length)
             if failed and self.rng.uniform() < 0.7:

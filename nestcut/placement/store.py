@@ -26,7 +26,7 @@ MOST_BYTES = 64 * 2**20
 """What the folder may hold."""
 WORTH_S = 0.004
 """What takes less to work out than this is not kept, s."""
-_VERSION = b"nestcut no-fit 1"
+_VERSION = b"nestcut no-fit 2"
 _DIGEST = 32
 _LOOK_EVERY = MOST_BYTES // 8
 _written = _LOOK_EVERY  # so that the first file of a run looks after the folder

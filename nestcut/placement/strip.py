@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon, box
 
+from nestcut.arithmetic import angle_of, angles_of, buffered, dot, lengths_of, sine_cosine
 from nestcut.batch.model import Pose, Shape, Turns
 from nestcut.errors import InputError
 from nestcut.placement.closing import plugged_parts
@@ -136,7 +137,7 @@ def area_bound(parts: Sequence[Part], width_mm: float, *, gap_mm: float = 0.0, e
     inner = width_mm - 2 * edge_mm + gap_mm
     if not parts or inner <= 0:
         return 0.0
-    grown = sum(p.least * p.shape.buffer(gap_mm / 2, quad_segs=8).area for p in parts)
+    grown = sum(p.least * buffered(p.shape, gap_mm / 2, 8).area for p in parts)
     by_area = grown / inner - gap_mm + 2 * edge_mm
     by_piece = max(_least_wide(p.shape) for p in parts) + 2 * edge_mm
     return max(by_area, by_piece) * (1 - 1e-12)
@@ -146,8 +147,8 @@ def _least_wide(shape: Shape) -> float:
     """Width of a shape's convex hull: no turn makes its box narrower."""
     ring = np.asarray(shape.convex_hull.exterior.coords)
     edge = np.diff(ring, axis=0)
-    normal = np.column_stack((edge[:, 1], -edge[:, 0])) / np.hypot(edge[:, 0], edge[:, 1])[:, None]
-    across = normal @ ring.T
+    normal = np.column_stack((edge[:, 1], -edge[:, 0])) / lengths_of(edge)[:, None]
+    across = dot(ring[None, :, :], normal[:, :1], normal[:, 1:])
     return float((across.max(axis=1) - across.min(axis=1)).min())
 
 
@@ -194,7 +195,7 @@ def _narrowest(shape: Shape) -> float:
     """The turn, degrees, at which the shape is least across the strip: a side of its hull lies along it."""
     ring = np.asarray(shape.convex_hull.exterior.coords)
     edge = np.diff(ring, axis=0)
-    angles = [-math.degrees(math.atan2(y, x)) % 360.0 for x, y in edge]
+    angles = [-math.degrees(angle_of(y, x)) % 360.0 for x, y in edge]
     return min(angles, key=lambda deg: _across(shape.convex_hull, deg))
 
 
@@ -231,8 +232,8 @@ def _grown(shape: Shape, by_mm: float) -> Shape:
 
 def _grown_ring(ring: Points, by_mm: float) -> Points:
     edge = np.roll(ring, -1, axis=0) - ring
-    ring, edge = ring[np.hypot(*edge.T) > 1e-9], edge[np.hypot(*edge.T) > 1e-9]
-    angle = np.arctan2(-edge[:, 0], edge[:, 1])  # of the outward normals
+    ring, edge = ring[lengths_of(edge) > 1e-9], edge[lengths_of(edge) > 1e-9]
+    angle = angles_of(-edge[:, 0], edge[:, 1])  # of the outward normals
     out = []
     for k in range(len(ring)):
         turn = (angle[k] - angle[k - 1]) % (2 * math.pi)
@@ -242,7 +243,7 @@ def _grown_ring(ring: Points, by_mm: float) -> Points:
         half = turn / steps / 2
         for q in range(steps):
             middle = angle[k - 1] + (2 * q + 1) * half
-            out.append(ring[k] + by_mm / math.cos(half) * np.array([math.cos(middle), math.sin(middle)]))
+            out.append(ring[k] + by_mm / sine_cosine(half)[1] * np.array(sine_cosine(middle)[::-1]))
     return np.array(out)
 
 

@@ -13,6 +13,7 @@ import shapely
 from numba import njit
 from numpy.typing import NDArray
 
+from nestcut.arithmetic import lengths_of
 from nestcut.batch.model import Shape
 from nestcut.placement.convex import Points
 from nestcut.placement.nofit import _polygons_of
@@ -40,7 +41,7 @@ class Sums:
         many = np.diff(self.start)[:, None]
         middle = (np.add.reduceat(self.points, self.start[:-1], axis=0) / many)[number]
         out = self.points - middle
-        reach = np.sqrt(np.maximum.reduceat((out**2).sum(axis=1), self.start[:-1]))[number]
+        reach = np.maximum.reduceat(lengths_of(out), self.start[:-1])[number]
         share = np.where(reach > hair, 1.0 - hair / np.maximum(reach, 1e-300), 1.0)
         shrunk = middle + out * share[:, None]
         # Rings are closed by their first point.
@@ -54,7 +55,7 @@ class Sums:
         after = np.arange(1, len(self.points) + 1)
         after[self.start[1:] - 1] = self.start[:-1]
         edge = self.points[after] - self.points
-        length = np.hypot(edge[:, 0], edge[:, 1])
+        length = lengths_of(edge)
         keep = length > 1e-9
         normal = np.column_stack((edge[keep, 1], -edge[keep, 0])) / length[keep, None]
         offset = (normal * self.points[keep]).sum(axis=1)

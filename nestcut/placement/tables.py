@@ -16,6 +16,7 @@ from shapely import affinity
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.polygon import orient
 
+from nestcut.arithmetic import dot, lengths_of
 from nestcut.batch.model import Pose, Shape
 from nestcut.placement.convex import Points, convex_parts, ring_area
 
@@ -125,7 +126,7 @@ def prepare(
     part_of = np.repeat(np.arange(len(shapes)), quantity).astype(np.int64)
     first = np.array([range_of[k][0] for k in part_of.tolist()], np.int64)
     count = np.array([range_of[k][1] for k in part_of.tolist()], np.int64)
-    area = np.array([shapes[k].area / unit_mm**2 for k in part_of.tolist()])
+    area = np.array([shapes[k].area / (unit_mm * unit_mm) for k in part_of.tolist()])
     regions, planes = _pairs(variants, kind_parts)
     tables = _tables(variants, first, count, regions, cells)
     longest = float(
@@ -162,8 +163,8 @@ def _pairs(variants: list[Variant], kind_parts: list[list[Points]]) -> tuple[lis
             a, b, d, e, _, _ = Pose(0, 0, one.deg).matrix()
             shift = corner[v] - corner[u]
             regions.append(affinity.affine_transform(region, [a, b, d, e, shift[0], shift[1]]))
-            normal = planes[:, :2] @ np.array([[a, d], [b, e]])
-            rows.append(np.column_stack((normal, planes[:, 2] + normal @ shift)))
+            normal = np.column_stack((dot(planes, a, b), dot(planes, d, e)))
+            rows.append(np.column_stack((normal, planes[:, 2] + dot(normal, *shift))))
             sums.append(sums[-1][-1:] + len(end))
             ends.append(ends[-1][-1] + end)
     return regions, Planes(np.concatenate(sums), np.concatenate(ends), np.concatenate(rows))
@@ -199,7 +200,7 @@ def _edges_of(region: Shape) -> NDArray[np.float64]:
         for ring in (turned.exterior, *turned.interiors):
             xy = np.asarray(ring.coords)
             edge = np.diff(xy, axis=0)
-            length = np.hypot(edge[:, 0], edge[:, 1])
+            length = lengths_of(edge)
             keep = length > 1e-9
             rows.append(np.column_stack((xy[:-1][keep], edge[keep] / length[keep, None], length[keep])))
     return np.concatenate(rows)
@@ -218,13 +219,15 @@ def _tables(
     wide = np.array([v.wide for v in variants])
     high = np.array([v.high for v in variants])
     step = WIDTH / cells
-    total = float(sum(((wide[u] + wide) / step + 3) @ ((high[u] + high) / step + 3) for u in range(V)))
+    total = float(
+        sum((((wide[u] + wide) / step + 3) * ((high[u] + high) / step + 3)).sum() for u in range(V))
+    )
     if total > MOST_SAMPLES:
         step *= math.sqrt(total / MOST_SAMPLES)
     # A depth between large shapes counts more, by the geometric mean of their sizes: otherwise small shapes,
     # which find a place easily, push large ones about. (Measured: shirts at 85 % free of overlaps in seconds.
     # Counting overlap area instead of depth, or along with it, was worse on shirts, the same on shapes1.)
-    size_of = np.array([sum(ring_area(p) for p in v.parts) for v in variants]) ** 0.25
+    size_of = np.sqrt(np.sqrt([sum(ring_area(p) for p in v.parts) for v in variants]))
     scale = size_of[:, None] * size_of[None, :]
     scale /= scale.mean()
     pair = np.zeros((V, V), np.int64)

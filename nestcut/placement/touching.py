@@ -15,8 +15,9 @@ from collections.abc import Callable, Iterable, Sequence
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.affinity import affine_transform, rotate, translate
+from shapely.affinity import affine_transform, translate
 
+from nestcut.arithmetic import buffered, lengths_of, sine_cosine, turn_points, turn_shape
 from nestcut.batch.model import Shape
 
 from .convex import Points, convex_parts
@@ -29,7 +30,7 @@ _KEPT = 400
 _MOST_SUMS = 600
 _HAIR_MM = 4e-8  # less than what counts as an overlap (conflicts.EXACT_MM)
 _ARC = 6
-_CORNER = math.sin(math.radians(12.0))  # two sides that turn by less are one arc
+_CORNER = sine_cosine(math.radians(12.0))[0]  # two sides that turn by less are one arc
 
 
 class NoFits:
@@ -53,10 +54,9 @@ class NoFits:
         """No-fit region around a fixed part (unturned, at the origin) for another, turned by ``angle``."""
         key = (fixed, moving, round((angle % (2 * math.pi)) * 1e7))
         if key not in self.pairs:
-            c, s = math.cos(angle), math.sin(angle)
-            turn = np.array([[c, s], [-s, c]])
-            turned = [core @ turn for core in self.cores[moving]]
-            self.pairs[key] = no_fit_of_parts(self.cores[fixed], turned, hair_mm=_HAIR_MM)
+            s, c = sine_cosine(angle)
+            cores = [turn_points(core, s, c) for core in self.cores[moving]]
+            self.pairs[key] = no_fit_of_parts(self.cores[fixed], cores, hair_mm=_HAIR_MM)
             while len(self.pairs) > _KEPT:
                 self.pairs.popitem(last=False)
         self.pairs.move_to_end(key)
@@ -66,9 +66,8 @@ class NoFits:
         """Where the middle of a turned part may lie in the room."""
         key = (moving, round((angle % (2 * math.pi)) * 1e7))
         if key not in self.inner:
-            self.inner[key] = inner_fit(
-                self.ground.region, rotate(self.shapes[moving], angle, origin=(0, 0), use_radians=True)
-            )
+            shape = turn_shape(self.shapes[moving], math.degrees(angle))
+            self.inner[key] = inner_fit(self.ground.region, shape)
             while len(self.inner) > _KEPT:
                 self.inner.popitem(last=False)
         self.inner.move_to_end(key)
@@ -106,14 +105,14 @@ class NoFits:
                 if over():
                     break
                 region = self.between(fixed, k, angle - turn)
-                c, s = math.cos(turn), math.sin(turn)
+                s, c = sine_cosine(turn)
                 taken.append(affine_transform(region, [c, -s, s, c, x, y]))
             if len(taken) < len(kind):
                 break
             if gap > 0:
                 # arcs as chords must keep the gap: lengthened by their sagitta, and by the hair
-                reach = (gap + 2 * _HAIR_MM) / math.cos(math.pi / 4 / _ARC)
-                taken = [region.buffer(reach, quad_segs=_ARC) for region in taken]
+                reach = (gap + 2 * _HAIR_MM) / sine_cosine(math.pi / 4 / _ARC)[1]
+                taken = [buffered(region, reach, _ARC) for region in taken]
             free = free.difference(shapely.union_all(taken)) if taken else free
             for x, y in _corners_of(free):
                 found_kind.append(k)
@@ -131,7 +130,7 @@ def _corners_of(region: shapely.Geometry) -> list[tuple[float, float]]:
         for ring in (part.exterior, *part.interiors):
             xy = np.asarray(ring.coords)[:-1, :2]
             before, after = xy - np.roll(xy, 1, axis=0), np.roll(xy, -1, axis=0) - xy
-            size = np.hypot(*before.T) * np.hypot(*after.T)
+            size = lengths_of(before) * lengths_of(after)
             cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
             sharp = np.abs(cross) >= _CORNER * np.maximum(size, 1e-30)
             corners.extend(map(tuple, xy[sharp].tolist()))

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from nestcut.arithmetic import lengths_of
 from nestcut.batch.model import Pose, Shape, Turns
 
 from .convex import Points, convex_parts
@@ -67,7 +68,7 @@ def _round_of(shape: Shape) -> tuple[tuple[float, float], float] | None:
     ring = np.asarray(shape.exterior.coords)[:-1, :2]
     x0, y0, x1, y1 = shape.bounds
     middle = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
-    far = np.hypot(*(ring - middle).T)
+    far = lengths_of(ring - middle)
     radius = float(far.max())
     # The edges' nearest points tell how much of the disc is missing.
     nearest = shape.exterior.distance(shapely.Point(middle))
@@ -102,7 +103,9 @@ def _make_cores(shape: Shape, coarse_mm: float) -> Cores:
         point = np.zeros((1, 2))
         return Cores(middle, (point,), (radius,), (point,), (0,), radius)
     bound = shapely.minimum_bounding_circle(shape)
-    middle = (bound.centroid.x, bound.centroid.y)
+    # the box of the circle, which the sines of its corners do not move
+    x0, y0, x1, y1 = bound.bounds
+    middle = ((x0 + x1) / 2, (y0 + y1) / 2)
     if coarse_mm > 0:
         simple = shape.simplify(coarse_mm)
         if isinstance(simple, Polygon | MultiPolygon) and not simple.is_empty and simple.is_valid:
@@ -110,7 +113,7 @@ def _make_cores(shape: Shape, coarse_mm: float) -> Cores:
     shift = np.array(middle)
     rings = tuple(ring - shift for ring in convex_parts(shape))
     points = np.concatenate(rings)
-    reach = float(np.hypot(points[:, 0], points[:, 1]).max())
+    reach = float(lengths_of(points).max())
     normals = tuple(_normals(ring) for ring in rings)
     return Cores(middle, rings, (0.0,) * len(rings), normals, _outmost(points), reach)
 
@@ -120,7 +123,7 @@ def _normals(ring: Points) -> Points:
     if len(ring) < 2:
         return np.zeros_like(ring)
     edge = np.roll(ring, -1, axis=0) - ring
-    length = np.hypot(edge[:, 0], edge[:, 1])
+    length = lengths_of(edge)
     return np.column_stack((edge[:, 1] / length, -edge[:, 0] / length))
 
 
@@ -167,7 +170,7 @@ def make_kit(
             low, high = ring.min(axis=0), ring.max(axis=0)
             centre = (low + high) / 2
             centres.append(centre)
-            pr.append(float(np.hypot(*(ring - centre).T).max()))
+            pr.append(float(lengths_of(ring - centre).max()))
             rho.append(radius)
             pv0.append(pv0[-1] + len(ring))
         tv0.append(pv0[-1])

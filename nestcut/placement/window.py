@@ -16,6 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nestcut.arithmetic import dot, lengths_of, sine_cosine
+
 from .conflicts import meeting_pairs, places_inside
 from .ground import MARGIN_MM, Ground, Rows
 from .model import Wish, choose_places, cliques_of
@@ -136,7 +138,7 @@ class Window:
             angle = rng.uniform(0, 2 * np.pi)
             placed = fill_window(
                 kit.arrays, kind, rows, order, np.ones((n, n + 1)), *World(kit, kind).all, 40,
-                float(np.cos(angle)), float(np.sin(angle)), state, self.box, 0.45 * MARGIN_MM, 2,
+                *sine_cosine(angle)[::-1], state, self.box, 0.45 * MARGIN_MM, 2,
             )  # fmt: skip
             found_kind.append(sequence[placed])
             found_rows.append(rows[order[placed]])
@@ -199,7 +201,7 @@ class Window:
         kept = np.bincount(self.kind[stay], minlength=len(ground.parts))
         gain = None
         if lean is not None and len(kind):
-            far = rows[:, :2] @ lean
+            far = dot(rows, *lean)
             gain = np.round(100 * (far - far.min()) / max(float(np.ptp(far)), 1e-9)).astype(int)
         wish = wish.with_kept(kept)
         hint = list(range(own)) if own else greedy_choice(ground.parts, kind, pairs, wish)
@@ -227,7 +229,7 @@ def open_window(
     ground: Ground, kind: NDArray[np.int64], rows: Rows, centre: NDArray[np.float64], count: int
 ) -> Window:
     """The window with the ``count`` items nearest to a place."""
-    far = np.hypot(rows[:, 0] - centre[0], rows[:, 1] - centre[1])
+    far = lengths_of(rows[:, :2] - centre)
     order = np.argsort(far, kind="stable")
     inside = np.sort(order[:count])
     reach = ground.reach

@@ -20,6 +20,7 @@ from .overlap import (
     _fixed,
     _next,
     _pair,
+    _squares,
     _turn,
     _world_of,
     energy,
@@ -196,8 +197,8 @@ def push_window(
         for j in range(n):
             r = near * (TF[kind[pick], 0] + TF[kind[j], 0])
             d = min(
-                (pose[j, 0] - ox) ** 2 + (pose[j, 1] - oy) ** 2,
-                (pose[j, 0] - pose[pick, 0]) ** 2 + (pose[j, 1] - pose[pick, 1]) ** 2,
+                _squares(pose[j, 0] - ox, pose[j, 1] - oy),
+                _squares(pose[j, 0] - pose[pick, 0], pose[j, 1] - pose[pick, 1]),
             )
             active[j] = mobile[j] and d < r * r
         minimise(kit, kind, pose, active, weight, wv, wp, ov, op, 30 + 0 * n, 0.0)

@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 from shapely.geometry import Polygon
 
+from nestcut.arithmetic import buffered
 from nestcut.batch.model import Shape
 
 from .bounds import bound_by_area
@@ -79,8 +80,8 @@ class _Worth:
         self, parts: Sequence[Part], region: Polygon, gap_mm: float, obstacles: Sequence[Shape], seed: int
     ) -> None:
         self.parts, self.region, self.gap_mm, self.obstacles = parts, region, gap_mm, obstacles
-        self.area = np.array([part.shape.buffer(gap_mm / 2, quad_segs=8).area for part in parts])
-        room = region.buffer(gap_mm / 2 * 1.01, quad_segs=8)
+        self.area = np.array([buffered(part.shape, gap_mm / 2, 8).area for part in parts])
+        room = buffered(region, gap_mm / 2 * 1.01, 8)
         for other in obstacles:
             room = room.difference(other)
         self.room = room.area
@@ -96,10 +97,14 @@ class _Worth:
         self.failed: dict[tuple[int, ...], int] = {}
         self.misses = 0
 
+    @staticmethod
+    def _sum(counts: np.ndarray, of_each: np.ndarray) -> float:
+        return float((counts * of_each).sum())
+
     def adopt(self, placed: tuple[Placed, ...]) -> None:
         """Take over an exact layout."""
         counts = np.bincount([one.part for one in placed], minlength=len(self.parts))
-        value = float(counts @ self.value_of)
+        value = self._sum(counts, self.value_of)
         if value > self.value + 1e-12:
             self.counts, self.placed, self.value = counts, placed, value
 
@@ -111,7 +116,7 @@ class _Worth:
         """Counts of a set that is worth more than the best and can be right by area."""
         if self.misses == 0 and not self.placed:
             everything = self.most.copy()
-            if float(everything @ self.area) <= self.room and tuple(everything) not in self.failed:
+            if self._sum(everything, self.area) <= self.room and tuple(everything) not in self.failed:
                 return everything
         for _ in range(60):
             wanted = self._neighbour()
@@ -134,13 +139,13 @@ class _Worth:
             density = self.value_of[held] / self.area[held]
             weight = 1.0 / (density + 0.05 * density.max() + 1e-12)
             counts[self.rng.choice(held, p=weight / weight.sum())] -= 1
-        used = float(counts @ self.area)
-        while float(counts @ self.value_of) <= self.value + 1e-9:
+        used = self._sum(counts, self.area)
+        while self._sum(counts, self.value_of) <= self.value + 1e-9:
             can = np.flatnonzero((counts < self.most) & (self.value_of > 0) & (used + self.area <= self.room))
             if len(can) == 0:
                 return None
-            density = self.value_of[can] / self.area[can] ** 0.7
-            weight = density**2 + 1e-12
+            density = self.value_of[can] / np.sqrt(self.area[can])
+            weight = density * density + 1e-12
             pick = self.rng.choice(can, p=weight / weight.sum())
             counts[pick] += 1
             used += float(self.area[pick])

@@ -15,7 +15,7 @@ def examine(seed: int) -> tuple[int, int, int]:
     """(optimum, passes, bound) of a case, everything compared with the oracle."""
     batch, pieces, copies, demand, (width, length) = random_case(seed)
     best = fewest_passes(pieces, copies, demand, width, length)
-    search, _ = searched(batch, batch.demand, (), "rims", Limit(10, work_limit=40), 0, None)
+    search, _ = searched(batch, batch.demand, (), "rims", Limit(600, work_limit=40), 0, None)
     assert search is not None
     assert search.best is not None
     assert search.bound is not None
@@ -40,5 +40,5 @@ def test_brute_force_agrees_on_small_classes(block):
 @pytest.mark.parametrize("seed", range(0, 60, 12))
 def test_plans_of_small_classes_are_valid(seed):
     batch = random_case(seed)[0]
-    plan = plan_plate(batch, batch.demand, seconds=10, work_limit=40)
+    plan = plan_plate(batch, batch.demand, seconds=600, work_limit=40)
     assert faults(batch, plan) == []

@@ -34,7 +34,7 @@ EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 def by_two_ends(
     batch: Batch, layups: int = 1
 ) -> tuple[Plan, Counter[tuple[str, str]], list[Counter[tuple[str, str]]]]:
-    found = by_ends(batch, Workshop(batch), EndWay(True, 0.0, layups, 1.6), seconds=60, work=0.2)
+    found = by_ends(batch, Workshop(batch), EndWay(True, 0.0, layups, 1.6), seconds=600, work=0.2)
     assert found is not None
     got, lines = found
     shares = tuple(tuple(Share(die, paper, n) for (die, paper), n in own.items() if n) for own in lines)
@@ -235,7 +235,7 @@ def test_a_favoured_die_gets_the_scraps_that_hold_it() -> None:
     dies = [(square_die("small", 20), "p", 12), (square_die("large", 50), "p", 1)]
     batch = batch_of(dies, [("p", 60, 60), *[("p", 30, 60)] * 6])
     way = EndWay(True, 0.0, 1, 1.6, favoured=frozenset({"large"}))
-    found = by_ends(batch, Workshop(batch), way, seconds=60, work=0.2)
+    found = by_ends(batch, Workshop(batch), way, seconds=600, work=0.2)
     assert found is not None
     assert not found[0].missing
 
@@ -243,7 +243,7 @@ def test_a_favoured_die_gets_the_scraps_that_hold_it() -> None:
 def test_no_more_is_cut_than_is_asked() -> None:
     """Where paper is short, fewer kits are asked for than the demand says."""
     batch = batch_of([(square_die("a", 20), "p", 9), (square_die("b", 20), "p", 5)], [("p", 60, 100)] * 3)
-    found = by_ends(batch, Workshop(batch), EndWay(True, 0.0, 1, 1.6), seconds=60, work=0.2, asked=[4, 2])
+    found = by_ends(batch, Workshop(batch), EndWay(True, 0.0, 1, 1.6), seconds=600, work=0.2, asked=[4, 2])
     assert found is not None
     got, lines = found
     assert lines == [{("a", "p"): 4}, {("b", "p"): 2}]
@@ -254,7 +254,7 @@ def test_no_more_is_cut_than_is_asked() -> None:
 def test_minutes_are_no_more_than_those_of_rows_by_hand() -> None:
     """A tenth of the event example: sheets that must be slit, dies in several papers, a striped one."""
     batch = replace(read_batch(EXAMPLES / "event.toml"), kits=20)
-    found = by_ends(batch, Workshop(batch), EndWay(True, 90.0, 2, 1.0), seconds=60, work=0.3)
+    found = by_ends(batch, Workshop(batch), EndWay(True, 90.0, 2, 1.0), seconds=600, work=0.3)
     assert found is not None
     got, lines = found
     shares = tuple(tuple(Share(die, paper, n) for (die, paper), n in own.items() if n) for own in lines)

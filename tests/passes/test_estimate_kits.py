@@ -20,7 +20,7 @@ def test_alike_scraps_count_as_if_each_were_filled(
 ) -> None:
     """Scraps that differ by a millionth of a millimetre are filled one by one; papers that run short, too."""
     batch = grown(random_class(seed, size="small", supply=supply), 60)
-    wanted = cuts_wanted(batch, estimates.plate_for(batch, batch.demand, seconds=60, work_limit=10).shares)
+    wanted = cuts_wanted(batch, estimates.plate_for(batch, batch.demand, seconds=600, work_limit=10).shares)
     fills = 0
     lay = estimates.lay
 

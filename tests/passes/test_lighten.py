@@ -25,8 +25,8 @@ def heavy_batch(limit: float | None):
 def test_a_limit_is_kept_and_costs_no_pass() -> None:
     """A limit of one edge's length and some: labels must lie askew or one behind the other, in as many passes."""
     free, bound = heavy_batch(None), heavy_batch(55.0)
-    without = plan_batch(free, seconds=60, work_limit=60)
-    plan = plan_batch(bound, seconds=60, work_limit=60)
+    without = plan_batch(free, seconds=600, work_limit=60)
+    plan = plan_batch(bound, seconds=600, work_limit=60)
     assert check_plan(plan).ok
     assert plan.complete
     assert plan.totals.passes == without.totals.passes
@@ -37,7 +37,7 @@ def test_a_limit_is_kept_and_costs_no_pass() -> None:
 def test_lightened_layups_keep_their_cuts_and_have_lower_peaks() -> None:
     """Nothing but poses changes, and no peak rises."""
     batch = heavy_batch(30.0)
-    plate = plan_plate(batch, batch.demand, room="hulls", seconds=60, work_limit=60)
+    plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=60)
     lighter = lightened(batch, batch.demand, plate)
     dies = {die.name: die for die in batch.dies}
     assert [run.cuts for run in lighter.runs] == [run.cuts for run in plate.runs]
@@ -49,6 +49,6 @@ def test_lightened_layups_keep_their_cuts_and_have_lower_peaks() -> None:
 
 def test_a_limit_that_cannot_be_kept_is_told() -> None:
     """One label's edge alone is longer than the limit wherever it lies flat; the plan says so in a note."""
-    plan = plan_batch(heavy_batch(1.0), seconds=60, work_limit=60)
+    plan = plan_batch(heavy_batch(1.0), seconds=600, work_limit=60)
     assert plan.complete
     assert any("your limit is 1 mm" in note for note in plan.notes)

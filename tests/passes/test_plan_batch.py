@@ -206,7 +206,7 @@ def test_estimates_grow_with_the_kits_and_agree_with_the_plan() -> None:
         [CardLine(("a",), ("red",), 1), CardLine(("b",), ("red",), 1)],
         kits=5,
     )
-    few, many = estimate(batch, [5, 50], seconds=60, work_limit=LIMIT)
+    few, many = estimate(batch, [5, 50], seconds=600, work_limit=LIMIT)
     assert few.passes == few.bound == planned(batch).totals.passes == 5
     assert many.passes == 50
     assert not few.short

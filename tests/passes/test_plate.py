@@ -25,7 +25,7 @@ def test_one_of_each_rides_along_with_the_busiest_die():
     """All dies fit at once: as many passes as the busiest die has pieces, one lay-up, and a reason."""
     dies = [rectangle("campion", 40, 40), rectangle("leaf", 30, 60), rectangle("tag", 50, 30)]
     batch = batch_of(dies, [(["campion"], ["red"], 84), (["leaf"], ["white"], 30), (["tag"], ["red"], 12)])
-    plan = plan_plate(batch, batch.demand, seconds=10, work_limit=WORK)
+    plan = plan_plate(batch, batch.demand, seconds=600, work_limit=WORK)
     assert faults(batch, plan) == []
     assert passes(plan) == plan.bound == 84
     assert len(plan.runs) == 1
@@ -36,7 +36,7 @@ def test_dies_too_large_to_ride_together_take_turns():
     """Two dies of 70 × 70 can't share a plate of 100 × 100 (area tells): the passes add up, with two lay-ups."""
     dies = [rectangle("bracken", 75, 75), rectangle("tag", 80, 75)]
     batch = batch_of(dies, [(["bracken"], ["red"], 20), (["tag"], ["white"], 10)])
-    plan = plan_plate(batch, batch.demand, seconds=10, work_limit=WORK)
+    plan = plan_plate(batch, batch.demand, seconds=600, work_limit=WORK)
     assert faults(batch, plan) == []
     assert passes(plan) == plan.bound == 30
     assert "can't lie on the plate together" in plan.reason
@@ -46,7 +46,7 @@ def test_free_lines_are_spread_over_their_dies_and_papers():
     """60 pieces of either die take 30 passes with both down, and each die and paper gives a fair share."""
     dies = [rectangle("speedwell", 40, 40), rectangle("stitchwort", 40, 45)]
     batch = batch_of(dies, [(["speedwell", "stitchwort"], ["red", "white"], 60)])
-    plan = plan_plate(batch, batch.demand, seconds=10, work_limit=WORK)
+    plan = plan_plate(batch, batch.demand, seconds=600, work_limit=WORK)
     assert faults(batch, plan) == []
     assert passes(plan) == plan.bound == 30
     assert sorted(share.count for share in plan.shares[0]) == [15, 15, 15, 15]
@@ -56,7 +56,7 @@ def test_second_copies_count():
     """Two copies of a die halve its passes."""
     dies = [rectangle("campion", 40, 40, copies=2)]
     batch = batch_of(dies, [(["campion"], ["red"], 85)])
-    plan = plan_plate(batch, batch.demand, seconds=10, work_limit=WORK)
+    plan = plan_plate(batch, batch.demand, seconds=600, work_limit=WORK)
     assert faults(batch, plan) == []
     assert passes(plan) == plan.bound == 43
     assert plan.runs[0].cuts == (43, 42)
@@ -70,7 +70,7 @@ def test_supplies_steer_free_lines():
         Supply("red", 10 * 1600.0, {"speedwell": 1600.0}, proved=False),
         Supply("white", 1e6, {"speedwell": 1600.0}, proved=False),
     ]
-    plan = plan_plate(batch, batch.demand, supplies=supplies, seconds=10, work_limit=WORK)
+    plan = plan_plate(batch, batch.demand, supplies=supplies, seconds=600, work_limit=WORK)
     assert faults(batch, plan) == []
     assert {share.paper: share.count for share in plan.shares[0]}["red"] <= 10
 
@@ -80,14 +80,14 @@ def test_supplies_that_cannot_give_the_demand_are_an_error():
     batch = batch_of(dies, [(["speedwell"], ["red"], 60)])
     supplies = [Supply("red", 10 * 1600.0, {"speedwell": 1600.0}, proved=False)]
     with pytest.raises(BatchError, match="scraps can't give"):
-        plan_plate(batch, batch.demand, supplies=supplies, seconds=10, work_limit=WORK)
+        plan_plate(batch, batch.demand, supplies=supplies, seconds=600, work_limit=WORK)
 
 
 def test_a_die_larger_than_the_plate_is_named():
     dies = [rectangle("bracken", 120, 30, turns="any")]
     batch = batch_of(dies, [(["bracken"], ["red"], 1)], plate=(80, 80))
     with pytest.raises(BatchError, match="does not fit on the plate") as caught:
-        plan_plate(batch, batch.demand, seconds=5, work_limit=WORK)
+        plan_plate(batch, batch.demand, seconds=600, work_limit=WORK)
     assert caught.value.where.element == "dies.bracken"
     assert caught.value.mend
 
@@ -101,7 +101,7 @@ def test_stripes_keep_dies_square_to_the_plate():
         papers=[Paper("red", direction="stripe"), Paper("white")],
         hand=Hand(gap_mm=1.0),
     )
-    plan = plan_plate(batch, batch.demand, seconds=10, work_limit=WORK)
+    plan = plan_plate(batch, batch.demand, seconds=600, work_limit=WORK)
     assert faults(batch, plan) == []
     for run in plan.runs:
         for slot in run.slots:
@@ -111,7 +111,7 @@ def test_stripes_keep_dies_square_to_the_plate():
 def test_same_seed_same_plan():
     dies = [rectangle(f"d{k}", 20 + 7 * k, 35 - 2 * k, turns="any") for k in range(6)]
     batch = batch_of(dies, [([f"d{k}"], ["red"], 10 + 3 * k) for k in range(6)], plate=(75, 100))
-    plans = [plan_plate(batch, batch.demand, seconds=10, work_limit=30, seed=5) for _ in range(2)]
+    plans = [plan_plate(batch, batch.demand, seconds=600, work_limit=30, seed=5) for _ in range(2)]
     assert plans[0] == plans[1]
     assert faults(batch, plans[0]) == []
 
@@ -120,7 +120,7 @@ def test_hulls_and_chips_are_valid_layouts_of_rims():
     dies = [rectangle(f"d{k}", 20 + 7 * k, 35 - 2 * k, turns="any") for k in range(5)]
     batch = batch_of(dies, [([f"d{k}"], ["red"], 10) for k in range(5)], hand=Hand(gap_mm=1.0))
     for room in ("hulls", "chips"):
-        plan = plan_plate(batch, batch.demand, room=room, seconds=10, work_limit=WORK)
+        plan = plan_plate(batch, batch.demand, room=room, seconds=600, work_limit=WORK)
         assert faults(batch, plan) == []
         assert plan.room == room
 

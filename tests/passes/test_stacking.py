@@ -61,7 +61,7 @@ def test_the_checker_proves_a_bound_of_three_dies_again():
     """
     die = Die("disc", Point(0, 0).buffer(18), DISC, copies=3)
     batch = batch_of([die], [(["disc"], ["red"], 30)], plate=(70.0, 70.0), hand=Hand(gap_mm=0.0))
-    plan = plan_plate(batch, batch.demand, seconds=30, work_limit=40)
+    plan = plan_plate(batch, batch.demand, seconds=600, work_limit=40)
     assert faults(batch, plan) == []
     assert plan.bound == sum(run.passes for run in plan.runs) == 15
     (entry,) = plan.proof["disproofs"]

@@ -55,7 +55,7 @@ def batch_of(
 
 
 def whole(batch: Batch, **options: object) -> tuple[object, Counter[tuple[str, str]]]:
-    plate = plan_plate(batch, batch.demand, room="rims", seconds=5, work_limit=20)
+    plate = plan_plate(batch, batch.demand, room="rims", seconds=600, work_limit=20)
     wanted = cuts_wanted(batch, plate.shares)
     got = in_whole_scraps(batch, wanted, lambda left, k: zone_stations(batch, left, variant=k), **options)  # type: ignore[arg-type]
     plan = assemble(
@@ -114,7 +114,7 @@ def test_every_draft_keeps_the_rules(
     dies = [(square_die(f"d{k}", side), "pq"[k % 2], counts[k]) for k, side in enumerate(sides)]
     scraps = [("pq"[k % 2], float(w), float(h)) for k, (w, h) in enumerate(sizes)]
     batch = batch_of(dies, scraps)
-    plate = plan_plate(batch, batch.demand, room="hulls", seconds=5, work_limit=20)
+    plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=20)
     wanted = cuts_wanted(batch, plate.shares)
     clock = Clock(60.0, 1, None, None, time.monotonic())
     # Nothing to begin with: as if every cut took a part of its own.
@@ -179,7 +179,7 @@ def test_a_refused_draft_gives_way_to_the_next_and_says_so(monkeypatch: pytest.M
         [("p", 60, 100), ("q", 60, 100)],
     )
     monkeypatch.setattr(nestcut.check, "check_plan", stern)
-    plan = plan_batch(batch, seconds=60, work_limit=20, advise=True)
+    plan = plan_batch(batch, seconds=600, work_limit=20, advise=True)
     assert real(plan).ok
     assert plan.complete
     assert any("not today" in note for note in plan.notes)
@@ -189,7 +189,7 @@ def test_a_refused_draft_gives_way_to_the_next_and_says_so(monkeypatch: pytest.M
         lambda plan: dataclasses.replace(real(plan), faults=(Fault("cut", "never"),)),
     )
     with pytest.raises(RuntimeError, match="never"):
-        plan_batch(batch, seconds=60, work_limit=20, advise=True)
+        plan_batch(batch, seconds=600, work_limit=20, advise=True)
 
 
 def test_workers_reach_the_solvers_and_no_further() -> None:
@@ -201,7 +201,7 @@ def test_workers_reach_the_solvers_and_no_further() -> None:
         [(square_die("a", 20), "p", 3), (square_die("b", 20), "q", 3)],
         [("p", 60, 100), ("q", 60, 100)],
     )
-    plan = plan_batch(batch, seconds=60, work_limit=20, workers=2)
+    plan = plan_batch(batch, seconds=600, work_limit=20, workers=2)
     assert check_plan(plan).ok
     assert plan.totals.passes == plan.bound.passes == 3
 

@@ -9,7 +9,7 @@ from shapely.geometry import Point, Polygon, box
 from nestcut.batch.model import Pose
 from nestcut.placement import Part, Placed, fill_region
 from nestcut.placement.fill import room_in
-from nestcut.placement.growth import Growth
+from nestcut.placement.growth import Growth, moves_alone
 from nestcut.placement.layout import lies_well
 from tests.shapes import blossom
 
@@ -18,13 +18,14 @@ LEAF = Polygon([(0, 0), (6, -3), (18, -3), (24, 0), (18, 3), (6, 3)])
 
 @pytest.mark.parametrize("seed", [0, 1])
 def test_a_mix_is_worth_no_less_than_its_best_kind(seed: int) -> None:
-    """By area, with the moves that a kind alone has for each of the two, and as many to mix them."""
+    """By area, with the moves that a kind has for itself in the mix."""
     shapes = [LEAF, blossom(5, 8.0)]
     parts = [Part(str(k), shape, value=shape.area) for k, shape in enumerate(shapes)]
     room = box(0, 0, 70, 60)
     mix = fill_region(room, parts, web_mm=2.0, edge_mm=2.0, moves_limit=200, seed=seed)
     alone = [
-        fill_region(room, [part], web_mm=2.0, edge_mm=2.0, moves_limit=40, seed=seed).value for part in parts
+        fill_region(room, [part], web_mm=2.0, edge_mm=2.0, moves_limit=moves_alone(200, 2), seed=seed).value
+        for part in parts
     ]
     assert mix.value >= max(alone) - 1e-6
     assert mix.bound >= mix.value
@@ -45,9 +46,9 @@ def test_what_a_kind_reaches_alone_is_taken_over(monkeypatch: pytest.MonkeyPatch
     assert fill_region(room, parts, web_mm=0, edge_mm=0, moves_limit=300).value < alone.value
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(6))
 def test_random_small_mixes_are_worth_no_less_than_any_kind(seed: int) -> None:
-    """Random kinds, values and limits in a room with a hole: with the share of its moves, no kind alone is better."""
+    """Random kinds, values and limits in a room with a hole: with its share of the moves, no kind alone is better."""
     rng = np.random.default_rng(seed)
     shapes = [LEAF, blossom(5, float(rng.uniform(5, 9))), box(0, 0, *rng.uniform(6, 20, 2))]
     parts = [
@@ -57,8 +58,35 @@ def test_random_small_mixes_are_worth_no_less_than_any_kind(seed: int) -> None:
     room = box(0, 0, 52, 40).difference(Point(30, 18).buffer(5))
     mix = fill_region(room, parts, web_mm=2.0, edge_mm=1.0, moves_limit=120, seed=seed)
     for part in parts:
-        alone = fill_region(room, [part], web_mm=2.0, edge_mm=1.0, moves_limit=24, seed=seed)
+        own = moves_alone(120, len(parts))
+        alone = fill_region(room, [part], web_mm=2.0, edge_mm=1.0, moves_limit=own, seed=seed)
         assert mix.value >= alone.value - 1e-6, part.name
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_mix_starts_from_its_best_kind_whatever_the_mixed_search_finds(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With all of the mixed search's own finds refused, the layout of the best kind alone is left, and a start counts too."""
+    rng = np.random.default_rng(100 + seed)
+    shapes = [LEAF, blossom(5, float(rng.uniform(5, 9))), blossom(3, float(rng.uniform(4, 7)))]
+    parts = [Part(str(k), s, value=s.area * float(rng.uniform(0.8, 1.2))) for k, s in enumerate(shapes)]
+    room = box(0, 0, 52, 40)
+    limit = 90
+    alone = [
+        fill_region(room, [p], web_mm=2.0, edge_mm=1.0, moves_limit=moves_alone(limit, 3), seed=seed).value
+        for p in parts
+    ]
+    adopt = Growth._adopt
+    for name in ("_grow", "_choose_all"):
+        own = getattr(Growth, name)
+        monkeypatch.setattr(Growth, name, lambda self, own=own: own(self) if len(self.parts) == 1 else None)
+    monkeypatch.setattr(
+        Growth, "_adopt", lambda self, *layout: adopt(self, *layout) if len(self.parts) == 1 else False
+    )
+    start = [Placed(1, Pose(20.0, 20.0, 0.0))]
+    mix = fill_region(room, parts, web_mm=2.0, edge_mm=1.0, moves_limit=limit, seed=seed, start=start)
+    assert mix.value >= max(alone) - 1e-6
 
 
 def test_rows_of_boxes_are_the_least_that_comes_out(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,7 +7,7 @@ Source: CSS Shapes 1, section 3 (``inset``, ``circle``, ``ellipse``, ``polygon``
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import shapely
@@ -18,9 +18,9 @@ from nestcut.outlines.document import Element
 from nestcut.outlines.flatten import flatten_line
 from nestcut.outlines.frames import shift, short
 from nestcut.outlines.pathdata import Run, runs_of
-from nestcut.outlines.values import Box, length, place
+from nestcut.outlines.values import Box, UnitlessError, length, place
 
-__all__ = ["SLACK_MM", "Window", "basic_shape", "filled"]
+__all__ = ["SLACK_MM", "BasicShape", "Window", "clip_of", "filled", "fragment"]
 
 SLACK_MM = 0.1
 _NONZERO = "nonzero"
@@ -35,6 +35,7 @@ _BOXES = {
     "margin-box": "stroke",
     "view-box": "view",
 }
+_URL = re.compile(r"""url\(\s*(["']?)\s*([^"')]*?)\s*\1\s*\)""", re.IGNORECASE)
 _WITH_BOX = re.compile(
     r"(?:([a-z]+-box)\s*)?([a-z][a-z-]*)\((.*)\)(?:\s*([a-z]+-box))?", re.IGNORECASE | re.DOTALL
 )
@@ -56,48 +57,87 @@ class Window:
         return cls(area, area.buffer(SLACK_MM, join_style="mitre"), strict)
 
 
-def basic_shape(
-    text: str, box_of: Callable[[str], Box], element: Element, *, bare: bool
-) -> tuple[list[Run], str] | None:
-    """The runs of a ``clip-path`` that is a basic shape or a box, in user units, and their fill rule.
+@dataclass(frozen=True, slots=True)
+class BasicShape:
+    """A basic shape of CSS, in user units; no runs for an empty one."""
+
+    runs: list[Run]
+    rule: str
+    """"nonzero" or "evenodd"."""
+
+
+def fragment(text: str) -> str:
+    """The id that a ``url(#id)`` names; empty where it names none of this drawing."""
+    url = _URL.match(text)
+    return url[2][1:] if url and url[2].startswith("#") else ""
+
+
+def clip_of(
+    style: Mapping[str, str],
+    ids: Mapping[str, Element],
+    box_of: Callable[[str], Box],
+    element: Element,
+    say: Callable[[str], None],
+) -> Element | BasicShape | None:
+    """What an element's properties clip it with: a clipPath, a basic shape, or nothing.
 
     Args:
+        style: its properties, see :func:`nestcut.outlines.styles.computed`.
+        ids: the elements of the drawing by their ids.
         box_of: the "fill", "stroke" or "view" box of the element, user units.
-        element: the element that is clipped.
-        bare: numbers without a unit are lengths (in attributes).
-    Returns: None for a shape that nestcut does not know.
-    Raises: UnitlessError; OutlineError for what can't be read.
+        say: takes a note on a clip that is passed over.
     """
-    name = text.strip().lower()
+    for name, bare in (("css clip-path", False), ("clip-path", True)):
+        text = style.get(name, "").strip()
+        if text.lower() == "none":
+            return None
+        if not text:
+            continue
+        if _URL.match(text):
+            target = ids.get(fragment(text))
+            if target is not None and target.tag == "clipPath":
+                return target
+            # CSS Masking 1 section 5.1: a clip that is not there clips nothing.
+            say("A clip that the drawing doesn't hold was passed over: the whole outline is used")
+            return None
+        try:
+            return _basic_shape(text, box_of, element, bare)
+        except UnitlessError:
+            say("A clip in a style was passed over: its numbers need a unit (px) there")
+        except OutlineError as err:
+            say(f"A clip was passed over, so that the whole outline is used: {err.what}")
+            return None
+    return None
+
+
+def _basic_shape(text: str, box_of: Callable[[str], Box], element: Element, bare: bool) -> BasicShape:
+    """Raises: UnitlessError; OutlineError for what can't be read."""
+    name = text.lower()
     if name in _BOXES:
         return _as_runs(_rectangle(*box_of(_BOXES[name])), element, _NONZERO)
-    match = _WITH_BOX.fullmatch(text.strip())
-    if not match or (match[1] and match[4]):
-        return None
+    match = _WITH_BOX.fullmatch(text)
     # CSS Masking 1: without a box it is the border box, and that is the stroke box for SVG elements.
-    kind = _BOXES.get((match[1] or match[4] or "border-box").lower())
-    make = _SHAPES.get(match[2].lower())
-    if kind is None or make is None:
-        return None
-    rule = _NONZERO
-    inside = match[3].strip()
-    if match[2].lower() in ("polygon", "path") and (
-        ruled := re.match(r"(nonzero|evenodd)\s*,", inside, re.IGNORECASE)
-    ):
+    kind = _BOXES.get((match[1] or match[4] or "border-box").lower()) if match else None
+    make = _SHAPES.get(match[2].lower()) if match else None
+    if match is None or kind is None or make is None or (match[1] and match[4]):
+        raise OutlineError(f'nestcut does not know the shape "{short(text)}"', mend="draw the clip as a path")
+    rule, inside = _NONZERO, match[3].strip()
+    ruled = re.match(r"(nonzero|evenodd)\s*,", inside, re.IGNORECASE)
+    if ruled and match[2].lower() in ("polygon", "path"):
         rule, inside = ruled[1].lower(), inside[ruled.end() :].strip()
     return _as_runs(make(inside, box_of(kind), bare), element, rule)
 
 
-def _as_runs(shape: Element | None, element: Element, rule: str) -> tuple[list[Run], str]:
+def _as_runs(shape: Element | None, element: Element, rule: str) -> BasicShape:
     """The runs of a shape element that stands for a basic shape."""
     if shape is None:
-        return [], rule
+        return BasicShape([], rule)
     runs = runs_of(shape, {}, (0.0, 0.0))
     if shape.tag == "path":
         # Path data counts from the corner of the box.
         corner = shift(float(shape.get("x", "0")), float(shape.get("y", "0")))
         runs = [run.moved(corner) for run in runs]
-    return [Run(run.curves, run.closed, element) for run in runs], rule
+    return BasicShape([Run(run.curves, run.closed, element) for run in runs], rule)
 
 
 def _element(tag: str, **attributes: float | str) -> Element:

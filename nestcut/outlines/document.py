@@ -7,6 +7,7 @@ remembers its line. Nothing is ever fetched.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -61,6 +62,12 @@ class Element:
         ]
         named += [child.text for child in self.children if child.tag == "title"]
         return [" ".join(name.split()) for name in named if name.strip()]
+
+    def walk(self) -> Iterator[Element]:
+        """The element and all in it, in the order of the file."""
+        yield self
+        for child in self.children:
+            yield from child.walk()
 
     def __str__(self) -> str:
         return f"{self.tag} id='{self.id}'" if self.id else self.tag

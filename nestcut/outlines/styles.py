@@ -58,6 +58,7 @@ _HARMLESS_AT_RULES = (
     "property",
     "counter-style",
 )
+_SPECIAL_MEDIA = "Styles for special media in the drawing were passed over."
 _RESET = ("initial", "unset", "revert", "revert-layer")
 _COMPOUND = re.compile(r"(\*|[A-Za-z_][\w-]*)?((?:[.#][A-Za-z_-][\w-]*)*)$")
 
@@ -75,20 +76,18 @@ class Rule:
 def read_rules(root: Element, notes: list[str]) -> list[Rule]:
     """All rules of the drawing's style sheets that matter to outlines, weakest first."""
     rules: list[Rule] = []
-    for sheet in _sheets(root):
+    for sheet in root.walk():
+        if sheet.tag != "style" or sheet.get("type", "text/css").strip().lower() not in ("", "text/css"):
+            continue
+        if sheet.get("media", "all").strip().lower() not in ("", "all", "screen"):
+            notes.append(_SPECIAL_MEDIA)
+            continue
         rules += _rules_of(sheet.text, len(rules), notes)
         if len(rules) > MOST_RULES:
             raise OutlineError(
                 f"the drawing has more than {MOST_RULES} style rules", mend="save it as plain SVG"
             )
     return sorted(rules, key=lambda rule: rule.weight)
-
-
-def _sheets(element: Element) -> Iterator[Element]:
-    if element.tag == "style" and element.get("type", "text/css").strip().lower() in ("", "text/css"):
-        yield element
-    for child in element.children:
-        yield from _sheets(child)
 
 
 def _rules_of(css: str, order: int, notes: list[str]) -> Iterator[Rule]:
@@ -101,7 +100,7 @@ def _rules_of(css: str, order: int, notes: list[str]) -> Iterator[Rule]:
                     "the drawing takes its styles from another file", mend="save it with its styles inside"
                 )
             if item.lower_at_keyword == "media":
-                notes.append("Styles for special media in the drawing were passed over.")
+                notes.append(_SPECIAL_MEDIA)
             elif item.lower_at_keyword not in _HARMLESS_AT_RULES:
                 notes.append(f"Styles under @{item.lower_at_keyword[:40]} in the drawing were passed over.")
             continue

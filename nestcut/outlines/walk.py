@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -13,7 +12,7 @@ import shapely
 from shapely.geometry import Polygon
 
 from nestcut.errors import OutlineError, found_at
-from nestcut.outlines.clips import Window, basic_shape, filled
+from nestcut.outlines.clips import Window, clip_of, filled, fragment
 from nestcut.outlines.curves import Matrix, extent
 from nestcut.outlines.document import Element, where_is
 from nestcut.outlines.frames import (
@@ -49,7 +48,7 @@ from nestcut.outlines.styles import (
     read_rules,
 )
 from nestcut.outlines.transforms import own_move
-from nestcut.outlines.values import Box, UnitlessError
+from nestcut.outlines.values import Box
 from nestcut.outlines.visible import Drawing, Seen
 
 __all__ = ["see"]
@@ -58,7 +57,6 @@ _GROUPS = frozenset({"g", "a", "svg", "switch", "use"})
 _READ = _GROUPS | SHAPES
 _MOST_VISITS = 20_000
 _MOST_USES = 20
-_URL = re.compile(r"""url\(\s*(["']?)\s*([^"')]*?)\s*\1\s*\)(\s+[a-z-]+)?""", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +91,8 @@ def see(root: Element) -> Drawing:
     with found_at(where_is(root)):
         style = computed(root, (), walker.rules, {})
         sides = {name: style.get(name) or root.get(name) for name in ("width", "height")}
-        to_mm, view, drawing.sized, corners = page_of(
-            sides, root.get("viewBox"), root.get("preserveAspectRatio")
-        )
-        walker.page = corners
+        page = page_of(sides, root.get("viewBox"), root.get("preserveAspectRatio"))
+        to_mm, view, drawing.sized, walker.page = page
     walker.visit(root, _Scene(to_mm, view))
     for element in walker.everything:
         if element.tag == "symbol" and element.id not in walker.used:
@@ -108,7 +104,7 @@ class _Walker:
     def __init__(self, root: Element, drawing: Drawing) -> None:
         self.drawing = drawing
         self.rules: list[Rule] = read_rules(root, drawing.notes)
-        self.everything = list(_all(root))
+        self.everything = list(root.walk())
         self.ids: dict[str, Element] = {}
         self.used: set[str] = set()
         self.page: list[tuple[float, float]] = []
@@ -253,36 +249,15 @@ class _Walker:
         say: Callable[[str], None],
     ) -> tuple[Window, ...]:
         """What an element is seen through by its own clip-path; ``scene.to_mm`` is the element's own map."""
-        for name, bare in (("css clip-path", False), ("clip-path", True)):
-            text = style.get(name, "none").strip()
-            if text.lower() in ("", "none"):
-                if name in style:
-                    return ()
-                continue
-            url = _URL.fullmatch(text)
-            if url:
-                target = self.ids.get(url[2][1:]) if url[2].startswith("#") else None
-                if target is None or target.tag != "clipPath":
-                    # CSS Masking 1 section 5.1: a clip that is not there clips nothing.
-                    say("A clip that the drawing doesn't hold was passed over")
-                    return ()
-                return (Window.of(self._clip_area(target, scene, box_of), strict=True),)
-            try:
-                found = basic_shape(text, box_of, element, bare=bare)
-            except UnitlessError:
-                say("A clip in a style was passed over: its numbers need a unit (px) there")
-                continue
-            except OutlineError as err:
-                say(f"A clip was passed over, so the whole outline is used: {err.what}")
-                return ()
-            if found is None:
-                say("A clip of a kind that nestcut does not know was passed over: the whole outline is used")
-                return ()
-            runs = [run.moved(scene.to_mm) for run in found[0]]
-            for run in runs:
-                check_reach(run)
-            return (Window.of(filled(runs, found[1]), strict=True),)
-        return ()
+        clip = clip_of(style, self.ids, box_of, element, say)
+        if clip is None:
+            return ()
+        if isinstance(clip, Element):
+            return (Window.of(self._clip_area(clip, scene, box_of), strict=True),)
+        runs = [run.moved(scene.to_mm) for run in clip.runs]
+        for run in runs:
+            check_reach(run)
+        return (Window.of(filled(runs, clip.rule), strict=True),)
 
     def _clip_area(self, target: Element, scene: _Scene, box_of: Callable[[str], Box]) -> shapely.Geometry:
         """The area of a clipPath, mm (CSS Masking 1, sections 6.1 and 6.2)."""
@@ -294,12 +269,12 @@ class _Walker:
         if len(uses) > _MOST_USES:
             raise OutlineError("clips call each other in a circle", mend="release the clips in the drawing")
         style = computed(target, (), self.rules, {}, say)
-        to_mm, view = scene.to_mm, scene.view
+        move = own_move(style, lambda kind: (0.0, 0.0, *scene.view), say)
+        to_mm, view = compose(scene.to_mm, move), scene.view
         own = self._clip(target, style, replace(scene, uses=uses), box_of, say)
         if target.get("clipPathUnits").strip() == "objectBoundingBox":
             x, y, w, h = box_of("fill")
             to_mm, view = compose(to_mm, np.array([[w, 0.0, x], [0.0, h, y]])), (1.0, 1.0)
-        to_mm = compose(to_mm, own_move(style, lambda kind: (0.0, 0.0, *view), say))
         outer, self.areas = self.areas, []
         try:
             inside = _Scene(to_mm, view, style, ancestors=(target,), uses=uses, gather="area")
@@ -337,8 +312,8 @@ class _Walker:
             self.drawing.unpainted += bool(runs)
             return
         for name in ("fill", "stroke"):
-            url = _URL.match(style.get(name, ""))
-            if url and (paint := self.ids.get(url[2][1:])) and paint.tag in ("pattern", "hatch"):
+            paint = self.ids.get(fragment(style.get(name, "")))
+            if paint is not None and paint.tag in ("pattern", "hatch"):
                 self.drawing.say("A pattern was passed over: only the outline that it fills is read", element)
         self.drawing.seen += [Seen.of(run, scene.rim, scene.windows, style) for run in moved]
 
@@ -394,6 +369,10 @@ class _Walker:
         if w <= 0 or h <= 0:
             self.drawing.say("An inner drawing of no size was left out", element)
             return
+        if {"x", "y", "width", "height"} & scene.style.keys():
+            self.drawing.say(
+                "Place or size of an inner drawing stand in a style; not every viewer heeds that", element
+            )
         x, y = self._corner(element, scene.style, scene) if element.tag == "svg" else (0.0, 0.0)
         if element.get("refX") or element.get("refY"):
             self.drawing.say("The reference point (refX, refY) of a symbol was passed over", element)
@@ -418,9 +397,3 @@ def _grown(box: Box, scene: _Scene) -> Box:
     half = scene.half_stroke()
     across, down = (half * math.hypot(*row) for row in scene.to_mm[:, :2])
     return box[0] - across, box[1] - down, box[2] + across, box[3] + down
-
-
-def _all(element: Element) -> Iterator[Element]:
-    yield element
-    for child in element.children:
-        yield from _all(child)

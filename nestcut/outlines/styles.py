@@ -193,7 +193,7 @@ def computed(
         if word == "inherit" or (word in _RESET and word != "initial" and name in INHERITED):
             if name in inherited:
                 result[name] = inherited[name]
-        elif word in _RESET:
+        elif word in _RESET and name != "all":
             result.pop(name, None)
             if name.startswith("css "):
                 result.pop(name[4:], None)

@@ -20,7 +20,7 @@ from nestcut.outlines.frames import shift, short
 from nestcut.outlines.pathdata import Run, runs_of
 from nestcut.outlines.values import Box, UnitlessError, length, place
 
-__all__ = ["SLACK_MM", "BasicShape", "Window", "clip_of", "filled", "fragment"]
+__all__ = ["SLACK_MM", "BasicShape", "Window", "clip_of", "filled", "fragment", "through"]
 
 SLACK_MM = 0.1
 _NONZERO = "nonzero"
@@ -284,22 +284,36 @@ def filled(runs: Sequence[Run], rule: str) -> shapely.Geometry:
         turn = 1 if ring.is_empty or shapely.is_ccw(ring.exterior) else -1
         area: shapely.Geometry = ring
         if not ring.is_valid:
-            parts = shapely.get_parts(shapely.make_valid(ring))
-            area = shapely.union_all([part for part in parts if isinstance(part, Polygon)])
+            area = _faces(shapely.make_valid(ring))
             # Where it goes round something twice, or both ways, its own area is not the one between its lines.
             if rule == _NONZERO and abs(abs(_signed_area(points)) - area.area) > 1e-6 * area.area:
                 raise OutlineError("a clip crosses itself", mend="release the clip in the drawing")
         rest, found = area, {}
         for level, seen in levels.items():
-            for at, part in ((level + turn, seen.intersection(area)), (level, seen.difference(area))):
+            inner, outer = _faces(seen.intersection(area)), _faces(seen.difference(area))
+            for at, part in ((level + turn, inner), (level, outer)):
                 if part.area > 0:
                     found[at] = found[at].union(part) if at in found else part
-            rest = rest.difference(seen)
+            rest = _faces(rest.difference(seen))
         if rest.area > 0:
             found[turn] = found[turn].union(rest) if turn in found else rest
         levels = found
     inside = [area for level, area in levels.items() if (level % 2 if rule == "evenodd" else level)]
     return shapely.union_all(inside)
+
+
+def through(area: shapely.Geometry, windows: Sequence[Window]) -> shapely.Geometry:
+    """What of an area is seen through all windows, mm."""
+    for window in windows:
+        area = _faces(area.intersection(window.area))
+    return area
+
+
+def _faces(shape: shapely.Geometry) -> shapely.Geometry:
+    """A shape without the points and lines that may be left where two areas only touch."""
+    if isinstance(shape, Polygon):
+        return shape
+    return shapely.union_all([part for part in shapely.get_parts(shape) if isinstance(part, Polygon)])
 
 
 def _signed_area(points: Sequence[tuple[float, ...]]) -> float:

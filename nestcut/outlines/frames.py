@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,6 +19,7 @@ __all__ = [
     "IDENTITY",
     "MM_PER_PX",
     "NUMBER",
+    "Page",
     "compose",
     "finite",
     "mapped",
@@ -117,16 +119,28 @@ def read_length(text: str, percent_of: float | None, *, name: str) -> float:
     return value * _PX_PER_UNIT[unit]
 
 
-def page_of(
-    sides: Mapping[str, str], viewbox: str, aspect: str
-) -> tuple[Matrix, tuple[float, float], bool, list[tuple[float, float]]]:
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The page of a drawing; points in the root's user units."""
+
+    to_mm: Matrix
+    """From the root's user units to mm."""
+    view: tuple[float, float]
+    """Width and height that percentages refer to, user units."""
+    sized: bool
+    """Whether it has a physical size."""
+    sheet: list[tuple[float, float]]
+    """The corners of all that a viewer shows; none, if the drawing doesn't say."""
+    canvas: list[tuple[float, float]]
+    """The corners of the viewBox, else those of the sheet."""
+
+
+def page_of(sides: Mapping[str, str], viewbox: str, aspect: str) -> Page:
     """The page of a drawing.
 
     Args:
         sides: ``width`` and ``height`` as written; empty where there is none.
         viewbox, aspect: ``viewBox`` and ``preserveAspectRatio`` as written.
-    Returns: the map from the root's user units to mm, the viewport in user units, whether it has a physical size, and
-        the page's corners in user units (none, if the drawing has no page).
     Raises: OutlineError.
     """
     box = viewbox_of(viewbox)
@@ -157,10 +171,13 @@ def page_of(
     inner = viewport_transform(box, w, h, aspect)
     view = (box[2], box[3]) if box else (w, h)
     (sx, left), (sy, top) = (inner[0, 0], inner[0, 2]), (inner[1, 1], inner[1, 2])
-    corners = (
-        [((x - left) / sx, (y - top) / sy) for x, y in ((0, 0), (w, 0), (w, h), (0, h))] if paged else []
-    )
-    return MM_PER_PX * inner, view, sized, corners
+    x0, y0, x1, y1 = -left / sx, -top / sy, (w - left) / sx, (h - top) / sy
+    sheet = [(x0, y0), (x1, y0), (x1, y1), (x0, y1)] if paged else []
+    canvas = sheet
+    if box:
+        x, y, wide, high = box
+        canvas = [(x, y), (x + wide, y), (x + wide, y + high), (x, y + high)]
+    return Page(MM_PER_PX * inner, view, sized, sheet, canvas)
 
 
 def viewbox_of(text: str) -> tuple[float, float, float, float] | None:

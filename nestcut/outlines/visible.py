@@ -57,7 +57,9 @@ class Drawing:
     sized: bool = True
     """False when the drawing has no physical size."""
     page: Polygon | None = None
-    """The page, mm; None when the drawing has none."""
+    """All that a viewer shows, mm; None when the drawing has no page."""
+    canvas: Polygon | None = None
+    """The part of the page that is drawn on (its viewBox), mm."""
     unpainted: int = 0
     """Shapes without stroke or fill."""
     remarks: dict[str, dict[int, Element]] = field(default_factory=dict)
@@ -86,7 +88,10 @@ def visible(drawing: Drawing) -> list[Seen]:
 def _without_background(seen: Sequence[Seen], drawing: Drawing) -> list[Seen]:
     """Without the pale rectangles as large as the page behind everything else."""
     rest = list(seen)
-    while rest and drawing.page is not None and _is_page_sized(rest[0], drawing.page):
+    page = shapely.Polygon()
+    if drawing.page is not None and drawing.canvas is not None and drawing.canvas.is_valid:
+        page = drawing.canvas.intersection(drawing.page)
+    while rest and page.area > 0 and _is_page_sized(rest[0], page):
         back, others = rest[0], rest[1:]
         if not join_runs([other.run for other in others], [])[0]:
             break  # nothing else is closed: it is the outline
@@ -106,7 +111,7 @@ def _without_background(seen: Sequence[Seen], drawing: Drawing) -> list[Seen]:
     return rest
 
 
-def _is_page_sized(back: Seen, page: Polygon) -> bool:
+def _is_page_sized(back: Seen, page: shapely.Geometry) -> bool:
     if (
         back.rim
         or not (back.pale and back.run.closed)
@@ -152,7 +157,7 @@ def _is_through(one: Seen, window: Window, drawing: Drawing) -> bool:
 
 def _on_page(seen: Sequence[Seen], drawing: Drawing) -> list[Seen]:
     """Without what lies wholly beyond the page, if an outline is left."""
-    if drawing.page is None:
+    if drawing.page is None or drawing.page.area == 0:
         return list(seen)
     room = drawing.page.buffer(SLACK_MM, join_style="mitre")
     # An outline all around the page is no stray one, filled or not: the page is too small.

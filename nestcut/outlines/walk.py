@@ -12,11 +12,12 @@ import shapely
 from shapely.geometry import Polygon
 
 from nestcut.errors import OutlineError, found_at
-from nestcut.outlines.clips import Window, clip_of, filled, fragment
+from nestcut.outlines.clips import Window, clip_of, filled, fragment, through
 from nestcut.outlines.curves import Matrix, extent
 from nestcut.outlines.document import Element, where_is
 from nestcut.outlines.frames import (
     IDENTITY,
+    Page,
     compose,
     mapped,
     page_of,
@@ -91,9 +92,9 @@ def see(root: Element) -> Drawing:
     with found_at(where_is(root)):
         style = computed(root, (), walker.rules, {})
         sides = {name: style.get(name) or root.get(name) for name in ("width", "height")}
-        page = page_of(sides, root.get("viewBox"), root.get("preserveAspectRatio"))
-        to_mm, view, drawing.sized, walker.page = page
-    walker.visit(root, _Scene(to_mm, view))
+        walker.page = page_of(sides, root.get("viewBox"), root.get("preserveAspectRatio"))
+    drawing.sized = walker.page.sized
+    walker.visit(root, _Scene(walker.page.to_mm, walker.page.view))
     for element in walker.everything:
         if element.tag == "symbol" and element.id not in walker.used:
             drawing.say("A symbol that is nowhere used was passed over", element)
@@ -107,7 +108,7 @@ class _Walker:
         self.everything = list(root.walk())
         self.ids: dict[str, Element] = {}
         self.used: set[str] = set()
-        self.page: list[tuple[float, float]] = []
+        self.page: Page | None = None
         self.areas: list[shapely.Geometry] = []
         self.boxes: list[Box] = []
         self.visits = 0
@@ -148,8 +149,8 @@ class _Walker:
         if scene.gather == "area" and element.tag not in SHAPES | {"use"}:
             say("Only shapes can clip: something else in a clip was passed over, as browsers do")
             return
-        for name in NOTED_PROPERTIES.keys() & style.keys():
-            if not is_harmless(name, style[name]):
+        for name, value in style.items():
+            if name in NOTED_PROPERTIES and not is_harmless(name, value):
                 say(NOTED_PROPERTIES[name])
         for child in element.children:
             if child.tag in MOVING:
@@ -165,8 +166,9 @@ class _Walker:
         windows = scene.windows
         if scene.gather in ("paint", "area"):
             windows += self._clip(element, style, replace(scene, to_mm=to_mm), box_of, say)
-        if not scene.ancestors and self.page and abs(np.linalg.det(to_mm[:, :2])) > 0:
-            self.drawing.page = Polygon(mapped(to_mm, self.page))
+        if not scene.ancestors and self.page and self.page.sheet:
+            self.drawing.page = Polygon(mapped(to_mm, self.page.sheet))
+            self.drawing.canvas = Polygon(mapped(to_mm, self.page.canvas))
         rim = scene.rim or is_rim(element, root=not scene.ancestors)
         if not rim and scene.ancestors and (name := perhaps_rim(element)):
             say(f'"{short(name)}" is read as what is cut; call it "rim" if it is the metal\'s edge')
@@ -201,16 +203,16 @@ class _Walker:
 
     def _switch(self, element: Element, scene: _Scene) -> None:
         """The first part that fits. What nestcut can't read never fits, so that its replacement is read."""
-        plain = [
-            c
-            for c in element.children
-            if c.tag not in DEFINITIONS and "requiredExtensions" not in c.attributes
-        ]
-        parts = [c for c in plain if c.tag in _READ]
-        fits = [c for c in parts if speaks(c.get("systemLanguage", LANGUAGE))]
-        for child in plain:
-            if child.tag not in _READ:
+        parts: list[Element] = []
+        for child in element.children:
+            special = "requiredExtensions" in child.attributes
+            if child.tag in _READ and not special:
+                parts.append(child)
+            elif child.tag in _READ:
+                self._applies(child, lambda note, child=child: self.drawing.say(note, child))
+            elif child.tag not in DEFINITIONS and not special:
                 self.drawing.say(passed_over(child.tag), child)
+        fits = [c for c in parts if speaks(c.get("systemLanguage", LANGUAGE))]
         for child in (fits or parts)[:1]:
             if any("systemLanguage" in c.attributes for c in parts):
                 language = child.attributes.get("systemLanguage")
@@ -283,9 +285,7 @@ class _Walker:
             area = shapely.union_all(self.areas)
         finally:
             self.areas = outer
-        for window in own:
-            area = area.intersection(window.area)
-        return area
+        return through(area, own)
 
     def _shape(self, element: Element, scene: _Scene) -> None:
         style = scene.style
@@ -304,9 +304,7 @@ class _Walker:
         if scene.gather == "area":
             if not is_invisible(style):
                 area = filled(moved, style.get("clip-rule", "nonzero").lower())
-                for window in scene.windows:
-                    area = area.intersection(window.area)
-                self.areas.append(area)
+                self.areas.append(through(area, scene.windows))
             return
         if is_unpainted(style):
             self.drawing.unpainted += bool(runs)

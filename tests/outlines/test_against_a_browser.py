@@ -96,6 +96,9 @@ DRAWINGS = {
     # SVG 2 sections 8.2, 14.3: inner viewports hide what lies outside.
     "inner frame": '<svg x="20" y="20" width="40" height="40"><circle r="30"/><rect x="60" width="9" height="9"/></svg>',
     "inner frame that shows all": '<svg x="20" y="20" width="40" height="40" overflow="visible"><circle r="30"/></svg>',
+    "inner frame, auto": '<svg x="20" y="20" width="40" height="40" overflow="auto"><circle r="30"/></svg>',
+    "inner frame, scroll": '<svg x="20" y="20" width="40" height="40" style="overflow:scroll"><circle r="30"/></svg>',
+    "moved inner frame": '<svg x="20" y="20" width="40" height="40" transform="rotate(20)"><circle r="30"/></svg>',
     "symbol": '<symbol id="s" viewBox="0 0 10 10"><circle cx="5" cy="5" r="6"/></symbol><use href="#s" x="30" y="10" width="40" height="20"/>',
     "symbol that shows all": '<symbol id="s" viewBox="0 0 10 10" style="overflow:visible"><circle cx="5" cy="5" r="6"/></symbol><use href="#s" x="30" y="10" width="40" height="20"/>',
     "use of an inner frame": '<defs><svg id="s" width="10" height="10"><circle r="8"/></svg></defs><use href="#s" x="30" y="10" width="40"/>',

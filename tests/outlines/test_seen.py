@@ -129,6 +129,12 @@ def test_a_pale_rectangle_behind_all_is_background(tmp_path, back):
     assert "background" in notes(scrap)
 
 
+def test_a_background_as_large_as_the_viewbox(tmp_path):
+    """On a page that is wider than its viewBox, too."""
+    head = 'width="200mm" height="100mm" viewBox="0 0 100 100"'
+    assert outline_size(die(tmp_path, BACKGROUNDS[0] + SQUARE, head).cut) == pytest.approx((20, 10))
+
+
 OUTLINES = {
     "alone": '<rect width="100" height="100" fill="white"/>',
     "alone with a fold": '<rect width="100" height="100" fill="white"/><path d="M9 9h9" stroke="#000"/>',

@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 from nestcut.arithmetic import angle_of, angles_of, dot, length_of, lengths_of, sine_cosine, sines_cosines
 from nestcut.errors import OutlineError
 
-__all__ = ["Arc", "Bezier", "Curve", "Line", "Matrix", "arc_from_endpoints", "sample"]
+__all__ = ["Arc", "Bezier", "Curve", "Line", "Matrix", "arc_from_endpoints", "extent", "sample"]
 
 Floats = NDArray[np.float64]
 Matrix = NDArray[np.float64]
@@ -211,6 +212,33 @@ def arc_from_endpoints(
     elif not sweep and turn >= 0:
         turn -= 2 * math.pi
     return Arc(centre, (cos * rx, sin * rx), (-sin * ry, cos * ry), begin, turn, start, end)
+
+
+def extent(curves: Sequence[Curve]) -> tuple[float, float, float, float]:
+    """The bounding box of curves: least x and y, greatest x and y, in their own units."""
+    points: list[tuple[float, float]] = []
+    for curve in curves:
+        points += [curve.start, curve.end]
+        if isinstance(curve, Line):
+            continue
+        inner = [t for axis in (0, 1) for t in _turning(curve, axis) if 0 < t < 1]
+        if inner:
+            points += [(float(x), float(y)) for x, y in curve.at(np.array(inner))]
+    xs, ys = zip(*points, strict=True)
+    return min(xs), min(ys), max(xs), max(ys)
+
+
+def _turning(curve: Bezier | Arc, axis: int) -> list[float]:
+    """Parameters at which the curve may turn back along an axis."""
+    if isinstance(curve, Arc):
+        top = math.atan2(curve.v[axis], curve.u[axis])
+        turns = range(-5, 6)  # an arc begins and ends within two turns of 0
+        return [(top + k * math.pi - curve.begin) / curve.turn for k in turns]
+    speed = np.polynomial.polynomial.Polynomial(
+        _power_basis(np.array([p[axis] for p in curve.points]))
+    ).deriv()
+    coefficients = _trim([float(c) for c in speed.coef[::-1]])
+    return [float(r.real) for r in np.roots(coefficients).astype(complex) if abs(r.imag) < 1e-6]
 
 
 @functools.lru_cache(maxsize=512)  # a loop is asked for twice: for its cut, and for the rim around it

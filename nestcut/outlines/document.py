@@ -7,6 +7,7 @@ remembers its line. Nothing is ever fetched.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,10 @@ DEEPEST = 100
 
 SVG = "http://www.w3.org/2000/svg"
 XLINK = "http://www.w3.org/1999/xlink"
+XHTML = "http://www.w3.org/1999/xhtml"
+
+_PRIVATE_NAME = re.compile(r"\{[^}]*\}(id|name)")
+"""Where an id had to be changed to be a good one, some programs keep what was typed beside it."""
 
 
 @dataclass(slots=True)
@@ -46,6 +51,23 @@ class Element:
     def classes(self) -> list[str]:
         """The names in the class attribute."""
         return self.attributes.get("class", "").split()
+
+    @property
+    def labels(self) -> list[str]:
+        """The names that drawing programs show for the element, beside its id: labels, and a title in it."""
+        named = [
+            value
+            for name, value in self.attributes.items()
+            if name == "data-name" or name.rpartition("}")[2] == "label" or _PRIVATE_NAME.match(name)
+        ]
+        named += [child.text for child in self.children if child.tag == "title"]
+        return [" ".join(name.split()) for name in named if name.strip()]
+
+    def walk(self) -> Iterator[Element]:
+        """The element and all in it, in the order of the file."""
+        yield self
+        for child in self.children:
+            yield from child.walk()
 
     def __str__(self) -> str:
         return f"{self.tag} id='{self.id}'" if self.id else self.tag
@@ -107,7 +129,7 @@ class _Builder:
                 mend="save only the outline, as a plain SVG",
                 where=Where(line=line),
             )
-        element = Element(_local(tag), {_attribute(k): v for k, v in attributes.items()}, line)
+        element = Element(_local(tag), _attributes(attributes), line)
         if self.stack:
             self.stack[-1].children.append(element)
         else:
@@ -118,7 +140,7 @@ class _Builder:
         self.stack.pop()
 
     def data(self, data: str) -> None:
-        if self.stack and self.stack[-1].tag == "style":
+        if self.stack and self.stack[-1].tag in ("style", "title"):
             self.stack[-1].text += data
 
     def pi(self, target: str, data: str | None = None) -> None:
@@ -178,13 +200,16 @@ def parse_svg(data: bytes) -> Element:
 def _local(tag: str) -> str:
     if tag.startswith("{"):
         space, _, name = tag[1:].partition("}")
-        return name if space == SVG else ""
+        return name if space == SVG else f"html {name}" if space == XHTML else ""
     # Files without xmlns are not quite SVG, but people write them, and they can mean nothing else.
     return "" if ":" in tag else tag
 
 
-def _attribute(name: str) -> str:
-    if name.startswith("{"):
-        space, _, local = name[1:].partition("}")
-        return local if space in (XLINK, SVG) and local == "href" else name
-    return name
+def _attributes(found: dict[str, str]) -> dict[str, str]:
+    """Attributes by name; those of other namespaces as ``{namespace}name``."""
+    named = dict(found)
+    for space in (SVG, XLINK):
+        link = named.pop(f"{{{space}}}href", None)
+        if link is not None:
+            named.setdefault("href", link)  # SVG 2 section 16.1: href beats xlink:href
+    return named

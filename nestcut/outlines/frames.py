@@ -1,26 +1,34 @@
-"""Frames of an SVG drawing: lengths, transforms, viewBox and preserveAspectRatio.
+"""Frames of an SVG drawing: lengths, viewBox and preserveAspectRatio.
 
-Source: SVG 1.1 sections 7.4 to 7.10 (SVG 2 sections 8.2 to 8.9); units by CSS Values 3.
+Source: SVG 1.1 sections 7.7 to 7.10 (SVG 2 sections 8.2 to 8.9); units by CSS Values 3.
 """
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from nestcut.arithmetic import dot, sine_cosine
+from nestcut.arithmetic import dot
 from nestcut.errors import OutlineError
 from nestcut.outlines.curves import Matrix
 
 __all__ = [
     "IDENTITY",
     "MM_PER_PX",
+    "NUMBER",
+    "Page",
     "compose",
+    "finite",
+    "mapped",
     "number_list",
-    "parse_transform",
+    "page_of",
     "read_length",
+    "shift",
+    "short",
     "viewbox_of",
     "viewport_transform",
 ]
@@ -42,7 +50,6 @@ _PX_PER_UNIT = {
 }
 _LENGTH = re.compile(rf"\s*({NUMBER})\s*([a-zA-Z]*|%)\s*$", re.ASCII)
 _NEXT = re.compile(rf"[\s,]*({NUMBER})", re.ASCII)
-_CALL = re.compile(r"\s*,?\s*([a-zA-Z]+)\s*\(([^()]*)\)")
 
 
 def compose(outer: Matrix, inner: Matrix) -> Matrix:
@@ -55,6 +62,19 @@ def compose(outer: Matrix, inner: Matrix) -> Matrix:
             "the transforms of the drawing add up to a huge size", mend="draw at the real size, in mm"
         )
     return result
+
+
+def mapped(m: Matrix, points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Points under a map."""
+    return [
+        (float(m[0, 0] * x + m[0, 1] * y + m[0, 2]), float(m[1, 0] * x + m[1, 1] * y + m[1, 2]))
+        for x, y in points
+    ]
+
+
+def shift(x: float, y: float) -> Matrix:
+    """The map that moves by (x, y)."""
+    return np.array([[1.0, 0.0, x], [0.0, 1.0, y]])
 
 
 def finite(text: str) -> float:
@@ -74,7 +94,7 @@ def number_list(text: str) -> list[float]:
         end = match.end()
     if text[end:].strip(" \t\r\n\f,"):
         raise OutlineError(
-            f'"{_short(text)}" is not a list of numbers', mend="save the drawing again as plain SVG"
+            f'"{short(text)}" is not a list of numbers', mend="save the drawing again as plain SVG"
         )
     return values
 
@@ -89,88 +109,78 @@ def read_length(text: str, percent_of: float | None, *, name: str) -> float:
     """
     match = _LENGTH.match(text)
     if not match:
-        raise OutlineError(f'{name}="{_short(text)}" is not a length', mend="write it in mm")
+        raise OutlineError(f'{name}="{short(text)}" is not a length', mend="write it in mm")
     value, unit = finite(match[1]), match[2].lower()
     if unit == "%":
         if percent_of is None:
-            raise OutlineError(
-                f'{name}="{_short(text)}" is a share of an unknown size', mend="write it in mm"
-            )
+            raise OutlineError(f'{name}="{short(text)}" is a share of an unknown size', mend="write it in mm")
         return value / 100 * percent_of
     if unit not in _PX_PER_UNIT:
         raise OutlineError(
-            f'{name}="{_short(text)}" has a unit that has no size of its own', mend="write it in mm"
+            f'{name}="{short(text)}" has a unit that has no size of its own', mend="write it in mm"
         )
     return value * _PX_PER_UNIT[unit]
 
 
-def parse_transform(text: str) -> Matrix:
-    """A ``transform`` attribute or CSS property as one map. Raises OutlineError."""
-    if text.strip() in ("", "none"):
-        return IDENTITY
-    total, end = IDENTITY, 0
-    while end < len(text):
-        call = _CALL.match(text, end)
-        if not call:
-            if text[end:].strip(" \t\r\n,"):
-                break
-            return total
-        total = compose(total, _one_transform(call[1], call[2], text))
-        end = call.end()
-    else:
-        return total
-    raise OutlineError(
-        f'the transform "{_short(text)}" can\'t be read', mend="save the drawing again with plain transforms"
-    )
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The page of a drawing; points in the root's user units."""
+
+    to_mm: Matrix
+    """From the root's user units to mm."""
+    view: tuple[float, float]
+    """Width and height that percentages refer to, user units."""
+    sized: bool
+    """Whether it has a physical size."""
+    sheet: list[tuple[float, float]]
+    """The corners of all that a viewer shows; none, if the drawing doesn't say."""
+    canvas: list[tuple[float, float]]
+    """The corners of the viewBox, else those of the sheet."""
 
 
-def _one_transform(name: str, arguments: str, whole: str) -> Matrix:
-    """One call of a transform list; CSS allows px and angle units."""
-    values: list[float] = []
-    for token in re.findall(r"[^\s,]+", arguments):
-        match = re.fullmatch(rf"({NUMBER})(px|deg|rad|turn|grad|mm|cm|in|pt)?", token)
-        if not match:
-            raise OutlineError(
-                f'the transform "{_short(whole)}" can\'t be read', mend="save with plain transforms"
-            )
-        scale = {"rad": 180 / math.pi, "turn": 360.0, "grad": 0.9}.get(match[2] or "")
-        values.append(finite(match[1]) * (scale or _PX_PER_UNIT.get(match[2] or "", 1.0)))
-    kind, count = name, len(values)
-    if kind == "matrix" and count == 6:
-        a, b, c, d, e, f = values
-        return np.array([[a, c, e], [b, d, f]])
-    if kind == "translate" and count in (1, 2):
-        return np.array([[1.0, 0.0, values[0]], [0.0, 1.0, values[1] if count == 2 else 0.0]])
-    if kind in ("translateX", "translateY") and count == 1:
-        x, y = (values[0], 0.0) if kind == "translateX" else (0.0, values[0])
-        return np.array([[1.0, 0.0, x], [0.0, 1.0, y]])
-    if kind == "scale" and count in (1, 2):
-        return np.array([[values[0], 0.0, 0.0], [0.0, values[-1], 0.0]])
-    if kind in ("scaleX", "scaleY") and count == 1:
-        x, y = (values[0], 1.0) if kind == "scaleX" else (1.0, values[0])
-        return np.array([[x, 0.0, 0.0], [0.0, y, 0.0]])
-    if kind == "rotate" and count in (1, 3):
-        cos, sin = _cos_sin(values[0])
-        x, y = values[1:] if count == 3 else (0.0, 0.0)
-        return np.array([[cos, -sin, x - cos * x + sin * y], [sin, cos, y - sin * x - cos * y]])
-    if kind in ("skewX", "skewY") and count == 1:
-        sin, cos = sine_cosine(math.radians(values[0] % 360.0))
-        if abs(cos) < 1e-9:
-            raise OutlineError(f'the transform "{_short(whole)}" has no finite size', mend="undo the skew")
-        slope = sin / cos
-        return np.array(
-            [[1.0, slope, 0.0], [0.0, 1.0, 0.0]] if kind == "skewX" else [[1.0, 0.0, 0.0], [slope, 1.0, 0.0]]
-        )
-    raise OutlineError(f'the transform "{_short(whole)}" can\'t be read', mend="save with plain transforms")
+def page_of(sides: Mapping[str, str], viewbox: str, aspect: str) -> Page:
+    """The page of a drawing.
 
-
-def _cos_sin(deg: float) -> tuple[float, float]:
-    """Exact for quarter turns, so that straight edges stay square."""
-    quarter = deg / 90
-    if quarter == round(quarter):
-        return ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))[round(quarter) % 4]
-    sin, cos = sine_cosine(math.radians(deg % 360.0))
-    return cos, sin
+    Args:
+        sides: ``width`` and ``height`` as written; empty where there is none.
+        viewbox, aspect: ``viewBox`` and ``preserveAspectRatio`` as written.
+    Raises: OutlineError.
+    """
+    box = viewbox_of(viewbox)
+    sizes: dict[str, float | None] = {}
+    sized = True
+    for name, text in sides.items():
+        if text.strip() in ("", "auto") or text.strip().endswith("%"):
+            sizes[name] = None
+            continue
+        size = read_length(text, None, name=name)
+        sized &= not re.fullmatch(r"[-+\d.eE\s]*", text)
+        if size <= 0:
+            raise OutlineError(f'{name}="{text[:30]}" is no size', mend="set the page size of the drawing")
+        sizes[name] = size
+    if sizes["width"] is None and sizes["height"] is None:
+        sized = False
+    w, h = sizes["width"], sizes["height"]
+    if box is not None:
+        # A missing side follows from the other by the shape of the viewBox; without both, 1 unit is 1 px.
+        if w is None and h is None:
+            w, h = box[2], box[3]
+        elif w is None:
+            w = (h or 0.0) * box[2] / box[3]
+        elif h is None:
+            h = w * box[3] / box[2]
+    paged = w is not None and h is not None
+    w, h = w or 100.0, h or 100.0
+    inner = viewport_transform(box, w, h, aspect)
+    view = (box[2], box[3]) if box else (w, h)
+    (sx, left), (sy, top) = (inner[0, 0], inner[0, 2]), (inner[1, 1], inner[1, 2])
+    x0, y0, x1, y1 = -left / sx, -top / sy, (w - left) / sx, (h - top) / sy
+    sheet = [(x0, y0), (x1, y0), (x1, y1), (x0, y1)] if paged else []
+    canvas = sheet
+    if box:
+        x, y, wide, high = box
+        canvas = [(x, y), (x + wide, y), (x + wide, y + high), (x, y + high)]
+    return Page(MM_PER_PX * inner, view, sized, sheet, canvas)
 
 
 def viewbox_of(text: str) -> tuple[float, float, float, float] | None:
@@ -179,9 +189,9 @@ def viewbox_of(text: str) -> tuple[float, float, float, float] | None:
         return None
     values = number_list(text)
     if len(values) != 4:
-        raise OutlineError(f'viewBox="{_short(text)}" needs four numbers', mend="save the drawing again")
+        raise OutlineError(f'viewBox="{short(text)}" needs four numbers', mend="save the drawing again")
     if values[2] <= 0 or values[3] <= 0:
-        raise OutlineError(f'viewBox="{_short(text)}" has no size', mend="set the page size of the drawing")
+        raise OutlineError(f'viewBox="{short(text)}" has no size', mend="set the page size of the drawing")
     return (values[0], values[1], values[2], values[3])
 
 
@@ -200,7 +210,7 @@ def viewport_transform(
     align, meet = words[0], (words[1] if len(words) > 1 else "meet")
     match = re.fullmatch(r"x(Min|Mid|Max)Y(Min|Mid|Max)", align)
     if (align != "none" and not match) or meet not in ("meet", "slice"):
-        raise OutlineError(f'preserveAspectRatio="{_short(aspect)}" can\'t be read', mend="take it out")
+        raise OutlineError(f'preserveAspectRatio="{short(aspect)}" can\'t be read', mend="take it out")
     x, y, w, h = box
     sx, sy = width / w, height / h
     if not match:
@@ -212,6 +222,7 @@ def viewport_transform(
     return np.array([[scale, 0.0, left - x * scale], [0.0, scale, top - y * scale]])
 
 
-def _short(text: str) -> str:
+def short(text: str) -> str:
+    """A text of the drawing, short enough for a message."""
     flat = " ".join(text.split())
     return flat if len(flat) <= 40 else flat[:37] + "…"

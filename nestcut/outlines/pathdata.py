@@ -13,17 +13,21 @@ import re
 from dataclasses import dataclass
 
 from nestcut.errors import OutlineError
-from nestcut.outlines.curves import Bezier, Curve, Line, Matrix, arc_from_endpoints
+from nestcut.outlines.curves import Arc, Bezier, Curve, Line, Matrix, arc_from_endpoints
 from nestcut.outlines.document import Element
 from nestcut.outlines.frames import finite, number_list, read_length
 from nestcut.outlines.plain import ellipse_curves, rounded_curves
 
-__all__ = ["MOST_SEGMENTS", "SHAPES", "Run", "runs_of"]
+__all__ = ["MOST_SEGMENTS", "SHAPES", "Run", "check_reach", "runs_of"]
 
 MOST_SEGMENTS = 50_000
 """More than any die; a drawing with more is a picture."""
 
 SHAPES = frozenset({"path", "circle", "ellipse", "rect", "polygon", "polyline", "line"})
+
+_FARTHEST_MM = 10_000.0
+_LARGEST_CURVE_MM = 3_000.0
+"""A curve is followed to 0.6 µm at first: one of 10 m would take half a minute, and nobody cuts one."""
 
 _ARGUMENTS = {"M": 2, "L": 2, "H": 1, "V": 1, "C": 6, "S": 4, "Q": 4, "T": 2, "A": 7, "Z": 0}
 _TOKEN = re.compile(
@@ -51,7 +55,7 @@ def runs_of(element: Element, geometry: dict[str, str], view: tuple[float, float
 
     Args:
         element: a path or a basic shape.
-        geometry: geometry given in CSS (``r``, ``cx``, …), which beats the attributes.
+        geometry: geometry given in CSS (``r``, ``cx``, …, ``d``), which beats the attributes.
         view: width and height of the nearest viewport, user units, for percentages.
     Raises: OutlineError for what can't be read. An element that draws nothing gives no run.
     """
@@ -67,7 +71,7 @@ def runs_of(element: Element, geometry: dict[str, str], view: tuple[float, float
 
     tag = element.tag
     if tag == "path":
-        return _path(element)
+        return _path(element, _css_path(geometry["d"]) if "d" in geometry else element.get("d"))
     if tag in ("polygon", "polyline"):
         return _polygon(element)
     if tag == "line":
@@ -85,6 +89,29 @@ def runs_of(element: Element, geometry: dict[str, str], view: tuple[float, float
     if rx == 0 or ry == 0:
         return []
     return [Run(tuple(ellipse_curves(length("cx"), length("cy"), rx, ry)), True, element)]
+
+
+def check_reach(run: Run) -> None:
+    """Raises OutlineError for a run, in mm, that no die could have."""
+    numbers: list[float] = []
+    widest = 0.0
+    for curve in run.curves:
+        if isinstance(curve, Bezier):
+            widest = max(widest, *(max(axis) - min(axis) for axis in zip(*curve.points, strict=True)))
+            numbers += [c for p in curve.points for c in p]
+        else:
+            numbers += [*curve.start, *curve.end]
+            if isinstance(curve, Arc):
+                widest = max(widest, 2 * math.hypot(*curve.u), 2 * math.hypot(*curve.v))
+                numbers += [*curve.u, *curve.v]
+    # Written so that a NaN fails too.
+    if not all(abs(number) <= _FARTHEST_MM for number in numbers):
+        raise OutlineError("the drawing reaches farther than 10 m", mend="draw at the real size, in mm")
+    if not widest <= _LARGEST_CURVE_MM:
+        raise OutlineError(
+            f"a curve is {widest / 1000:.1f} m wide, and at most 3 m can be cut",
+            mend="draw at the real size, in mm",
+        )
 
 
 def _rect(element: Element, length) -> list[Run]:
@@ -117,9 +144,17 @@ def _polygon(element: Element) -> list[Run]:
     return [Run(tuple(lines), closed, element)] if lines else []
 
 
-def _path(element: Element) -> list[Run]:
+def _css_path(value: str) -> str:
+    """The path data of a ``d`` property (SVG 2 section 9.3)."""
+    match = re.fullmatch(r"""path\(\s*(["'])(.*)\1\s*\)""", value, re.IGNORECASE | re.DOTALL)
+    if match or value.lower() == "none":
+        return match[2] if match else ""
+    raise OutlineError("path data in a style that can't be read", mend="save the drawing as plain SVG")
+
+
+def _path(element: Element, d: str) -> list[Run]:
     runs: list[Run] = []
-    for text, closed in _subpaths(element.get("d")):
+    for text, closed in _subpaths(d):
         curves = _curves(text)
         if curves and closed and curves[-1].end != curves[0].start:
             curves.append(Line(curves[-1].end, curves[0].start))

@@ -19,11 +19,11 @@ from nestcut.outlines.flatten import flatten_line, flatten_loop
 from nestcut.outlines.offset import fill_holes, grow_outline, outline_size
 from nestcut.outlines.pathdata import Run
 from nestcut.outlines.types import DEFAULT_RIM_MM, FLATTEN_MM, DieOutline, Pieces, ScrapOutline, Shape
-from nestcut.outlines.walk import Drawing, see
+from nestcut.outlines.visible import Drawing, visible
+from nestcut.outlines.walk import see
 
 __all__ = ["read_die", "read_scrap"]
 
-_CLIP_SLACK_MM = 0.1
 _HAIR_MM = 0.001
 
 
@@ -52,8 +52,9 @@ def read_die(
             raise OutlineError(f'pieces = "{pieces}"', mend='write "nested" or "separate"')
         drawing = see(load_svg(Path(path)))
         notes = drawing.notes
-        cuts, lines = join_runs(_unclipped(drawing, rim=False), notes)
-        rims, rim_lines = join_runs(_unclipped(drawing, rim=True), notes)
+        seen = visible(drawing)
+        cuts, lines = join_runs([one.run for one in seen if not one.rim], notes)
+        rims, rim_lines = join_runs([one.run for one in seen if one.rim], notes)
         if not cuts:
             raise _nothing(drawing, lines)
         if rim_lines:
@@ -72,7 +73,7 @@ def read_die(
             )
         rim = _drawn_rim(rims, cut, notes) if rims else _offset_rim(loops, cut, rim_mm, notes)
         _note_size(drawing, cut)
-        return _framed(cut, rim, marks, tuple(notes), mirror)
+        return _framed(cut, rim, marks, tuple(drawing.told()), mirror)
 
 
 def read_scrap(path: str | os.PathLike[str], *, name: str | None = None) -> ScrapOutline:
@@ -85,7 +86,7 @@ def read_scrap(path: str | os.PathLike[str], *, name: str | None = None) -> Scra
     with found_at(Where(file=name or os.fspath(path))):
         drawing = see(load_svg(Path(path)))
         notes = drawing.notes
-        runs, lines = join_runs([*_unclipped(drawing, rim=False), *_unclipped(drawing, rim=True)], notes)
+        runs, lines = join_runs([one.run for one in visible(drawing)], notes)
         if not runs:
             raise _nothing(drawing, lines)
         if lines:
@@ -110,24 +111,7 @@ def read_scrap(path: str | os.PathLike[str], *, name: str | None = None) -> Scra
                 break
             moved = _still_valid(translate(moved, *(-side for side in moved.bounds[:2])), -_HAIR_MM)
         assert isinstance(moved, Polygon)  # as many parts as the outline had
-        return ScrapOutline(moved, tuple(notes))
-
-
-def _unclipped(drawing: Drawing, *, rim: bool) -> list[Run]:
-    """The runs of cuts or of rims. Raises OutlineError when a clip hides part of one."""
-    runs: list[Run] = []
-    for seen in drawing.seen:
-        if seen.rim != rim:
-            continue
-        for clip in seen.clips:
-            window = shapely.union_all([flatten_loop(r.curves, grows=True, simplify=False) for r in clip])
-            if not window.buffer(_CLIP_SLACK_MM, join_style="mitre").covers(flatten_line(seen.run.curves)):
-                with found_at(where_is(seen.run.element)):
-                    raise OutlineError(
-                        "a clip hides part of the outline", mend="release the clip in the drawing"
-                    )
-        runs.append(seen.run)
-    return runs
+        return ScrapOutline(moved, tuple(drawing.told()))
 
 
 def _nothing(drawing: Drawing, lines: Sequence[Run]) -> OutlineError:
@@ -148,6 +132,11 @@ def _nothing(drawing: Drawing, lines: Sequence[Run]) -> OutlineError:
         )
     if any(seen.rim for seen in drawing.seen):
         return OutlineError("the drawing shows a rim and no cut", mend="draw the line that the die cuts")
+    if drawing.seen:
+        return OutlineError(
+            "clips, or the frames of inner drawings, hide all outlines of the drawing",
+            mend="release the clips in the drawing",
+        )
     return OutlineError(
         "the drawing holds no outline",
         mend="draw the outline as a path or shape (text must be turned into paths)",

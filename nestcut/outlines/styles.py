@@ -7,30 +7,59 @@ presentation attributes and ``style`` attributes, in the order of the cascade. t
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 from nestcut.errors import OutlineError
 from nestcut.outlines.document import Element
+from nestcut.outlines.known import NOTED_PROPERTIES
 
-__all__ = ["Rule", "computed", "declarations", "is_hidden", "is_unpainted", "read_rules"]
+__all__ = [
+    "Rule",
+    "computed",
+    "declarations",
+    "is_filled",
+    "is_hidden",
+    "is_invisible",
+    "is_pale",
+    "is_stroked",
+    "is_unpainted",
+    "read_rules",
+]
 
 MOST_RULES = 1_000
 """More that matter to outlines than any drawing program writes."""
 
-INHERITED = ("visibility", "fill", "stroke", "stroke-width", "fill-opacity", "stroke-opacity")
-_PLAIN = (
-    *INHERITED,
-    "display",
-    "opacity",
-    "transform",
-    "transform-origin",
-    "clip-path",
-    "mask",
+INHERITED = ("visibility", "fill", "stroke", "stroke-width", "fill-opacity", "stroke-opacity", "clip-rule")
+_PLAIN = (*INHERITED, "display", "opacity", "overflow", "transform", "transform-origin", "clip-path")
+_NOTED_ATTRIBUTES = frozenset(
+    [
+        "clip",
+        "filter",
+        "marker-start",
+        "marker-mid",
+        "marker-end",
+        "mask",
+        "stroke-dasharray",
+        "vector-effect",
+    ]
 )
-_GEOMETRY = ("cx", "cy", "r", "rx", "ry", "x", "y", "width", "height")
-_KNOWN = frozenset((*_PLAIN, *_GEOMETRY, "d"))
+_OWN_GRAMMAR = ("transform", "transform-origin", "clip-path")
+"""Written otherwise in attributes (bare numbers) than in styles: kept apart as "css transform" and so on."""
+_GEOMETRY = ("cx", "cy", "r", "rx", "ry", "x", "y", "width", "height", "d")
+_KNOWN = frozenset((*_PLAIN, *_GEOMETRY, *NOTED_PROPERTIES, "transform-box", "translate", "rotate", "scale"))
+_HARMLESS_AT_RULES = (
+    "charset",
+    "namespace",
+    "font-face",
+    "font-feature-values",
+    "page",
+    "property",
+    "counter-style",
+)
+_SPECIAL_MEDIA = "Styles for special media in the drawing were passed over."
+_RESET = ("initial", "unset", "revert", "revert-layer")
 _COMPOUND = re.compile(r"(\*|[A-Za-z_][\w-]*)?((?:[.#][A-Za-z_-][\w-]*)*)$")
 
 
@@ -47,20 +76,18 @@ class Rule:
 def read_rules(root: Element, notes: list[str]) -> list[Rule]:
     """All rules of the drawing's style sheets that matter to outlines, weakest first."""
     rules: list[Rule] = []
-    for sheet in _sheets(root):
+    for sheet in root.walk():
+        if sheet.tag != "style" or sheet.get("type", "text/css").strip().lower() not in ("", "text/css"):
+            continue
+        if sheet.get("media", "all").strip().lower() not in ("", "all", "screen"):
+            notes.append(_SPECIAL_MEDIA)
+            continue
         rules += _rules_of(sheet.text, len(rules), notes)
         if len(rules) > MOST_RULES:
             raise OutlineError(
                 f"the drawing has more than {MOST_RULES} style rules", mend="save it as plain SVG"
             )
     return sorted(rules, key=lambda rule: rule.weight)
-
-
-def _sheets(element: Element) -> Iterator[Element]:
-    if element.tag == "style" and element.get("type", "text/css").strip().lower() in ("", "text/css"):
-        yield element
-    for child in element.children:
-        yield from _sheets(child)
 
 
 def _rules_of(css: str, order: int, notes: list[str]) -> Iterator[Rule]:
@@ -73,11 +100,15 @@ def _rules_of(css: str, order: int, notes: list[str]) -> Iterator[Rule]:
                     "the drawing takes its styles from another file", mend="save it with its styles inside"
                 )
             if item.lower_at_keyword == "media":
-                notes.append("Styles for special media in the drawing were passed over.")
+                notes.append(_SPECIAL_MEDIA)
+            elif item.lower_at_keyword not in _HARMLESS_AT_RULES:
+                notes.append(f"Styles under @{item.lower_at_keyword[:40]} in the drawing were passed over.")
             continue
         if item.type != "qualified-rule":
+            if item.type == "error":
+                notes.append("A part of a style sheet can't be read, and was passed over.")
             continue
-        wanted = declarations(item.content)
+        wanted = declarations(item.content, lambda note: notes.append(note + "."))
         if not wanted:
             continue
         for selector in tinycss2.serialize(item.prelude).split(","):
@@ -109,40 +140,63 @@ def _steps(selector: str) -> tuple[tuple[str, str], ...] | None:
     return tuple(steps) if steps and not combinator else None
 
 
-def declarations(content: object) -> tuple[tuple[str, str, bool], ...]:
-    """(property, value, important) of each declaration that matters to outlines."""
+def declarations(
+    content: object, say: Callable[[str], None] = lambda note: None
+) -> tuple[tuple[str, str, bool], ...]:
+    """(property, value, important) of each declaration that matters to outlines; ``say`` takes notes on others."""
     import tinycss2
 
     found = []
     for item in tinycss2.parse_declaration_list(content, skip_comments=True, skip_whitespace=True):
-        if item.type == "declaration" and item.lower_name in _KNOWN:
-            value = tinycss2.serialize(item.value).strip()
-            found.append((item.lower_name, value, bool(item.important)))
+        if item.type != "declaration":
+            say("A part of a style can't be read, and was passed over")
+            continue
+        name = item.lower_name.removeprefix("-webkit-")
+        if name not in _KNOWN:
+            continue
+        value = tinycss2.serialize(item.value).strip()
+        if re.search(r"\b(var|env|attr)\(", value, re.IGNORECASE):
+            say(f'The style "{name}: {value[:40]}" was passed over: nestcut does not look up such values')
+            continue
+        name = f"css {name}" if name in _OWN_GRAMMAR else name
+        found.append((name, value, bool(item.important)))
     return tuple(found)
 
 
 def computed(
-    element: Element, ancestors: Sequence[Element], rules: Sequence[Rule], inherited: dict[str, str]
+    element: Element,
+    ancestors: Sequence[Element],
+    rules: Sequence[Rule],
+    inherited: dict[str, str],
+    say: Callable[[str], None] = lambda note: None,
 ) -> dict[str, str]:
-    """The element's properties: inherited, then attributes, rules and ``style``, important ones last."""
+    """The element's properties: inherited, then attributes, rules and ``style``, important ones last.
+
+    What comes from attributes and styles in different grammars stays apart: "transform" and "css transform".
+    """
     own: dict[str, str] = {}
     important: dict[str, str] = {}
-    for name in _PLAIN:
-        if name in element.attributes:
-            own[name] = element.attributes[name].strip()
+    for name, value in element.attributes.items():
+        if name in _PLAIN or name in _NOTED_ATTRIBUTES:
+            own[name] = value.strip()
     for rule in rules:
         if _matches(rule.steps, element, ancestors):
             for name, value, strong in rule.declarations:
                 (important if strong else own)[name] = value
     if "style" in element.attributes:
-        for name, value, strong in declarations(element.attributes["style"]):
+        for name, value, strong in declarations(element.attributes["style"], say):
             (important if strong else own)[name] = value
     own |= important
     result = {name: inherited[name] for name in INHERITED if name in inherited}
     for name, value in own.items():
-        if value.lower() == "inherit":
+        word = value.lower()
+        if word == "inherit" or (word in _RESET and word != "initial" and name in INHERITED):
             if name in inherited:
                 result[name] = inherited[name]
+        elif word in _RESET and name != "all":
+            result.pop(name, None)
+            if name.startswith("css "):
+                result.pop(name[4:], None)
         else:
             result[name] = value
     return result
@@ -182,23 +236,55 @@ def _is(element: Element, compound: str) -> bool:
     return all(element.id == name for name in ids) and classes.issubset(element.classes)
 
 
-def is_hidden(style: dict[str, str]) -> bool:
+def is_hidden(style: Mapping[str, str]) -> bool:
     """Whether the element and all in it are switched off."""
     return style.get("display", "").lower() == "none" or _is_zero(style.get("opacity", ""))
 
 
-def is_unpainted(style: dict[str, str]) -> bool:
+def is_unpainted(style: Mapping[str, str]) -> bool:
     """Whether a shape of this style leaves no ink: invisible, or with neither stroke nor fill."""
-    if style.get("visibility", "visible").lower() in ("hidden", "collapse"):
-        return True
-    none = ("none", "transparent")
-    fill = style.get("fill", "black").lower() in none or _is_zero(style.get("fill-opacity", ""))
-    stroke = (
-        style.get("stroke", "none").lower() in none
+    return is_invisible(style) or not (is_filled(style) or is_stroked(style))
+
+
+def is_invisible(style: Mapping[str, str]) -> bool:
+    """Whether the shape itself is switched off."""
+    return style.get("visibility", "visible").lower() in ("hidden", "collapse")
+
+
+def is_filled(style: Mapping[str, str]) -> bool:
+    """Whether the inside of a shape is painted."""
+    return not (_is_clear(style.get("fill", "black")) or _is_zero(style.get("fill-opacity", "")))
+
+
+def is_stroked(style: Mapping[str, str]) -> bool:
+    """Whether the line of a shape is painted."""
+    return not (
+        _is_clear(style.get("stroke", "none"))
         or _is_zero(style.get("stroke-width", ""))
         or _is_zero(style.get("stroke-opacity", ""))
     )
-    return fill and stroke
+
+
+def is_pale(colour: str) -> bool:
+    """Whether a colour is nearly that of white paper: lightness (CSS Color 3, HSL) 75 % or more."""
+    from tinycss2.color3 import parse_color
+
+    rgba = parse_color(colour)
+    if rgba is None or isinstance(rgba, str):
+        return False
+    red, green, blue, alpha = rgba
+    return 1 - alpha * (1 - (max(red, green, blue) + min(red, green, blue)) / 2) >= 0.75
+
+
+def _is_clear(colour: str) -> bool:
+    if colour.lower() in ("none", "transparent"):
+        return True
+    if not re.match(r"rgba|hsla", colour, re.IGNORECASE):
+        return False
+    from tinycss2.color3 import parse_color
+
+    rgba = parse_color(colour)
+    return rgba is not None and not isinstance(rgba, str) and rgba.alpha == 0
 
 
 def _is_zero(value: str) -> bool:

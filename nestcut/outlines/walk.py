@@ -1,75 +1,63 @@
-"""From a tree of SVG elements to the runs of curves that are seen, in mm."""
+"""From a tree of SVG elements to the runs of curves that are painted, in mm."""
 
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+import shapely
+from shapely.geometry import Polygon
 
 from nestcut.errors import OutlineError, found_at
-from nestcut.outlines.curves import Arc, Bezier, Matrix
+from nestcut.outlines.clips import Window, clip_of, filled, fragment, through
+from nestcut.outlines.curves import Matrix, extent
 from nestcut.outlines.document import Element, where_is
 from nestcut.outlines.frames import (
     IDENTITY,
-    MM_PER_PX,
+    Page,
     compose,
-    parse_transform,
+    mapped,
+    page_of,
     read_length,
+    shift,
+    short,
     viewbox_of,
     viewport_transform,
 )
-from nestcut.outlines.pathdata import MOST_SEGMENTS, SHAPES, Run, runs_of
-from nestcut.outlines.styles import Rule, computed, declarations, is_hidden, is_unpainted, read_rules
+from nestcut.outlines.known import (
+    DEFINITIONS,
+    LANGUAGE,
+    MOVING,
+    NOTED_PROPERTIES,
+    is_harmless,
+    is_rim,
+    passed_over,
+    perhaps_rim,
+    speaks,
+)
+from nestcut.outlines.pathdata import MOST_SEGMENTS, SHAPES, check_reach, runs_of
+from nestcut.outlines.styles import (
+    Rule,
+    computed,
+    is_hidden,
+    is_invisible,
+    is_stroked,
+    is_unpainted,
+    read_rules,
+)
+from nestcut.outlines.transforms import own_move
+from nestcut.outlines.values import Box
+from nestcut.outlines.visible import Drawing, Seen
 
-__all__ = ["Drawing", "Seen", "see"]
+__all__ = ["see"]
 
 _GROUPS = frozenset({"g", "a", "svg", "switch", "use"})
-_SILENT = frozenset(
-    {
-        "defs",
-        "symbol",
-        "title",
-        "desc",
-        "metadata",
-        "style",
-        "script",
-        "clipPath",
-        "mask",
-        "marker",
-        "pattern",
-        "view",
-    }
-    | {"linearGradient", "radialGradient", "filter", "font", "cursor", ""}
-)
+_READ = _GROUPS | SHAPES
 _MOST_VISITS = 20_000
 _MOST_USES = 20
-_FARTHEST_MM = 10_000.0
-_LARGEST_CURVE_MM = 3_000.0
-"""A curve is followed to 0.6 µm at first: one of 10 m would take half a minute, and nobody cuts one."""
-_RIM = re.compile(r"rim(?:[-_ ]?\d+_?)?", re.IGNORECASE)
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """One run of curves as it is seen, in mm."""
-
-    run: Run
-    rim: bool
-    clips: tuple[tuple[Run, ...], ...] = ()
-    """Outlines of the clips that the run is seen through; all of it must lie in each."""
-
-
-@dataclass(slots=True)
-class Drawing:
-    """All that is seen in a drawing, and what should be said about it."""
-
-    seen: list[Seen] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-    sized: bool = True
-    """False when the drawing has no physical size."""
-    unpainted: int = 0
-    """Shapes without stroke or fill."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,78 +66,59 @@ class _Scene:
 
     to_mm: Matrix
     view: tuple[float, float]
-    style: dict[str, str]
-    rim: bool
-    ancestors: tuple[Element, ...]
-    uses: tuple[str, ...]
-    clips: tuple[tuple[Run, ...], ...]
+    style: dict[str, str] = field(default_factory=dict)
+    rim: bool = False
+    ancestors: tuple[Element, ...] = ()
+    uses: tuple[str, ...] = ()
+    windows: tuple[Window, ...] = ()
+    gather: Literal["paint", "area", "fill", "stroke"] = "paint"
+    """What is collected: what is painted, the area of a clip, or boxes of shapes without or with their strokes."""
+
+    def half_stroke(self) -> float:
+        """Half the width of the stroke where boxes with strokes are collected, user units; else 0."""
+        if self.gather != "stroke" or not is_stroked(self.style):
+            return 0.0
+        diagonal = math.hypot(*self.view) / math.sqrt(2)
+        return read_length(self.style.get("stroke-width", "1"), diagonal, name="stroke-width") / 2
 
 
 def see(root: Element) -> Drawing:
-    """The runs of curves that are seen in an SVG drawing, in mm, with x to the right and y down.
+    """The runs of curves that are painted in an SVG drawing, in mm, with x to the right and y down.
 
     Raises: OutlineError, with the line and the element, for what can't be read.
     """
     drawing = Drawing()
     walker = _Walker(root, drawing)
     with found_at(where_is(root)):
-        to_mm, view, drawing.sized = _page(root)
-    walker.visit(root, _Scene(to_mm, view, {}, False, (), (), ()))
-    drawing.notes = list(dict.fromkeys(drawing.notes))
+        style = computed(root, (), walker.rules, {})
+        sides = {name: style.get(name) or root.get(name) for name in ("width", "height")}
+        walker.page = page_of(sides, root.get("viewBox"), root.get("preserveAspectRatio"))
+    drawing.sized = walker.page.sized
+    walker.visit(root, _Scene(walker.page.to_mm, walker.page.view))
+    for element in walker.everything:
+        if element.tag == "symbol" and element.id not in walker.used:
+            drawing.say("A symbol that is nowhere used was passed over", element)
     return drawing
-
-
-def _page(root: Element) -> tuple[Matrix, tuple[float, float], bool]:
-    """The map from the root's user units to mm, the viewport in user units, and whether it has a size."""
-    box = viewbox_of(root.get("viewBox"))
-    style = {n: v for n, v, _ in _inline(root)}
-    texts = {name: style.get(name) or root.get(name) for name in ("width", "height")}
-    sizes: dict[str, float | None] = {}
-    sized = True
-    for name, text in texts.items():
-        if text.strip() in ("", "auto") or text.strip().endswith("%"):
-            sizes[name] = None
-        else:
-            sizes[name] = read_length(text, None, name=name)
-            sized &= not re.fullmatch(r"[-+\d.eE\s]*", text)
-            if sizes[name] <= 0:  # type: ignore[operator]
-                raise OutlineError(
-                    f'{name}="{text[:30]}" is no size', mend="set the page size of the drawing"
-                )
-    if sizes["width"] is None and sizes["height"] is None:
-        sized = False
-    w, h = sizes["width"], sizes["height"]
-    if box is not None:
-        # A missing side follows from the other by the shape of the viewBox; without both, 1 unit is 1 px.
-        if w is None and h is None:
-            w, h = box[2], box[3]
-        elif w is None:
-            w = (h or 0.0) * box[2] / box[3]
-        elif h is None:
-            h = w * box[3] / box[2]
-    w, h = w or 100.0, h or 100.0
-    inner = viewport_transform(box, w, h, root.get("preserveAspectRatio"))
-    view = (box[2], box[3]) if box else (w, h)
-    return MM_PER_PX * inner, view, sized
-
-
-def _inline(element: Element) -> tuple[tuple[str, str, bool], ...]:
-    return declarations(element.get("style")) if element.get("style") else ()
 
 
 class _Walker:
     def __init__(self, root: Element, drawing: Drawing) -> None:
         self.drawing = drawing
         self.rules: list[Rule] = read_rules(root, drawing.notes)
+        self.everything = list(root.walk())
         self.ids: dict[str, Element] = {}
+        self.used: set[str] = set()
+        self.page: Page | None = None
+        self.areas: list[shapely.Geometry] = []
+        self.boxes: list[Box] = []
         self.visits = 0
         self.segments = 0
-        for element in _all(root):
+        for element in self.everything:
             if element.id:
                 self.ids.setdefault(element.id, element)
 
-    def visit(self, element: Element, scene: _Scene) -> None:
-        """Collect what an element shows."""
+    def visit(self, element: Element, scene: _Scene, *, chosen: bool = False) -> None:
+        """Collect what an element shows; ``chosen`` by a switch, it is not asked for its language again."""
         self.visits += 1
         if self.visits > _MOST_VISITS:
             raise OutlineError(
@@ -157,109 +126,199 @@ class _Walker:
                 mend="save only the outline, as a plain SVG",
                 where=where_is(element),
             )
-        tag = element.tag
-        if tag in _SILENT:
-            return
-        if tag in ("text", "foreignObject", "image", "tspan", "textPath", "flowRoot"):
-            what = "Pictures" if tag == "image" else "Text"
-            self.drawing.notes.append(
-                f"{what} in the drawing {'were' if tag == 'image' else 'was'} passed over."
-            )
-            return
-        if tag not in _GROUPS and tag not in SHAPES:
+        if element.tag in DEFINITIONS or element.tag in MOVING:
             return
         with found_at(where_is(element)):
-            self._show(element, scene)
+            self._show(element, scene, chosen=chosen)
 
-    def _show(self, element: Element, scene: _Scene) -> None:
-        style = computed(element, scene.ancestors, self.rules, scene.style)
-        if is_hidden(style):
+    def _show(
+        self, element: Element, scene: _Scene, *, chosen: bool = False, sizes: dict[str, str] | None = None
+    ) -> None:
+        """As visit(); ``sizes`` are those of the use element that an inner drawing or symbol is shown by."""
+
+        def say(note: str) -> None:
+            self.drawing.say(note, element)
+
+        style = computed(element, scene.ancestors, self.rules, scene.style, say)
+        if is_hidden(style) or not (chosen or self._applies(element, say)):
             return
-        to_mm = self._moved(style, scene)
-        clips = scene.clips + self._clip(style, to_mm, scene)
-        rim = scene.rim or _is_rim(element)
-        inner = _Scene(to_mm, scene.view, style, rim, (*scene.ancestors, element), scene.uses, clips)
+        if element.tag not in _READ and sizes is None:
+            if not is_invisible(style):
+                say(passed_over(element.tag))
+            return
+        if scene.gather == "area" and element.tag not in SHAPES | {"use"}:
+            say("Only shapes can clip: something else in a clip was passed over, as browsers do")
+            return
+        for name, value in style.items():
+            if name in NOTED_PROPERTIES and not is_harmless(name, value):
+                say(NOTED_PROPERTIES[name])
+        for child in element.children:
+            if child.tag in MOVING:
+                self.drawing.say(passed_over(child.tag), child)
+
+        def box_of(kind: str) -> Box:
+            return self._box(element, replace(scene, style=style), sizes, kind)
+
+        to_mm = compose(scene.to_mm, own_move(style, box_of, say))
+        if element.tag == "use":
+            # SVG 1.1 section 5.6: x and y are the last of its transforms, so its clip moves with them.
+            to_mm = compose(to_mm, shift(*self._corner(element, style, scene)))
+        windows = scene.windows
+        if scene.gather in ("paint", "area"):
+            windows += self._clip(element, style, replace(scene, to_mm=to_mm), box_of, say)
+        if not scene.ancestors and self.page and self.page.sheet:
+            self.drawing.page = Polygon(mapped(to_mm, self.page.sheet))
+            self.drawing.canvas = Polygon(mapped(to_mm, self.page.canvas))
+        rim = scene.rim or is_rim(element, root=not scene.ancestors)
+        if not rim and scene.ancestors and (name := perhaps_rim(element)):
+            say(f'"{short(name)}" is read as what is cut; call it "rim" if it is the metal\'s edge')
+        inner = replace(
+            scene, to_mm=to_mm, style=style, rim=rim, ancestors=(*scene.ancestors, element), windows=windows
+        )
+        self._content(element, inner, sizes)
+
+    def _content(self, element: Element, scene: _Scene, sizes: dict[str, str] | None) -> None:
         if element.tag in SHAPES:
-            self._shape(element, inner)
+            self._shape(element, scene)
         elif element.tag == "use":
-            self._use(element, inner)
-        elif element.tag == "svg" and scene.ancestors:
-            self._nested(element, inner, {})
+            self._use(element, scene)
+        elif element.tag == "symbol" or (element.tag == "svg" and len(scene.ancestors) > 1):
+            self._nested(element, scene, sizes or {})
         elif element.tag == "switch":
-            chosen = [
-                c for c in element.children if c.tag in _GROUPS | SHAPES and not c.get("requiredExtensions")
-            ]
-            for child in chosen[:1]:
-                self.visit(child, inner)
+            self._switch(element, scene)
         else:
             for child in element.children:
-                self.visit(child, inner)
+                self.visit(child, scene)
 
-    def _moved(self, style: dict[str, str], scene: _Scene) -> Matrix:
-        move = parse_transform(style.get("transform", ""))
-        if move is not IDENTITY and re.search(
-            r"[1-9]|%|right|bottom|center", style.get("transform-origin", "")
-        ):
-            raise OutlineError(
-                "a transform with an origin of its own", mend="save the drawing with plain transforms"
-            )
-        return compose(scene.to_mm, move)
+    def _applies(self, element: Element, say: Callable[[str], None]) -> bool:
+        """Conditional processing (SVG 2 section 5.9)."""
+        if "requiredExtensions" in element.attributes:
+            say("A part for viewers with special extensions was left out")
+            return False
+        language = element.attributes.get("systemLanguage")
+        if language is None or speaks(language):
+            return True
+        say(f'A part for another language ("{short(language)}") was left out')
+        return False
 
-    def _clip(self, style: dict[str, str], to_mm: Matrix, scene: _Scene) -> tuple[tuple[Run, ...], ...]:
-        if style.get("mask", "none").lower() not in ("none", ""):
-            self.drawing.notes.append("A mask in the drawing was passed over: the whole outline is used.")
-        value = style.get("clip-path", "none")
-        if value.lower() in ("none", ""):
-            return ()
-        match = re.fullmatch(r"url\(\s*['\"]?#([^'\")]+)['\"]?\s*\)", value)
-        target = self.ids.get(match[1].strip()) if match else None
-        if target is None or target.tag != "clipPath":
-            return ()  # a clip that is not there clips nothing (SVG 2 says so for masks too)
-        if target.get("clipPathUnits") == "objectBoundingBox":
-            self.drawing.notes.append("A clip in the drawing was passed over: the whole outline is used.")
-            return ()
-        aside = Drawing()
-        own, self.drawing = self.drawing, aside
+    def _switch(self, element: Element, scene: _Scene) -> None:
+        """The first part that fits. What nestcut can't read never fits, so that its replacement is read."""
+        parts: list[Element] = []
+        for child in element.children:
+            special = "requiredExtensions" in child.attributes
+            if child.tag in _READ and not special:
+                parts.append(child)
+            elif child.tag in _READ:
+                self._applies(child, lambda note, child=child: self.drawing.say(note, child))
+            elif child.tag not in DEFINITIONS and not special:
+                self.drawing.say(passed_over(child.tag), child)
+        fits = [c for c in parts if speaks(c.get("systemLanguage", LANGUAGE))]
+        for child in (fits or parts)[:1]:
+            if any("systemLanguage" in c.attributes for c in parts):
+                language = child.attributes.get("systemLanguage")
+                which = f'the one for "{short(language)}"' if language else "the one for any language"
+                self.drawing.say(f"Of the parts for several languages {which} was read", child)
+            self.visit(child, scene, chosen=True)
+
+    def _box(self, element: Element, scene: _Scene, sizes: dict[str, str] | None, kind: str) -> Box:
+        """The box of an element in its own user units: of its viewport ("view"), or of its shapes ("fill", "stroke").
+
+        Source: CSS Transforms 1 section 9; SVG 2 section 8.10.
+        """
+        if kind == "view":
+            return (0.0, 0.0, *scene.view)
+        own, self.boxes = self.boxes, []
+        ancestors = (*scene.ancestors, element)
+        gather: Literal["fill", "stroke"] = "fill" if kind == "fill" else "stroke"
         try:
-            plain = _Scene(
-                compose(to_mm, parse_transform(target.get("transform"))),
-                scene.view, {}, False, (), (*scene.uses, target.id), (),
-            )  # fmt: skip
-            if len(plain.uses) > _MOST_USES:
-                raise OutlineError(
-                    "clips call each other in a circle", mend="release the clips in the drawing"
-                )
-            for child in target.children:
-                self.visit(child, plain)
+            self._content(
+                element, replace(scene, to_mm=IDENTITY, ancestors=ancestors, windows=(), gather=gather), sizes
+            )
+            found = self.boxes
         finally:
-            self.drawing = own
-        return (tuple(s.run for s in aside.seen if s.run.closed),)
+            self.boxes = own
+        if not found:
+            return (0.0, 0.0, 0.0, 0.0)
+        x, y = min(box[0] for box in found), min(box[1] for box in found)
+        return x, y, max(box[2] for box in found) - x, max(box[3] for box in found) - y
+
+    def _clip(
+        self,
+        element: Element,
+        style: dict[str, str],
+        scene: _Scene,
+        box_of: Callable[[str], Box],
+        say: Callable[[str], None],
+    ) -> tuple[Window, ...]:
+        """What an element is seen through by its own clip-path; ``scene.to_mm`` is the element's own map."""
+        clip = clip_of(style, self.ids, box_of, element, say)
+        if clip is None:
+            return ()
+        if isinstance(clip, Element):
+            return (Window.of(self._clip_area(clip, scene, box_of), strict=True),)
+        runs = [run.moved(scene.to_mm) for run in clip.runs]
+        for run in runs:
+            check_reach(run)
+        return (Window.of(filled(runs, clip.rule), strict=True),)
+
+    def _clip_area(self, target: Element, scene: _Scene, box_of: Callable[[str], Box]) -> shapely.Geometry:
+        """The area of a clipPath, mm (CSS Masking 1, sections 6.1 and 6.2)."""
+
+        def say(note: str) -> None:
+            self.drawing.say(note, target)
+
+        uses = (*scene.uses, target.id)
+        if len(uses) > _MOST_USES:
+            raise OutlineError("clips call each other in a circle", mend="release the clips in the drawing")
+        style = computed(target, (), self.rules, {}, say)
+        move = own_move(style, lambda kind: (0.0, 0.0, *scene.view), say)
+        to_mm, view = compose(scene.to_mm, move), scene.view
+        own = self._clip(target, style, replace(scene, uses=uses), box_of, say)
+        if target.get("clipPathUnits").strip() == "objectBoundingBox":
+            x, y, w, h = box_of("fill")
+            to_mm, view = compose(to_mm, np.array([[w, 0.0, x], [0.0, h, y]])), (1.0, 1.0)
+        outer, self.areas = self.areas, []
+        try:
+            inside = _Scene(to_mm, view, style, ancestors=(target,), uses=uses, gather="area")
+            for child in target.children:
+                self.visit(child, inside)
+            area = shapely.union_all(self.areas)
+        finally:
+            self.areas = outer
+        return through(area, own)
 
     def _shape(self, element: Element, scene: _Scene) -> None:
-        geometry = {
-            n: v
-            for n, v in scene.style.items()
-            if n in ("cx", "cy", "r", "rx", "ry", "x", "y", "width", "height")
-        }
-        if "d" in scene.style:
-            raise OutlineError("path data in a style sheet", mend="save the drawing as plain SVG")
-        runs = runs_of(element, geometry, scene.view)
+        style = scene.style
+        runs = runs_of(element, style, scene.view)
         self.segments += sum(len(run.curves) for run in runs)
         if self.segments > MOST_SEGMENTS:
             raise OutlineError(
                 f"the drawing has more than {MOST_SEGMENTS} segments", mend="simplify the drawing"
             )
-        if is_unpainted(scene.style):
+        moved = [run.moved(scene.to_mm) for run in runs]
+        if scene.gather in ("fill", "stroke"):
+            self.boxes += [_grown(extent(run.curves), scene) for run in moved]
+            return
+        for run in moved:
+            check_reach(run)
+        if scene.gather == "area":
+            if not is_invisible(style):
+                area = filled(moved, style.get("clip-rule", "nonzero").lower())
+                self.areas.append(through(area, scene.windows))
+            return
+        if is_unpainted(style):
             self.drawing.unpainted += bool(runs)
             return
-        for run in runs:
-            moved = run.moved(scene.to_mm)
-            _check_reach(moved)
-            self.drawing.seen.append(Seen(moved, scene.rim, scene.clips))
+        for name in ("fill", "stroke"):
+            paint = self.ids.get(fragment(style.get(name, "")))
+            if paint is not None and paint.tag in ("pattern", "hatch"):
+                self.drawing.say("A pattern was passed over: only the outline that it fills is read", element)
+        self.drawing.seen += [Seen.of(run, scene.rim, scene.windows, style) for run in moved]
 
     def _use(self, element: Element, scene: _Scene) -> None:
         link = element.get("href").strip()
         if not link:
+            self.drawing.say("A use element that names nothing was passed over", element)
             return
         if not link.startswith("#"):
             raise OutlineError(
@@ -277,85 +336,62 @@ class _Walker:
             raise OutlineError(
                 "parts of the drawing are used within each other too deeply", mend="undo the links"
             )
-        x = read_length(element.get("x") or "0", scene.view[0], name="x")
-        y = read_length(element.get("y") or "0", scene.view[1], name="y")
-        to_mm = compose(scene.to_mm, _shift(x, y))
-        inner = _Scene(
-            to_mm,
-            scene.view,
-            scene.style,
-            scene.rim or _is_rim(target),
-            scene.ancestors,
-            (*scene.uses, link),
-            scene.clips,
-        )
+        self.used.add(target.id)
+        inner = replace(scene, uses=(*scene.uses, link))
         if target.tag in ("symbol", "svg"):
-            sizes = {
-                n: element.get(n) for n in ("width", "height") if element.get(n).strip() not in ("", "auto")
-            }
-            style = computed(target, inner.ancestors, self.rules, inner.style)
-            if is_hidden(style):
-                return
-            self._nested(target, inner, sizes)
+            given = {n: scene.style.get(n) or element.get(n) for n in ("width", "height")}
+            sizes = {n: text for n, text in given.items() if text.strip() not in ("", "auto")}
+            with found_at(where_is(target)):
+                self._show(target, inner, sizes=sizes)
         else:
             self.visit(target, inner)
 
+    def _corner(self, element: Element, style: dict[str, str], scene: _Scene) -> tuple[float, float]:
+        """x and y of a use element or an inner drawing, user units."""
+        x, y = (
+            read_length(style.get(name) or element.get(name) or "0", scene.view[axis], name=name)
+            for axis, name in enumerate(("x", "y"))
+        )
+        return x, y
+
     def _nested(self, element: Element, scene: _Scene, sizes: dict[str, str]) -> None:
-        """An inner svg, or a symbol: a viewport of its own."""
-        view = scene.view
-        w = read_length(sizes.get("width") or element.get("width") or "100%", view[0], name="width")
-        h = read_length(sizes.get("height") or element.get("height") or "100%", view[1], name="height")
+        """An inner svg, or a symbol: a viewport of its own, which hides what lies outside (SVG 2 section 14.3)."""
+        w, h = (
+            read_length(
+                sizes.get(name) or scene.style.get(name) or element.get(name) or "100%",
+                scene.view[axis],
+                name=name,
+            )
+            for axis, name in enumerate(("width", "height"))
+        )
         if w <= 0 or h <= 0:
+            self.drawing.say("An inner drawing of no size was left out", element)
             return
-        at = IDENTITY
-        if element.tag == "svg":
-            x = read_length(element.get("x") or "0", view[0], name="x")
-            y = read_length(element.get("y") or "0", view[1], name="y")
-            at = _shift(x, y)
+        if {"x", "y", "width", "height"} & scene.style.keys():
+            self.drawing.say(
+                "Place or size of an inner drawing stand in a style; not every viewer heeds that", element
+            )
+        x, y = self._corner(element, scene.style, scene) if element.tag == "svg" else (0.0, 0.0)
+        if element.get("refX") or element.get("refY"):
+            self.drawing.say("The reference point (refX, refY) of a symbol was passed over", element)
         box = viewbox_of(element.get("viewBox"))
-        inside = compose(at, viewport_transform(box, w, h, element.get("preserveAspectRatio")))
-        inner = _Scene(
-            compose(scene.to_mm, inside),
-            (box[2], box[3]) if box else (w, h),
-            scene.style, scene.rim, (*scene.ancestors, element), scene.uses, scene.clips,
-        )  # fmt: skip
+        inside = compose(shift(x, y), viewport_transform(box, w, h, element.get("preserveAspectRatio")))
+        windows = scene.windows
+        if scene.gather == "paint" and scene.style.get("overflow", "").lower() not in ("visible", "auto"):
+            corners = [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
+            windows += (Window.of(Polygon(mapped(scene.to_mm, corners)), strict=False),)
+        inner = replace(
+            scene,
+            to_mm=compose(scene.to_mm, inside),
+            view=(box[2], box[3]) if box else (w, h),
+            windows=windows,
+        )
         for child in element.children:
             self.visit(child, inner)
 
 
-def _shift(x: float, y: float) -> Matrix:
-    shift = IDENTITY.copy()
-    shift[:, 2] = (x, y)
-    return shift
-
-
-def _is_rim(element: Element) -> bool:
-    return bool(_RIM.fullmatch(element.id)) or any(name.lower() == "rim" for name in element.classes)
-
-
-def _check_reach(run: Run) -> None:
-    numbers: list[float] = []
-    widest = 0.0
-    for curve in run.curves:
-        if isinstance(curve, Bezier):
-            widest = max(widest, *(max(axis) - min(axis) for axis in zip(*curve.points, strict=True)))
-            numbers += [c for p in curve.points for c in p]
-        else:
-            numbers += [*curve.start, *curve.end]
-            if isinstance(curve, Arc):
-                widest = max(widest, 2 * math.hypot(*curve.u), 2 * math.hypot(*curve.v))
-                numbers += [*curve.u, *curve.v]
-    # Written so that a NaN fails too.
-    if not all(abs(number) <= _FARTHEST_MM for number in numbers):
-        raise OutlineError("the drawing reaches farther than 10 m", mend="draw at the real size, in mm")
-    if not widest <= _LARGEST_CURVE_MM:
-        raise OutlineError(
-            f"a curve is {widest / 1000:.1f} m wide, and at most 3 m can be cut",
-            mend="draw at the real size, in mm",
-        )
-
-
-def _all(element: Element) -> Iterator[Element]:
-    yield element
-    for child in element.children:
-        yield from _all(child)
+def _grown(box: Box, scene: _Scene) -> Box:
+    """A box, least and greatest x and y, with half the width of the stroke around it if that is asked for."""
+    half = scene.half_stroke()
+    across, down = (half * math.hypot(*row) for row in scene.to_mm[:, :2])
+    return box[0] - across, box[1] - down, box[2] + across, box[3] + down

@@ -33,7 +33,11 @@ SVG_WORDS = (
     "z", "M5 5", "h-3", "v1e5", "<style>.rim{fill:none}</style>", "<style>@import 'a.css';</style>", ' style="display:none"',
     ' style="fill:none;stroke:none"', ' visibility="hidden"', ' opacity="0"', ' stroke-width="0"', ' clip-path="url(#c)"',
     '<clipPath id="c">', "</clipPath>", ' mask="url(#c)"', ' preserveAspectRatio="xMidYMid slice"', ' viewBox="0 0 1e9 1e-9"',
-    ' width="10mm"', ' height="1e-9in"', ' width="50%"', ' r="1e8"', ' rx="-1"', "<switch>", "</switch>", "<!--", "-->", "<![CDATA[",
+    ' width="10mm"', ' label="rim"', ' systemLanguage="de"', ' style="clip-path:circle(9px at left)"', ' transform-origin="center"',
+    ' style="clip-path:inset(1px 2% round 3px / 4px)"', ' style="clip-path:polygon(evenodd, 0 0, 9px 9px, 100% 0)"',
+    ' clip-path="path(\'M0 0h9v9z\')"', ' style="transform-box:fill-box;transform-origin:right;rotate:9deg;scale:1e9"',
+    ' style="transform:translate(50%,1e300px) skew(89.99deg) matrix3d(1)"', ' clipPathUnits="objectBoundingBox"', ' fill="#fff"',
+    ' overflow="visible"', ' clip-rule="evenodd"', ' filter="url(#c)"', '<title>rim</title>', ' height="1e-9in"', ' width="50%"', ' r="1e8"', ' rx="-1"', "<switch>", "</switch>", "<!--", "-->", "<![CDATA[",
     "]]>", '<!DOCTYPE svg [<!ENTITY x "y">]>', "&x;", "&#0;", "&#xD800;", "&amp;", '<?xml version="1.0" encoding="utf-16"?>',
     '<?xml-stylesheet href="a"?>', "\x00", "\x1b[31m", "\u202e", "é", "\ufeff", *NUMBERS,
 )  # fmt: skip
@@ -94,6 +98,14 @@ def drawings() -> list[bytes]:
         f'{head} width="40mm" height="40mm"><g id="rim"><rect width="40" height="40"/></g>'
         '<g transform="translate(5 5)"><polygon points="0 0 20 0 20 20 0 20"/><rect x="5" y="5" width="3" height="3"/></g></svg>',
         f'{head} width="40" height="40"><path d="M5 5l10 0c2 0 2 3 0 3s-3 4-10 0z" style="fill:none;stroke:#000"/></svg>',
+        f'{head} width="60mm" height="60mm" viewBox="0 0 60 60"><rect width="60" height="60" fill="#fff"/><switch>'
+        '<g systemLanguage="en" label="rim" style="translate:1px"><rect x="4" y="4" width="40" height="40"/></g></switch>'
+        '<g style="transform-box:fill-box;transform-origin:left 2px;transform:rotate(5deg) translate(2%,1px);clip-path:'
+        'ellipse(60% farthest-side at center)"><rect x="10" y="10" width="20" height="20"/></g></svg>',
+        f'{head} width="60mm" height="60mm"><clipPath id="c" clipPathUnits="objectBoundingBox"><path clip-rule="evenodd" '
+        'd="M-1-1H2V2H-1zM-.5-.5h.1v.1h-.1z"/></clipPath><svg x="5" y="5" width="90" height="90"><use href="#a" x="9" '
+        'clip-path="url(#c)"/></svg><defs><path id="a" d="M5 5h30v20q-9 9-30 0z" style="clip-path:polygon(evenodd, -1px -1px, '
+        '150% 0, 150% 200%, -1px 200%)"/></defs></svg>',
     ]
     return [body.encode() for body in bodies]
 

@@ -169,7 +169,7 @@ def use_bomb() -> str:
         lambda: '<polygon points="' + " ".join(f"{k % 997},{k % 991}" for k in range(1_000_000)) + '"/>',
         lambda: "<g>" * 5000 + SQUARE + "</g>" * 5000,
         lambda: '<rect width="1" height="1"/>' * 60_000,
-        lambda: "".join(f'<rect x="{3 * k}" width="1" height="1"/>' for k in range(3_000)),
+        lambda: "".join(f'<rect x="{k % 99}" y="{3 * (k // 99)}" width=".5" height="1"/>' for k in range(3_000)),
         lambda: f'<polygon points="{"1" * 200_000}x"/>',
         lambda: f'<path d="M0 0{"1" * 200_000}x"/>',
         lambda: f'<g transform="{"(" * 100_000}">{SQUARE}</g>',

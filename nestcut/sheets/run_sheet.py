@@ -19,10 +19,12 @@ from nestcut.sheets.tables import (
     Clock,
     PullRow,
     clock_words,
+    pass_ranges,
     pieces_cut,
     pull_rows,
     remnant_rows,
     time_line,
+    trips_of_passes,
 )
 from nestcut.sheets.trimming import straight_cuts, trim_kinds
 from nestcut.sheets.whatif import advice_text
@@ -135,13 +137,28 @@ def _summary(plan: Plan, clock: Clock) -> Mapping[str, Any]:
     if end and plan.evening.start:
         facts.append((f"{plain(plan.evening.start)} – {end}", "start and end"))
     parts = [
-        f"{counted(totals.cranks, 'crank')} through the machine" if totals.cranks != totals.passes else ""
+        f"{counted(totals.cranks, 'crank')} through the machine{_several_trips(plan)}"
+        if totals.cranks != totals.passes
+        else ""
     ]
     if totals.trims:
         parts.append(f"{counted(totals.trims, 'trim')} beforehand")
     if plan.kits > 1:
         parts.append(f"{counted(plan.kits, 'kit')}")
     return {"facts": facts, "proof": proof, "more": ", ".join(part for part in parts if part)}
+
+
+def _several_trips(plan: Plan) -> str:
+    """ " (14 passes go through twice: 54 to 67)": why there are more cranks than passes."""
+    passes: dict[int, list[int]] = {}
+    for number_, trips in trips_of_passes(plan).items():
+        if trips > 1:
+            passes.setdefault(trips, []).append(number_)
+    told = "; ".join(
+        f"{counted(len(some), 'pass goes', 'passes go')} through {words.times_words(trips)}: {pass_ranges(some)}"
+        for trips, some in sorted(passes.items())
+    )
+    return f" ({told})" if told else ""
 
 
 def _clock_rows(plan: Plan, clock: Clock) -> Mapping[str, Any]:

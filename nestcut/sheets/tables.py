@@ -23,10 +23,12 @@ __all__ = [
     "clock_words",
     "largest_rectangle",
     "packing_rows",
+    "pass_ranges",
     "pieces_cut",
     "pull_rows",
     "remnant_rows",
     "time_line",
+    "trips_of_passes",
 ]
 
 
@@ -63,6 +65,36 @@ def time_line(plan: Plan) -> Clock:
         tuple((paper, number, minute) for number, paper, minute in done),
         events[-1].minute,
     )
+
+
+def trips_of_passes(plan: Plan) -> dict[int, int]:
+    """Number of each pass → trips through the rollers: as many as the most demanding die that is down needs."""
+    trips = {die.name: die.trips for die in plan.dies}
+    slots = {layup.id: layup.slots for layup in plan.layups}
+    return {
+        one.number: max((trips[slots[one.layup][cut.slot].die] for cut in one.cuts), default=1)
+        for one in plan.passes
+    }
+
+
+def pass_ranges(numbers: Iterable[int], *, most: int = 12) -> str:
+    """Numbers of passes as a person lists them: "3, 54 to 67"."""
+    spans: list[list[int]] = []
+    for one in sorted(numbers):
+        if spans and one == spans[-1][1] + 1:
+            spans[-1][1] = one
+        else:
+            spans.append([one, one])
+    told = []
+    for first, last in spans[:most]:
+        told += (
+            [str(first)]
+            if first == last
+            else [f"{first} to {last}"]
+            if last > first + 1
+            else [f"{first}, {last}"]
+        )
+    return ", ".join(told) + (" and more" if len(spans) > most else "")
 
 
 def clock_words(start: str | None, minutes: float) -> str | None:

@@ -32,6 +32,8 @@ GRIDS_MM = (0.8, 0.4, 0.2, 0.1)
 """Steps of the grid, coarse to fine."""
 TURN_MM = 1.0
 """How far a turned cut's outermost point lies from where the next turn that is tried has it, half a step of the first grid."""
+BOX_MM = 0.1
+"""How far the sides of a turned cut's box may be off, half a step away, where plain rectangles are asked about."""
 TURN_SLACK_DEG = 0.5
 """Turns that a die or a paper asks for are meant within this much (see DEVELOPERS.md)."""
 _SPACING_MM = 1.0
@@ -114,8 +116,11 @@ class _Stamp:
 
     @cached_property
     def angles(self) -> Floats:
-        """The turns to try, radians."""
-        step = self.step
+        """The turns to try at first, radians."""
+        return self._turns(self.step)
+
+    def _turns(self, step: float) -> Floats:
+        """All that are allowed, this far apart at most, radians."""
         if self.turns == "any":
             return np.linspace(0.0, 2.0 * math.pi, max(8, math.ceil(2.0 * math.pi / step)), endpoint=False)
         spread = math.radians(TURN_SLACK_DEG)
@@ -142,9 +147,10 @@ class _Stamp:
 
     @cached_property
     def boxes(self) -> Floats:
-        """Width and height at each turn, shape (turns, 2), mm."""
+        """Width and height at turns so near each other that they change by ``BOX_MM`` at most, shape (turns, 2), mm."""
         hull = shapely.get_coordinates(shapely.convex_hull(self.shape))
-        cos, sin = np.cos(self.angles)[:, None], np.sin(self.angles)[:, None]
+        angles = self._turns(self.step * BOX_MM / (2.0 * TURN_MM))
+        cos, sin = np.cos(angles)[:, None], np.sin(angles)[:, None]
         x = cos * hull[:, 0] - sin * hull[:, 1]
         y = sin * hull[:, 0] + cos * hull[:, 1]
         return np.column_stack((np.ptp(x, axis=1), np.ptp(y, axis=1)))
@@ -173,7 +179,7 @@ class Fitting:
         """
         stamps = [self.square, *self.stamps(paper)]
         if is_rectangle(piece):
-            return _in_rectangle(piece.bounds, stamps, 2 * TURN_MM)
+            return _in_rectangle(piece.bounds, stamps, BOX_MM)
         tries = list(self._rooms(piece, stamps))
         if not tries:
             return False

@@ -216,7 +216,7 @@ class _Names:
     def of(self, alike: Sequence[_Piece]) -> tuple[str, ...]:
         """An id for each piece of a group."""
         if alike[0].kind == "offcut":
-            return self._fresh(alike[0].source, "offcut", len(alike))
+            return self._fresh(alike[0].source, "off", len(alike))
         found = []
         for piece in alike:
             own = _as_it_is(piece.source) if self.remnants.get(piece.source, 0) < 2 else None

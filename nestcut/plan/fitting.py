@@ -130,7 +130,12 @@ class _Stamp:
     @cached_property
     def step(self) -> float:
         """From one turn to the next at first, radians."""
-        return 2.0 * TURN_MM / max(float(shapely.minimum_bounding_radius(self.shape)), 1.0)
+        return 2.0 * TURN_MM / max(self.reach_mm, 1.0)
+
+    @cached_property
+    def reach_mm(self) -> float:
+        """From its middle to its outermost point."""
+        return float(shapely.minimum_bounding_radius(self.shape)) + 0.01
 
     def turned(self, angle: float) -> Floats:
         """Its points at a turn (radians), shape (points, 2), mm."""
@@ -248,6 +253,7 @@ class Fitting:
             if len(stamp.parts) > 1:
                 yield stamp, shapely.union_all(rooms)
             else:
+                fitting.sort(key=lambda room: -inner[id(room)])
                 yield from ((stamp, room) for room in fitting)
 
 
@@ -282,15 +288,22 @@ def _may_hold(room: BaseGeometry, stamp: _Stamp) -> bool:
     for grid_mm in GRIDS_MM:
         # A place and a point each lie half a cell's diagonal from the grid's, and the turn is off by half a step.
         slack = grid_mm * (math.sqrt(2.0) + TURN_MM / GRIDS_MM[0])
-        xs = np.arange(x0 - slack - grid_mm, x1 + slack + 2 * grid_mm, grid_mm)
-        ys = np.arange(y0 - slack - grid_mm, y1 + slack + 2 * grid_mm, grid_mm)
+        # The room, as far as the points can reach from where the middle may be.
+        seen = np.array([box_ for _, box_ in tries])
+        reach = stamp.reach_mm + 4 * grid_mm
+        low = np.maximum(seen[:, :2].min(axis=0) - reach, (x0 - slack - grid_mm, y0 - slack - grid_mm))
+        high = np.minimum(
+            seen[:, 2:].max(axis=0) + reach, (x1 + slack + 2 * grid_mm, y1 + slack + 2 * grid_mm)
+        )
+        xs, ys = (np.arange(low[k], high[k], grid_mm) for k in (0, 1))
         free = points_inside(room.buffer(slack), xs, ys)
         # Where even a place and a point half a cell off lie in the room.
         sure = points_inside(room.buffer(-grid_mm * math.sqrt(0.5)), xs, ys)
         left: list[tuple[float, Rectangle]] = []
         for angle, (low_x, low_y, high_x, high_y) in tries:
-            columns = np.searchsorted(xs, (low_x - grid_mm, high_x + grid_mm))
-            rows = np.searchsorted(ys, (low_y - grid_mm, high_y + grid_mm))
+            # From a place of the grid before to one of this grid: half a cell of each.
+            columns = np.searchsorted(xs, (low_x - 2 * grid_mm, high_x + 2 * grid_mm))
+            rows = np.searchsorted(ys, (low_y - 2 * grid_mm, high_y + 2 * grid_mm))
             points = np.rint(stamp.turned(angle) / grid_mm).astype(int)
             column, row = _places(free, points, columns.tolist(), rows.tolist())
             if not len(column):

@@ -189,7 +189,9 @@ def _carry_over(old: Path, fresh: Path) -> None:
         if name.as_posix() in ours or target.exists():
             continue
         if item.is_dir() and not item.is_symlink():
-            target.mkdir(parents=True, exist_ok=True)
+            # A folder of ours comes again if something is left to lie in it.
+            if not any(one.startswith(f"{name.as_posix()}/") for one in ours):
+                target.mkdir(parents=True, exist_ok=True)
         else:
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copy2(item, target, follow_symlinks=False)

@@ -26,6 +26,8 @@ class AskedScrap:
 
     form: ScrapForm
     at: Where
+    folder: Path | None = None
+    """Where outlines are looked for first: the table's own folder; None: the batch file's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +66,7 @@ def scraps_asked(
                 at = Where(file=where.file, line=row.line)
                 read = _form(ScrapForm, _scrap_cells(row), at, problems)
                 if read is not None:
-                    yield AskedScrap(read, at)
+                    yield AskedScrap(read, at, table.parent)
 
 
 def cards_asked(

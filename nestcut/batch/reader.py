@@ -275,7 +275,7 @@ class _Builder:
                 self._unknown("paper", form.paper, papers, one.at)
                 continue
             with self.problems.catching(one.at):
-                outline, drawing = self.drawings.scrap(form)
+                outline, drawing = self.drawings.scrap(form, one.folder)
                 if drawing is not None and form.id is None:
                     before = drawn.setdefault(
                         (form.paper, drawing.resolve()), str(one.at.element or one.at.line)

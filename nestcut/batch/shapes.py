@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -72,14 +73,16 @@ class Drawings:
     notes: list[str] = field(default_factory=list)
     _read: dict[Any, Any] = field(default_factory=dict)
 
-    def scrap(self, form: ScrapForm) -> tuple[Polygon, Path | None]:
+    def scrap(self, form: ScrapForm, folder: Path | None = None) -> tuple[Polygon, Path | None]:
         """The outline of a scrap (its box's upper left corner at (0, 0)) and the drawing it comes from.
 
+        Args:
+            folder: where its drawing is looked for first; then, as all drawings, from the folder of the batch file on.
         Raises: BatchError or OutlineError.
         """
         kind = _one_of(form, ("size", "outline", *_PLAIN))
         if kind == "outline":
-            path = beside(self.folder, form.outline or "", suffix=".svg", may_leave=True)
+            path = self._scrap_path(form.outline or "", folder)
             return self._scrap_drawing(path), path
         if kind == "size" or (kind == "rectangle" and not form.corner):
             width, length = (form.size if kind == "size" else form.rectangle) or (0.0, 0.0)
@@ -106,6 +109,12 @@ class Drawings:
         outline = remembered_die(path, rim_mm=rim_mm, mirror=form.mirror, pieces=form.pieces)
         self.notes += [f"{name}: {note}" for note in outline.notes]
         return outline
+
+    def _scrap_path(self, text: str, folder: Path | None) -> Path:
+        if folder is not None and folder != self.folder:
+            with suppress(BatchError):
+                return beside(folder, text, suffix=".svg", may_leave=True)
+        return beside(self.folder, text, suffix=".svg", may_leave=True)
 
     def _scrap_drawing(self, path: Path) -> Polygon:
         from nestcut.outlines.memory import remembered_scrap

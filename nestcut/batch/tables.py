@@ -38,6 +38,8 @@ CARD_COLUMNS = {
     "count": ("count", "number"),
     "cards per kit": ("cardsperkit", "perkit"),
 }
+_MARKED = re.compile(r"'[=+\-@\uff1d\uff0b\uff0d\uff20]")
+"""A text that a spreadsheet would take for a formula: our own tables mark it like this, spreadsheets do the same."""
 _NEEDED_FOR_SCRAPS = ("paper",)
 _NEEDED_FOR_CARDS = ("card", "dies", "papers", "count")
 
@@ -169,6 +171,8 @@ def _row(cells: list[str], header: list[str | None], where: Where, problems: Pro
         text = cell.strip()
         if not text:
             continue
+        if _MARKED.match(text):
+            text = text[1:]
         column = header[position] if position < len(header) else None
         if column is None:
             problems.add(

@@ -6,7 +6,7 @@ The run is then told as *stages*: the scraps to lay now, and a box for each pass
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -14,7 +14,7 @@ from nestcut.batch.model import Pose
 from nestcut.plan.model import PaperOnPlate
 from nestcut.sheets.pictures import Album
 from nestcut.sheets.runs import Feed, Lane, Run
-from nestcut.sheets.words import clipped, number
+from nestcut.sheets.words import clipped, number, trip_word
 
 __all__ = [
     "PLATES_EVERY",
@@ -30,6 +30,8 @@ __all__ = [
 ]
 
 MOST_TICKS = 120
+MOST_TICKS_TWICE = 600
+"""The same where some pass needs several trips: a box for ten passes could not show them."""
 MOST_ALIKE = 6
 """Scraps all alike that follow each other; more of them are told by their rule (each one lasts so many passes)."""
 PLATES_EVERY = 10
@@ -43,6 +45,8 @@ class Tick:
     label: str
     turn: bool = False
     rest: bool = False
+    again: tuple[str, ...] = ()
+    """Further boxes of the same pass, one for each trip after the first: "2nd", "3rd"."""
 
 
 @dataclass(slots=True)
@@ -66,18 +70,27 @@ class StageText:
     ticks: list[Tick]
 
 
-def ticks(first: int, final: int, rests: set[int], last: int) -> tuple[list[Tick], str]:
-    """The boxes of passes ``first`` to ``final``: one for each, or one for ten where there would be too many.
+def ticks(
+    first: int, final: int, rests: set[int], last: int, trips: Mapping[int, int]
+) -> tuple[list[Tick], str]:
+    """The boxes of passes ``first`` to ``final``: one for each trip, or one for ten passes where there would be too many.
 
     Args:
         rests: passes after which the person rests.
         last: the plan's last pass; plates need not be turned after it.
+        trips: number of a pass → its trips through the rollers.
     """
     count = final - first + 1
-    if count <= MOST_TICKS:
+    often = [trips.get(one, 1) for one in range(first, final + 1)]
+    if count <= MOST_TICKS or (max(often) > 1 and sum(often) <= MOST_TICKS_TWICE):
         return [
-            Tick(str(one), one % PLATES_EVERY == 0 and one != last, one in rests)
-            for one in range(first, final + 1)
+            Tick(
+                str(one),
+                one % PLATES_EVERY == 0 and one != last,
+                one in rests,
+                tuple(trip_word(trip) for trip in range(2, times + 1)),
+            )
+            for one, times in zip(range(first, final + 1), often, strict=True)
         ], ""
     size = 10
     while count / size > 250:
@@ -102,12 +115,14 @@ def in_stages(lane: Lane) -> bool:
     return lane.uneven or (len(lane.feeds) <= MOST_ALIKE and lane.per_scrap != 1)
 
 
-def stages(run: Run, labels: Sequence[str], album: Album, rests: set[int], last: int) -> list[StageText]:
+def stages(
+    run: Run, labels: Sequence[str], album: Album, rests: set[int], last: int, trips: Mapping[int, int]
+) -> list[StageText]:
     """The stages of a run; the first has nothing to lay but what the run's table says.
 
     Args:
         labels: the lanes' labels, in order.
-        rests, last: as for :func:`ticks`.
+        rests, last, trips: as for :func:`ticks`.
     """
     changes: dict[int, list[FeedText]] = {run.first: []}
     for lane, label in zip(run.lanes, labels, strict=True):
@@ -130,7 +145,7 @@ def stages(run: Run, labels: Sequence[str], album: Album, rests: set[int], last:
             at += feed.uses
     starts = [*sorted(changes), run.last + 1]
     return [
-        StageText(first, changes[first], ticks(first, after - 1, rests, last)[0])
+        StageText(first, changes[first], ticks(first, after - 1, rests, last, trips)[0])
         for first, after in pairwise(starts)
     ]
 

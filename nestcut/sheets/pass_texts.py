@@ -18,8 +18,9 @@ from nestcut.sheets.runs import Run, group_passes
 from nestcut.sheets.tables import (
     Clock,
     clock_words,
+    trips_of_passes,
 )
-from nestcut.sheets.words import clipped, id_list, number, plain
+from nestcut.sheets.words import clipped, id_list, number, plain, times_words
 
 __all__ = ["PLATES_EVERY", "BlockText", "GroupText", "RunText", "group_texts"]
 
@@ -42,6 +43,8 @@ class RunText:
     """Dies to lift off now."""
     put_back: str
     """Dies to lay back in their places."""
+    crank: str
+    """How often to crank in each pass, and for which dies; empty where once will do."""
     picture: Markup | None
     as_before: list[tuple[str, str, str]] = field(default_factory=list)
     """Papers that go on as in the run before: label, scrap, how far from the first end."""
@@ -89,6 +92,7 @@ def group_texts(plan: Plan, album: Album, codes: Mapping[str, str], clock: Clock
     earlier: dict[str, list[Any]] = {name: [] for name in wanted}
     by_number = {one.number: one for one in plan.passes}
     rests, last_number = set(clock.breaks), plan.passes[-1].number if plan.passes else 0
+    trips = trips_of_passes(plan)
     loads = plan.extras.get("loads") if isinstance(plan.extras.get("loads"), Mapping) else {}
     seen: set[str] = set()
     told: list[GroupText] = []
@@ -132,10 +136,10 @@ def group_texts(plan: Plan, album: Album, codes: Mapping[str, str], clock: Clock
                 twins = block.all_runs[index :: len(block.runs)]
                 told_run = _run_text(run, twins, names, album, layup, pulled, lifted, picture)
                 if block.times == 1 and any(in_stages(lane) for lane in run.lanes):
-                    told_run.stages = stages(run, names, album, rests, last_number)
+                    told_run.stages = stages(run, names, album, rests, last_number, trips)
                 runs.append(told_run)
                 lifted = _beside(run, layup) if block.times == 1 else None
-            boxes, each = ticks(block.first, block.last, rests, last_number)
+            boxes, each = ticks(block.first, block.last, rests, last_number, trips)
             text.blocks.append(BlockText(runs, block.times, block.first, block.last, boxes, each))
         told.append(text)
     return told
@@ -177,10 +181,11 @@ def _measures(layup: Layup, album: Album) -> list[Mapping[str, str]]:
         {
             "number": str(one.number),
             "name": one.name,
+            "trips": f"{trips} trips" if (trips := album.dies[slot.die].trips) > 1 else "",
             "across": half(one.across_mm),
             "along": half(one.along_mm),
         }
-        for one in slot_measures(layup, album.dies)
+        for one, slot in zip(slot_measures(layup, album.dies), layup.slots, strict=True)
     ]
 
 
@@ -242,5 +247,17 @@ def _run_text(
     kept = any(lane.before in ("stays", "moved") for lane in run.lanes)
     gone = id_list(run.gone, most=8) if kept or len(run.gone) < 4 else "all papers"
     return RunText(
-        run.first, run.last, run.count, heading, lanes, gone, all_off, now_off, back, picture, as_before
-    )
+        run.first, run.last, run.count, heading, lanes, gone, all_off, now_off, back, _crank_words(run, album, layup),
+        picture, as_before,
+    )  # fmt: skip
+
+
+def _crank_words(run: Run, album: Album, layup: Layup) -> str:
+    """ "Crank twice in each pass: 12 rosehip-twig", or nothing where one trip cuts clean."""
+    trips = {k: album.dies[layup.slots[k].die].trips for k in run.down}
+    most = max(trips.values(), default=1)
+    if most == 1:
+        return ""
+    each = " in each pass" if run.count > 1 else ""
+    dies = ", ".join(f"{k + 1} {clipped(layup.slots[k].die, 30)}" for k in sorted(trips) if trips[k] == most)
+    return f"Crank {times_words(most)}{each}: {dies}"

@@ -300,8 +300,13 @@ class Album:
         parts: Sequence[tuple[str, Polygon]] = (),
         most: tuple[float, float] = (40.0, 34.0),
         words: str = "",
+        rectangle: Bounds | None = None,
     ) -> str:
-        """A scrap, a remnant, or a trim (parts numbered), good side up, its own up at the top."""
+        """A scrap, a remnant, or a trim (parts numbered), good side up, its own up at the top.
+
+        Args:
+            rectangle: the largest one in it, shown by a dashed line, mm.
+        """
         x0, y0, x1, y1 = outline.bounds
         edge = 0.02 * max(x1 - x0, y1 - y0) + 0.5
         svg, scale = self._picture((x0 - edge, y0 - edge, x1 + edge, y1 + edge), most, words or plain(colour))
@@ -312,6 +317,14 @@ class Album:
                 stroke=INK, stroke_width=mm(0.3 * unit),
             )
         )  # fmt: skip
+        if rectangle is not None:
+            left, top, right, low = rectangle
+            svg.add(
+                svg.rect(
+                    left, top, right - left, low - top, fill="#ffffff", fill_opacity="0.45", stroke=INK,
+                    stroke_width=mm(0.3 * unit), stroke_dasharray=f"{mm(1.2 * unit)} {mm(0.8 * unit)}",
+                )
+            )  # fmt: skip
         for _, part in parts:
             svg.add(
                 svg.path(

@@ -10,19 +10,22 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from nestcut.plan.leftovers import Leftovers, keep_mm
 from nestcut.plan.model import Plan, Shortage
 from nestcut.sheets import words
 from nestcut.sheets.after_texts import packing_text, sorting_text, trade_off_text, what_if_text
+from nestcut.sheets.box import box_text, offcuts_by_scrap
 from nestcut.sheets.pass_texts import PLATES_EVERY, group_texts
 from nestcut.sheets.pictures import Album
 from nestcut.sheets.tables import (
     Clock,
     PullRow,
     clock_words,
+    pass_ranges,
     pieces_cut,
     pull_rows,
-    remnant_rows,
     time_line,
+    trips_of_passes,
 )
 from nestcut.sheets.trimming import straight_cuts, trim_kinds
 from nestcut.sheets.whatif import advice_text
@@ -31,11 +34,14 @@ from nestcut.sheets.words import clipped, counted, id_list, length, number, plai
 __all__ = ["label_sheet", "run_sheet"]
 
 
-def run_sheet(plan: Plan, layup_files: Mapping[str, Sequence[str]], trim_files: Mapping[int, str]) -> str:
+def run_sheet(
+    plan: Plan, left: Leftovers, layup_files: Mapping[str, Sequence[str]], trim_files: Mapping[int, str]
+) -> str:
     """The page as text.
 
     Args:
         plan: the evening.
+        left: what goes back into the box (:func:`nestcut.plan.leftovers.leftovers`).
         layup_files: lay-up id → names of the true-size files to print for it.
         trim_files: place in :func:`trim_kinds` → name of its true-size template.
     """
@@ -62,11 +68,11 @@ def run_sheet(plan: Plan, layup_files: Mapping[str, Sequence[str]], trim_files: 
         "files": [(plain(layup.id), list(layup_files.get(layup.id, ()))) for layup in plan.layups],
         "trim_files": id_list((name.removesuffix(".svg") for name in trim_files.values()), most=40),
         "pull": _pull(pull, album, codes),
-        "trims": _trims(plan, album, codes, trim_files),
+        "trims": _trims(plan, left, album, codes, trim_files),
         "groups": groups,
         "sorting": sorting_text(plan, codes),
         "packing": packing_text(plan, codes),
-        "remnants": _remnants(plan, album, codes),
+        "back": box_text(left, album, codes),
         "trade_off": trade_off_text(plan),
         "what_if": what_if_text(plan),
         "advice": advice_text(plan),
@@ -135,13 +141,28 @@ def _summary(plan: Plan, clock: Clock) -> Mapping[str, Any]:
     if end and plan.evening.start:
         facts.append((f"{plain(plan.evening.start)} – {end}", "start and end"))
     parts = [
-        f"{counted(totals.cranks, 'crank')} through the machine" if totals.cranks != totals.passes else ""
+        f"{counted(totals.cranks, 'crank')} through the machine{_several_trips(plan)}"
+        if totals.cranks != totals.passes
+        else ""
     ]
     if totals.trims:
         parts.append(f"{counted(totals.trims, 'trim')} beforehand")
     if plan.kits > 1:
         parts.append(f"{counted(plan.kits, 'kit')}")
     return {"facts": facts, "proof": proof, "more": ", ".join(part for part in parts if part)}
+
+
+def _several_trips(plan: Plan) -> str:
+    """ " (14 passes go through twice: 54 to 67)": why there are more cranks than passes."""
+    passes: dict[int, list[int]] = {}
+    for number_, trips in trips_of_passes(plan).items():
+        if trips > 1:
+            passes.setdefault(trips, []).append(number_)
+    told = "; ".join(
+        f"{counted(len(some), 'pass goes', 'passes go')} through {words.times_words(trips)}: {pass_ranges(some)}"
+        for trips, some in sorted(passes.items())
+    )
+    return f" ({told})" if told else ""
 
 
 def _clock_rows(plan: Plan, clock: Clock) -> Mapping[str, Any]:
@@ -223,12 +244,13 @@ def _pull(pull: Sequence[PullRow], album: Album, codes: Mapping[str, str]) -> li
 
 
 def _trims(
-    plan: Plan, album: Album, codes: Mapping[str, str], trim_files: Mapping[int, str]
+    plan: Plan, left: Leftovers, album: Album, codes: Mapping[str, str], trim_files: Mapping[int, str]
 ) -> list[Mapping[str, Any]]:
     rows: list[Mapping[str, Any]] = []
+    least, offcuts = keep_mm(plan), offcuts_by_scrap(left)
     for place, kind in enumerate(trim_kinds(plan)):
         labels = kind.labels
-        cuts = straight_cuts(kind.outline, kind.parts, labels) or []
+        cuts = straight_cuts(kind.outline, kind.parts, labels, keep_mm=least) or []
         sizes: dict[object, list[int]] = {}
         for k, part in enumerate(kind.parts):
             x0, y0, x1, y1 = part.bounds
@@ -258,6 +280,7 @@ def _trims(
                 "named": clipped(first) if kind.named_by_labels else "",
                 "first": labels[0] if labels else "",
                 "file": trim_files.get(place, ""),
+                "keep": _keep_words(kind.scraps, offcuts),
                 "picture": Markup(
                     album.paper_picture(
                         kind.paper,
@@ -271,21 +294,10 @@ def _trims(
     return rows
 
 
-def _remnants(plan: Plan, album: Album, codes: Mapping[str, str]) -> Mapping[str, Any]:
-    kept, rest = remnant_rows(plan)
-    pictures = {id(row): index < 60 for index, row in enumerate(kept)}
-    rows = [
-        {
-            "code": codes[row.paper],
-            "scrap": id_list(row.scraps, most=6),
-            "count": len(row.scraps),
-            "size": album.size_words(row.outline),
-            "rectangle": f"{number(row.rectangle[0], 0)} × {length(row.rectangle[1])}",
-            "area": words.area(row.outline.area),
-            "picture": Markup(album.paper_picture(row.paper, row.outline, most=(20.0, 20.0)))
-            if pictures[id(row)]
-            else None,
-        }
-        for row in kept
-    ]
-    return {"rows": rows, "rest": len(rest), "rest_ids": id_list(rest, most=20)}
+def _keep_words(scraps: Sequence[str], offcuts: Mapping[str, Sequence[tuple[str, str]]]) -> list[str]:
+    """The offcuts of trims that are alike: size, and what to pencil on the back of each."""
+    by_size: dict[str, list[str]] = {}
+    for scrap in scraps:
+        for size, name in offcuts.get(scrap, ()):
+            by_size.setdefault(size, []).append(name)
+    return [f"{size} ({id_list(names, most=12)})" for size, names in by_size.items()]

@@ -1,4 +1,4 @@
-"""The tables of the run sheet as plain values: time, scraps to pull, sorting, kits, remnants."""
+"""The tables of the run sheet as plain values: time, scraps to pull, sorting, kits."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from shapely.geometry import Polygon, box
+from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from nestcut.passes import timeline
@@ -19,14 +19,13 @@ __all__ = [
     "Clock",
     "PackingRow",
     "PullRow",
-    "RemnantRow",
     "clock_words",
-    "largest_rectangle",
     "packing_rows",
+    "pass_ranges",
     "pieces_cut",
     "pull_rows",
-    "remnant_rows",
     "time_line",
+    "trips_of_passes",
 ]
 
 
@@ -63,6 +62,36 @@ def time_line(plan: Plan) -> Clock:
         tuple((paper, number, minute) for number, paper, minute in done),
         events[-1].minute,
     )
+
+
+def trips_of_passes(plan: Plan) -> dict[int, int]:
+    """Number of each pass → trips through the rollers: as many as the most demanding die that is down needs."""
+    trips = {die.name: die.trips for die in plan.dies}
+    slots = {layup.id: layup.slots for layup in plan.layups}
+    return {
+        one.number: max((trips[slots[one.layup][cut.slot].die] for cut in one.cuts), default=1)
+        for one in plan.passes
+    }
+
+
+def pass_ranges(numbers: Iterable[int], *, most: int = 12) -> str:
+    """Numbers of passes as a person lists them: "3, 54 to 67"."""
+    spans: list[list[int]] = []
+    for one in sorted(numbers):
+        if spans and one == spans[-1][1] + 1:
+            spans[-1][1] = one
+        else:
+            spans.append([one, one])
+    told = []
+    for first, last in spans[:most]:
+        told += (
+            [str(first)]
+            if first == last
+            else [f"{first} to {last}"]
+            if last > first + 1
+            else [f"{first}, {last}"]
+        )
+    return ", ".join(told) + (" and more" if len(spans) > most else "")
 
 
 def clock_words(start: str | None, minutes: float) -> str | None:
@@ -129,100 +158,6 @@ def _ring_key(shape: BaseGeometry) -> object:
         for part in parts_of(shape)
         for ring in (part.exterior, *part.interiors)
     )
-
-
-def largest_rectangle(
-    shape: BaseGeometry, *, step_mm: float = 1.0
-) -> tuple[float, float, float, float] | None:
-    """A large rectangle, square to the frame, wholly inside a shape; None where there is none worth naming.
-
-    Largest on a grid of ``step_mm``, so a true but slightly small answer. Every cell is tested with shapely, the
-    search over the grid is the histogram method for the largest rectangle of ones (folklore).
-    """
-    if shape.is_empty:
-        return None
-    x0, y0, x1, y1 = shape.bounds
-    step = max(step_mm, max(x1 - x0, y1 - y0) / 240.0)
-    columns, rows = int((x1 - x0) / step + 1e-9), int((y1 - y0) / step + 1e-9)
-    if columns < 1 or rows < 1:
-        return None
-    xs, ys = x0 + step * np.arange(columns), y0 + step * np.arange(rows)
-    left, upper = np.meshgrid(xs, ys)
-    shapely.prepare(shape)
-    cells = shapely.box(left.ravel(), upper.ravel(), left.ravel() + step, upper.ravel() + step)
-    free = shapely.covers(shape, cells).reshape(rows, columns)
-    heights = np.zeros(columns + 1, dtype=int)
-    best_area, best = 0, None
-    for row in range(rows):
-        heights[:columns] = np.where(free[row], heights[:columns] + 1, 0)
-        stack: list[int] = []
-        for column in range(columns + 1):
-            while stack and heights[stack[-1]] >= heights[column]:
-                tall = int(heights[stack.pop()])
-                begin = stack[-1] + 1 if stack else 0
-                if tall * (column - begin) > best_area:
-                    best_area = tall * (column - begin)
-                    best = (begin, row - tall + 1, column, row + 1)
-            stack.append(column)
-    if best is None:
-        return None
-    found = (x0 + best[0] * step, y0 + best[1] * step, x0 + best[2] * step, y0 + best[3] * step)
-    return found if shape.buffer(1e-6).covers(box(*found)) else None
-
-
-@dataclass(frozen=True, slots=True)
-class RemnantRow:
-    """A remnant to keep: it has room for the smallest die of the evening, with its edge."""
-
-    scraps: list[str]
-    """Scraps whose remnants are alike."""
-    paper: str
-    outline: BaseGeometry
-    rectangle: tuple[float, float]
-    """Sides of the largest whole rectangle in it, mm."""
-
-
-def remnant_rows(plan: Plan, *, most: int = 400) -> tuple[list[RemnantRow], list[str]]:
-    """Remnants worth keeping (largest whole rectangle first within each paper), and ids of the others."""
-    edge = plan.hand.edge_mm
-    sides = [
-        sorted((die.cut.bounds[2] - die.cut.bounds[0], die.cut.bounds[3] - die.cut.bounds[1]))
-        for die in plan.dies
-    ]
-    least = min(((one[0] + 2 * edge, one[1] + 2 * edge) for one in sides), default=(0.0, 0.0))
-    known = plan.pieces_of_paper()
-    kept: dict[object, RemnantRow] = {}
-    rest: list[str] = []
-    seen: dict[object, tuple[float, float, float, float] | None] = {}
-    for remnant in plan.remnants:
-        paper = known[remnant.scrap][0]
-        x0, y0, x1, y1 = remnant.outline.bounds if not remnant.outline.is_empty else (0.0, 0.0, 0.0, 0.0)
-        rectangle = None
-        key: object = None
-        # A remnant as small as a chip is looked at only by its box; and one search serves all remnants alike.
-        if min(x1 - x0, y1 - y0) >= least[0] and max(x1 - x0, y1 - y0) >= least[1]:
-            key = _ring_key(remnant.outline)
-            if key not in seen:
-                if len(seen) >= most:
-                    rest.append(remnant.scrap)
-                    continue
-                seen[key] = largest_rectangle(remnant.outline)
-            rectangle = seen[key]
-        if rectangle is None:
-            rest.append(remnant.scrap)
-            continue
-        width, height = rectangle[2] - rectangle[0], rectangle[3] - rectangle[1]
-        if min(width, height) + 1e-9 < least[0] or max(width, height) + 1e-9 < least[1]:
-            rest.append(remnant.scrap)
-        else:
-            row = kept.setdefault((paper, key), RemnantRow([], paper, remnant.outline, (width, height)))
-            row.scraps.append(remnant.scrap)
-    order = {paper.name: place for place, paper in enumerate(plan.papers)}
-    rows = sorted(
-        kept.values(),
-        key=lambda row: (order.get(row.paper, 0), -row.rectangle[0] * row.rectangle[1], row.scraps[0]),
-    )
-    return rows, rest
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from nestcut.plan.model import Plan
 from nestcut.sheets.tables import pieces_cut
 from nestcut.sheets.words import plain
 
-__all__ = ["pieces_csv", "sorting_csv"]
+__all__ = ["exact_cell", "pieces_csv", "sorting_csv", "table"]
 
 
 def _cell(text: object) -> str:
@@ -18,7 +18,12 @@ def _cell(text: object) -> str:
     return f"'{clean}" if clean[:1] in ("=", "+", "-", "@", "\t", "\r") else clean
 
 
-def _table(rows: list[list[object]]) -> str:
+def exact_cell(text: str) -> str:
+    """A text cell as :func:`_cell` makes it, but letter for letter: the reader of tables takes the mark off again."""
+    return f"'{text}" if _cell(text) == f"'{plain(text)}" else text
+
+
+def table(rows: list[list[object]]) -> str:
     # utf-8-sig's mark is left out on purpose: readers other than spreadsheets stumble over it.
     text = io.StringIO()
     csv.writer(text, lineterminator="\r\n").writerows(rows)  # RFC 4180: CRLF
@@ -45,7 +50,7 @@ def pieces_csv(plan: Plan) -> str:
                     pieces[die],
                 ]
             )
-    return _table(rows)
+    return table(rows)
 
 
 def sorting_csv(plan: Plan) -> str:
@@ -56,4 +61,4 @@ def sorting_csv(plan: Plan) -> str:
         for paper in plan.papers:
             if found.get((die.name, paper.name)):
                 rows.append([_cell(die.name), _cell(paper.name), found[die.name, paper.name]])
-    return _table(rows)
+    return table(rows)

@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
-from shapely.geometry import Polygon, box
+from shapely.geometry import Polygon
 
+from nestcut.plan.cutting_up import Step, straight_cuts_of
 from nestcut.plan.model import Plan
 from nestcut.sheets.words import id_list, number, plain
 
-__all__ = ["TrimKind", "is_rectangle", "straight_cuts", "trim_kinds"]
-
-_SAME_MM = 0.05
+__all__ = ["TrimKind", "straight_cuts", "trim_kinds"]
 
 
-def is_rectangle(shape: Polygon) -> bool:
-    """True for a rectangle square to its frame."""
-    return not shape.interiors and shape.area >= box(*shape.bounds).area - 1e-6
-
-
-@dataclass(slots=True)
+@dataclass
 class TrimKind:
     """Trims that are done alike: the same outline cut into the same parts."""
 
@@ -49,9 +43,10 @@ class TrimKind:
         """True where a part's id is its scrap's id and its label."""
         return self.labels == [plain(name.removeprefix(self.scraps[0])) for name in self.part_ids[0]]
 
-    @property
+    @cached_property
     def straight(self) -> bool:
-        return all(is_rectangle(part) for part in self.parts)
+        """True where a paper trimmer makes the parts; else they are cut along a template with scissors."""
+        return straight_cuts_of(self.outline, self.parts) is not None
 
 
 def trim_kinds(plan: Plan) -> list[TrimKind]:
@@ -75,78 +70,45 @@ def _key(shape: Polygon) -> object:
     )
 
 
-def _lines(
-    region: tuple[float, float, float, float], parts: Sequence[tuple[float, float, float, float]], axis: int
-) -> list[float]:
-    """Places along an axis where a straight cut through the region separates and meets no part."""
-    low, high = region[axis], region[axis + 2]
-    edges = sorted({edge for part in parts for edge in (part[axis], part[axis + 2])})
-    found: list[float] = []
-    for edge in edges:
-        if edge <= low + _SAME_MM or edge >= high - _SAME_MM:
-            continue
-        if any(part[axis] + _SAME_MM < edge < part[axis + 2] - _SAME_MM for part in parts):
-            continue
-        if not found or edge > found[-1] + _SAME_MM:
-            found.append(edge)
-    return found
-
-
-def straight_cuts(outline: Polygon, parts: Sequence[Polygon], names: Sequence[str]) -> list[str] | None:
+def straight_cuts(
+    outline: Polygon, parts: Sequence[Polygon], names: Sequence[str], *, keep_mm: float = 30.0
+) -> list[str] | None:
     """The cuts on a paper trimmer, each as a sentence, or None where straight cuts can't do it.
 
     Cuts go right through the piece in hand; measures are from that piece's own left or upper side.
-    """
-    if not all(is_rectangle(part) for part in parts):
-        return None
-    boxes = [part.bounds for part in parts]
-    steps: list[tuple[str, list[list[int]]]] = []
-    """What to do, and with the pieces for which parts; no parts: with the whole scrap."""
 
-    def cut(region: tuple[float, float, float, float], inside: list[int], whole: bool) -> bool:
-        if len(inside) == 1 and all(
-            abs(a - b) <= _SAME_MM for a, b in zip(region, boxes[inside[0]], strict=True)
-        ):
-            return True
-        here = [boxes[k] for k in inside]
-        options = {axis: _lines(region, here, axis) for axis in (0, 1)}
-        axis = 0 if len(options[0]) >= len(options[1]) else 1
-        if not options[axis]:
-            return False
-        side = ("left", "upper")[axis]
-        places = [number(line - region[axis], 1) for line in options[axis]]
+    Args:
+        keep_mm: as for :func:`nestcut.plan.cutting_up.straight_cuts_of`.
+    """
+    cuts = straight_cuts_of(outline, parts, keep_mm=keep_mm)
+    return None if cuts is None else _sentences(cuts.steps, names)
+
+
+def _sentences(steps: Sequence[Step], names: Sequence[str]) -> list[str]:
+    """The steps in words; one sentence for all pieces that are cut alike, where each is there by then."""
+    told: list[tuple[str, list[Step]]] = []
+    sentence_of: list[int] = []
+    for step in steps:
+        side = ("left", "upper")[step.axis]
+        places = [number(line, 1) for line in step.at_mm]
         at = places[0] if len(places) == 1 else f"{', '.join(places[:-1])} and {places[-1]}"
         words = f"at {at} mm from the {side} side"
-        known = next((pieces for said, pieces in steps if said == words and pieces), None)
-        if whole or known is None:
-            steps.append((words, [] if whole else [inside]))
-        else:
-            known.append(inside)
-        marks = [region[axis], *options[axis], region[axis + 2]]
-        for low, high in itertools.pairwise(marks):
-            mine = [
-                k
-                for k in inside
-                if boxes[k][axis] >= low - _SAME_MM and boxes[k][axis + 2] <= high + _SAME_MM
-            ]
-            if mine:
-                new = list(region)
-                new[axis], new[axis + 2] = low, high
-                if not cut((new[0], new[1], new[2], new[3]), mine, False):
-                    return False
-        return True
+        after = sentence_of[step.parent] + 1 if step.parent >= 0 else 0
+        place = next((k for k in range(max(after, 1), len(told)) if told[k][0] == words), None)
+        if place is None:
+            place = len(told)
+            told.append((words, []))
+        told[place][1].append(step)
+        sentence_of.append(place)
+    return [
+        f"Cut {words}." if one[0].parent < 0 else f"Cut {_pieces(one, names)} {words}." for words, one in told
+    ]
 
-    if not cut(outline.bounds, list(range(len(parts))), True):
-        return None
-    told = []
-    for words, pieces in steps:
-        if not pieces:
-            told.append(f"Cut {words}.")
-        elif len(pieces) == 1:
-            noun = "part" if len(pieces[0]) == 1 else "parts"
-            told.append(f"Cut the piece for {noun} {id_list((names[k] for k in pieces[0]), most=6)} {words}.")
-        else:
-            each = "; ".join(id_list((names[k] for k in one), most=4) for one in pieces[:8])
-            more = f" and {len(pieces) - 8} more" if len(pieces) > 8 else ""
-            told.append(f"Cut each of the pieces for parts {each}{more} {words}.")
-    return told
+
+def _pieces(steps: Sequence[Step], names: Sequence[str]) -> str:
+    if len(steps) == 1:
+        noun = "part" if len(steps[0].parts) == 1 else "parts"
+        return f"the piece for {noun} {id_list((names[k] for k in steps[0].parts), most=6)}"
+    each = "; ".join(id_list((names[k] for k in step.parts), most=4) for step in steps[:40])
+    more = f" and {len(steps) - 40} more" if len(steps) > 40 else ""
+    return f"each of the pieces for parts {each}{more}"

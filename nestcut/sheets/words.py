@@ -20,6 +20,8 @@ __all__ = [
     "plain",
     "share_words",
     "text_width",
+    "times_words",
+    "trip_word",
     "xml_id",
 ]
 
@@ -75,6 +77,17 @@ def area(value_mm2: float) -> str:
 def counted(count: int, one: str, many: str | None = None) -> str:
     """ "1 pass", "3 passes"."""
     return f"{count:,} {one if count == 1 else (many or one + 's')}".replace(",", "\u202f")
+
+
+def times_words(count: int) -> str:
+    """How often: "once", "twice", "3 times"."""
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def trip_word(number_: int) -> str:
+    """Which one: "2nd", "3rd", "4th", "21st"."""
+    tail = "th" if number_ % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number_ % 10, "th")
+    return f"{number_}{tail}"
 
 
 def minutes_words(minutes: float) -> str:

@@ -8,7 +8,9 @@ import tempfile
 from pathlib import Path
 
 from nestcut.errors import OutputError, Where
+from nestcut.plan.leftovers import leftovers
 from nestcut.plan.model import Plan
+from nestcut.sheets.box import BOX_FOLDER, box_files
 from nestcut.sheets.layup import layup_sheet
 from nestcut.sheets.run_sheet import label_sheet, run_sheet
 from nestcut.sheets.scrap_sheets import trim_template
@@ -20,7 +22,7 @@ from nestcut.sheets.words import file_stem
 __all__ = ["render_sheets", "write_sheets"]
 
 # Names that only we give, and the mark in our drawings: an older plan's sheets beside a new one's would mislead.
-_OURS = re.compile(r"(?:layup|trim)-[A-Za-z0-9_-]+\.svg")
+_OURS = re.compile(rf"(?:(?:layup|trim)-|{BOX_FOLDER}/)[A-Za-z0-9_-]+\.svg")
 _MARK = b"<!-- nestcut sheet -->"
 
 
@@ -39,26 +41,30 @@ def render_sheets(plan: Plan) -> dict[str, str]:
             names = [f"{stem}-tile-{place}.svg" for place in range(1, len(tiles) + 1)]
             found.update(zip(names, tiles, strict=True))
             layup_files[layup.id] = names if len(names) < 3 else [f"{names[0]} to {names[-1]}"]
+    left = leftovers(plan)
     trim_files: dict[int, str] = {}
     for place, kind in enumerate(trim_kinds(plan)):
         if not kind.straight:
             name = f"{file_stem(f'trim-{file_stem(kind.scraps[0], set())}', taken)}.svg"
             found[name] = trim_template(plan, kind)
             trim_files[place] = name
+    in_box = box_files(left)
+    found |= {name: text for name, text in in_box.items() if name.endswith(".svg")}
     head = '<?xml version="1.0" encoding="utf-8"?>\n'
     found = {name: text.replace(head, head + _MARK.decode() + "\n", 1) for name, text in found.items()}
-    found["run-sheet.html"] = run_sheet(plan, layup_files, trim_files)
+    found["run-sheet.html"] = run_sheet(plan, left, layup_files, trim_files)
     found["labels.html"] = label_sheet(plan)
     found["pieces.csv"] = pieces_csv(plan)
     found["sorting.csv"] = sorting_csv(plan)
+    found["box.csv"] = in_box["box.csv"]
     return found
 
 
 def write_sheets(plan: Plan, folder: Path | str) -> list[Path]:
     """Write lay-ups, run sheet and tables into a folder, which is made where it is missing.
 
-    Every sheet is drawn before the first one is written, and each file is whole or absent. Lay-up and trim
-    sheets of an older plan in the same folder are removed; nothing else is touched.
+    Every sheet is drawn before the first one is written, and each file is whole or absent. Lay-ups, trims
+    and outlines of an older plan in the same folder are removed; nothing else is touched.
 
     Returns: the files written, the run sheet first.
     Raises: OutputError when the folder can't be written.
@@ -68,9 +74,11 @@ def write_sheets(plan: Plan, folder: Path | str) -> list[Path]:
     try:
         place.mkdir(parents=True, exist_ok=True)
         for name, text in texts.items():
+            (place / name).parent.mkdir(exist_ok=True)
             _write_whole(place / name, text.encode("utf-8"))
-        for old in sorted(place.iterdir()):
-            if old.name not in texts and _OURS.fullmatch(old.name) and old.is_file() and _is_ours(old):
+        for old in sorted([*place.iterdir(), *(place / BOX_FOLDER).glob("*.svg")]):
+            name = old.relative_to(place).as_posix()
+            if name not in texts and _OURS.fullmatch(name) and old.is_file() and _is_ours(old):
                 old.unlink()
     except OSError as err:
         raise OutputError(

@@ -37,7 +37,7 @@ def test_stages_give_back_every_pass():
     (run,) = block.runs
     assert run.count == 12
     assert all(in_stages(lane) for lane in run.lanes)
-    told = stages(run, ["R1", "R2"], Album(plan), {5}, 12)
+    told = stages(run, ["R1", "R2"], Album(plan), {5}, 12, {})
     lying = {label: lane.feeds[0].scrap for label, lane in zip(["R1", "R2"], run.lanes, strict=True)}
     cut = []
     for stage in told:
@@ -54,7 +54,7 @@ def test_where_a_strip_begins_is_told_when_it_changes():
     """Strips of 4, 1, 3, 2, 1 and 1 cuts, pulled on by 20 mm, end flush: they begin 42 past, 18, 22 past, 2 past and 18 from the end."""
     plan = two_lanes()
     run = group_passes(plan)[0].blocks[0].runs[0]
-    told = stages(run, ["R1", "R2"], Album(plan), set(), 12)
+    told = stages(run, ["R1", "R2"], Album(plan), set(), 12, {})
     where = [feed.where for stage in told for feed in stage.feeds if feed.label == "R1"]
     assert where == ["18", "22 past it", "2 past it", "18", ""]
 

@@ -9,11 +9,14 @@ import re
 
 import pytest
 
+from nestcut.batch.model import Hand, Machine
+from nestcut.sheets import render_sheets
 from nestcut.sheets.pass_texts import group_texts
 from nestcut.sheets.pictures import Album
 from nestcut.sheets.tables import time_line
 from nestcut.sheets.words import paper_codes
 from tests.sheets import plans
+from tests.sheets.page import Page
 from tests.sheets.test_course import two_lanes
 
 ARROWS = {"↑": (0, -1), "↓": (0, 1), "→": (1, 0), "←": (-1, 0)}
@@ -119,3 +122,86 @@ def test_followed_by_hand_the_sheet_gives_back_every_pass(make):
         ruled = sorted((x, y) for scrap, x, y in lying.values() if not scrap)
         for place, wanted in zip(ruled, free, strict=True):
             assert place == pytest.approx(wanted, abs=1.0), one.number
+
+
+def in_turn(trips: int, passes: int, *, alone: bool = False):
+    """One die that needs several trips and one that does not, on two lay-up places: down in turn, or one of them always.
+
+    Args:
+        alone: only the demanding die comes down: one long step of passes that are all alike.
+    """
+    dies = plans.hedgerow()
+    demanding = plans.die("thistle", plans.flower(9, 12), trips=trips)
+    book = plans.Book(
+        "in turn", Machine((150.0, 100.0)), plans.PAPERS, (dies["speedwell"], demanding), Hand()
+    )
+    book.layup("A", ("speedwell", 30, 30, 0), ("thistle", 110, 30, 0))
+    for k in range(passes):
+        slot = 1 if alone or k % 3 == 2 else 0
+        scrap = book.scrap(f"s{k}", "red", (40, 40))
+        book.press("A", [(scrap, book.corner(scrap, 10 + 80 * slot, 10))], {slot: scrap})
+    return book.finish(kits=1)
+
+
+def trips_told(plan) -> dict[int, int]:
+    """Pass → how often to crank, from the words at each step alone: once, where nothing is said."""
+    groups = group_texts(plan, Album(plan), paper_codes([one.name for one in plan.papers]), time_line(plan))
+    told: dict[int, int] = {}
+    for group in groups:
+        for block in group.blocks:
+            number = block.first
+            for _ in range(block.times):
+                for run in block.runs:
+                    often = re.match(r"Crank (?:(twice)|(\d+) times)\b", run.crank)
+                    trips = 1 if not run.crank else 2 if often[1] else int(often[2])
+                    for _ in range(run.count):
+                        told[number] = trips
+                        number += 1
+            assert number == block.last + 1
+    return told
+
+
+def boxes_drawn(text: str) -> dict[int, int]:
+    """Pass → boxes to tick, from the printed page."""
+    found: dict[int, int] = {}
+    last = 0
+    for kind, label in re.findall(r'<span class="(tick|tick turn|trip)">(\w+)</span>', text):
+        if kind == "trip":
+            found[last] += 1
+            assert label.startswith(str(found[last]))
+        else:
+            last = int(label)
+            assert last not in found
+            found[last] = 1
+    return found
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        plans.evening,
+        two_lanes,
+        lambda: in_turn(2, 12),
+        lambda: in_turn(3, 7),
+        lambda: in_turn(2, 9, alone=True),
+        lambda: in_turn(2, 200, alone=True),
+    ],
+)
+def test_followed_by_hand_the_sheet_gives_back_every_crank(make):
+    """Cranks by the words at each step, and by the boxes ticked, are the cranks of the plan, pass by pass."""
+    plan = make()
+    trips = {one.name: one.trips for one in plan.dies}
+    wanted = {
+        one.number: max(trips[plan.layup(one.layup).slots[cut.slot].die] for cut in one.cuts)
+        for one in plan.passes
+    }
+    assert sum(wanted.values()) == plan.totals.cranks
+    text = render_sheets(plan)["run-sheet.html"]
+    assert trips_told(plan) == wanted
+    assert boxes_drawn(text) == wanted
+    words = Page(text).words
+    if plan.totals.cranks > plan.totals.passes:
+        assert f"{plan.totals.cranks} cranks through the machine (" in words
+        assert "Crank" in words
+    else:
+        assert "cranks through" not in words

@@ -6,9 +6,11 @@ Source: CSS Shapes 1, section 3 (``inset``, ``circle``, ``ellipse``, ``polygon``
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import shapely
 from shapely.geometry import Polygon
@@ -226,8 +228,9 @@ def _round(text: str, box: Box, bare: bool, axes: int) -> Element | None:
         raise OutlineError(f'"{short(text)}" can\'t be read', mend="draw the clip again")
     words = [*radii, *["closest-side"] * (axes - len(radii))]
     across, down = (abs(cx - x), abs(x + w - cx)), (abs(cy - y), abs(y + h - cy))
+    gaps: list[tuple[float, ...]]
     if axes == 1:
-        gaps, of = [across + down], [((w * w + h * h) / 2) ** 0.5]
+        gaps, of = [across + down], [math.sqrt((w * w + h * h) / 2)]
     else:
         gaps, of = [across, down], [w, h]
     r = [
@@ -288,7 +291,8 @@ def filled(runs: Sequence[Run], rule: str) -> shapely.Geometry:
             # Where it goes round something twice, or both ways, its own area is not the one between its lines.
             if rule == _NONZERO and abs(abs(_signed_area(points)) - area.area) > 1e-6 * area.area:
                 raise OutlineError("a clip crosses itself", mend="release the clip in the drawing")
-        rest, found = area, {}
+        rest: Any = area
+        found: dict[int, Any] = {}
         for level, seen in levels.items():
             inner, outer = _faces(seen.intersection(area)), _faces(seen.difference(area))
             for at, part in ((level + turn, inner), (level, outer)):

@@ -231,7 +231,7 @@ def extent(curves: Sequence[Curve]) -> tuple[float, float, float, float]:
 def _turning(curve: Bezier | Arc, axis: int) -> list[float]:
     """Parameters at which the curve may turn back along an axis."""
     if isinstance(curve, Arc):
-        top = math.atan2(curve.v[axis], curve.u[axis])
+        top = angle_of(curve.v[axis], curve.u[axis])
         turns = range(-5, 6)  # an arc begins and ends within two turns of 0
         return [(top + k * math.pi - curve.begin) / curve.turn for k in turns]
     speed = np.polynomial.polynomial.Polynomial(

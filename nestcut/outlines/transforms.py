@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 
 import numpy as np
 
+from nestcut.arithmetic import sine_cosine
 from nestcut.errors import OutlineError
 from nestcut.outlines.curves import Matrix
 from nestcut.outlines.frames import IDENTITY, NUMBER, compose, finite, shift, short
@@ -237,9 +238,10 @@ def _flat(name: str, values: list[float], whole: str) -> Matrix:
         x, y = values[1:] if count == 3 else (0.0, 0.0)
         return np.array([[cos, -sin, x - cos * x + sin * y], [sin, cos, y - sin * x - cos * y]])
     if kind in ("skewx", "skewy") and count == 1:
-        if abs(math.cos(math.radians(values[0]))) < 1e-9:
+        sin, cos = sine_cosine(math.radians(values[0] % 360.0))
+        if abs(cos) < 1e-9:
             raise OutlineError(f'the transform "{short(whole)}" has no finite size', mend="undo the skew")
-        slope = math.tan(math.radians(values[0]))
+        slope = sin / cos
         along = [[1.0, slope, 0.0], [0.0, 1.0, 0.0]]
         return np.array(along if kind == "skewx" else [[1.0, 0.0, 0.0], [slope, 1.0, 0.0]])
     raise _unreadable(whole)
@@ -256,4 +258,5 @@ def _cos_sin(deg: float) -> tuple[float, float]:
     quarter = deg / 90
     if quarter == round(quarter):
         return ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))[round(quarter) % 4]
-    return math.cos(math.radians(deg)), math.sin(math.radians(deg))
+    sin, cos = sine_cosine(math.radians(deg % 360.0))
+    return cos, sin

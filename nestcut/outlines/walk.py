@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -209,7 +210,7 @@ class _Walker:
             if child.tag in _READ and not special:
                 parts.append(child)
             elif child.tag in _READ:
-                self._applies(child, lambda note, child=child: self.drawing.say(note, child))
+                self._applies(child, partial(self.drawing.say, element=child))
             elif child.tag not in DEFINITIONS and not special:
                 self.drawing.say(passed_over(child.tag), child)
         fits = [c for c in parts if speaks(c.get("systemLanguage", LANGUAGE))]

@@ -259,7 +259,8 @@ class Fitting:
 
 def _turns_on(die: Die, paper: Paper) -> Turns:
     """Turns of a die on a paper: its own that the paper allows; none may be left."""
-    wanted: Turns = {"none": "any", "stripe": (0.0, 180.0), "up": (0.0,)}[paper.direction]
+    directed: dict[str, Turns] = {"none": "any", "stripe": (0.0, 180.0), "up": (0.0,)}
+    wanted = directed[paper.direction]
     if wanted == "any":
         return die.turns
     if die.turns == "any":

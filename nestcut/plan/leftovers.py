@@ -114,8 +114,8 @@ def leftovers(plan: Plan) -> Leftovers:
             crumbs, crumbs_mm2 = crumbs + 1, crumbs_mm2 + piece.outline.area
     names = _Names(plan, Counter(p.source for alike in groups.values() for p in alike if p.kind == "remnant"))
     kept = []
-    for group, alike in groups.items():
-        first, found = alike[0], rectangles[keys[group]]
+    for key, alike in groups.items():
+        first, found = alike[0], rectangles[keys[key]]
         assert found is not None
         kept.append(
             Leftover(

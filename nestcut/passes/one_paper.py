@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from nestcut.batch.model import Batch
 from nestcut.passes.drafts import Shares
 from nestcut.passes.one_paper_cutting import Cutter
+from nestcut.passes.one_paper_stock import Stock
 from nestcut.passes.packing import whole_kits
 from nestcut.passes.realise import Realised
 from nestcut.passes.schedule import cuts_wanted, pieces_of, turns_on
@@ -58,19 +59,18 @@ def one_paper_a_pass(batch: Batch, *, most_dies: int | None = None) -> ByHand:
         most_dies: dies of a lay-up, at most; 1 is the last resort, one paper and one die a pass.
     """
     wanted = [line.count for line in batch.demand]
-    best = _cut(batch, [wanted], most_dies)
+    stock = Stock(batch)
+    best = _cut(stock, [wanted], most_dies)
     if best.met == wanted:
         return best
     # Where not all can be had, whole kits come first.
     low, high = whole_kits(batch, batch.demand, best.met), batch.kits
     for _ in range(KIT_TRIES):
-        if high - low < 2 and high == batch.kits and low == batch.kits:
-            break
         kits = (low + high + 1) // 2
         if kits <= low:
             break
         first = [min(line.count, kits * line.per_kit) for line in batch.demand]
-        got = _cut(batch, [first, wanted], most_dies)
+        got = _cut(stock, [first, wanted], most_dies)
         whole = whole_kits(batch, batch.demand, got.met)
         if (whole, got.pieces) > (whole_kits(batch, batch.demand, best.met), best.pieces):
             best = got
@@ -81,9 +81,10 @@ def one_paper_a_pass(batch: Batch, *, most_dies: int | None = None) -> ByHand:
     return best
 
 
-def _cut(batch: Batch, stages: Sequence[Sequence[int]], most_dies: int | None) -> ByHand:
+def _cut(stock: Stock, stages: Sequence[Sequence[int]], most_dies: int | None) -> ByHand:
     """Cut for these pieces of each line, stage by stage, as far as the scraps give them."""
-    cutter = Cutter(batch, most_dies=most_dies)
+    batch = stock.batch
+    cutter = Cutter(stock, most_dies=most_dies)
     planned: Planned = [Counter() for _ in batch.demand]
     options = [_options(batch, number) for number in range(len(planned))]
     for targets in stages:

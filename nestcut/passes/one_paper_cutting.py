@@ -17,8 +17,8 @@ from shapely.affinity import translate
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.chips import sites_of
 from nestcut.passes.kept import chip_angle
-from nestcut.passes.one_paper_grid import Grid, Mask, Turned, lay_up_holds, switch_off
-from nestcut.passes.one_paper_stock import Kind, Lying, fresh_pieces, kinds_of
+from nestcut.passes.one_paper_grid import Mask, Turned, lay_up_holds, switch_off
+from nestcut.passes.one_paper_stock import Kind, Lying, Stock
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
 from nestcut.passes.schedule import RunTask, turns_on
 from nestcut.passes.slits import Piece
@@ -60,17 +60,17 @@ class _Pull:
 class Cutter:
     """Scraps in the box and on the table, the lay-ups so far, and the passes that were made."""
 
-    def __init__(self, batch: Batch, *, most_dies: int | None = None) -> None:
+    def __init__(self, stock: Stock, *, most_dies: int | None = None) -> None:
         """``most_dies``: dies of a lay-up, at most; None: as many as fit."""
-        self.batch, self.most_dies = batch, most_dies
-        self.grid = Grid(batch)
-        self.fresh: dict[str, list[Lying]] = {}
-        self.table: dict[str, list[Lying]] = defaultdict(list)
+        self.stock, self.batch, self.grid, self.most_dies = stock, stock.batch, stock.grid, most_dies
+        self._box: dict[int, list[Piece]] = {}
+        """Fresh pieces that are left, by the id of the stock's own list of them."""
+        self._table: dict[str, dict[Lying, list[Piece]]] = defaultdict(dict)
+        """Pieces that have been cut."""
         self.layups: dict[str, list[_Layup]] = defaultdict(list)
         self.made: Counter[tuple[str, str]] = Counter()
         """(die, paper) → cuts."""
         self._passes: list[tuple[str, _Pull, Piece]] = []
-        self._dies: dict[tuple[str, str, float], list[Turned]] = {}
         self._tried: dict[str, tuple[tuple[str, ...], int]] = {}
 
     def cut(self, wanted: Mapping[tuple[str, str], int]) -> None:
@@ -102,23 +102,13 @@ class Cutter:
             runs.append(RunDraft(task, sites_of(self.batch, slots), [], []))
         return Realised(runs, passes)
 
-    def _stock(self, paper: str) -> list[Lying]:
-        """Fresh scraps of a paper, alike ones as one, small ones first; one for each turn on the plate."""
-        if paper not in self.fresh:
-            names = {die for line in self.batch.demand if paper in line.papers for die in line.dies}
-            dies = [die for die in self.batch.dies if die.name in names]
-            alike: dict[bytes, list[Piece]] = defaultdict(list)
-            for scrap in self.batch.scraps:
-                if scrap.paper == paper:
-                    for piece in fresh_pieces(self.batch, scrap, dies):
-                        alike[piece.in_corner.wkb].append(piece)
-            groups = sorted(alike.values(), key=lambda own: (own[0].outline.area, own[0].scrap.id))
-            self.fresh[paper] = [Lying(self.grid, kind) for own in groups for kind in kinds_of(self.batch, own)]
-        return self.fresh[paper]
+    def _fresh(self, lying: Lying) -> list[Piece]:
+        """The fresh pieces that are left of a kind."""
+        return self._box.setdefault(id(lying.kind.pieces), list(lying.kind.pieces))
 
     def _all(self, paper: str) -> list[Lying]:
         """What can lie on the plate: scraps on the table first."""
-        return [*self.table[paper], *(fresh for fresh in self._stock(paper) if fresh.kind.pieces)]
+        return [*self._table[paper], *(one for one in self.stock.fresh(paper) if self._fresh(one))]
 
     def _next(self, paper: str, want: Counter[str]) -> _Pull | None:
         """The next pass, or None where nothing can be cut any more."""
@@ -182,13 +172,12 @@ class Cutter:
         after = lying.after(cuts)
         if after is lying:
             return
-        pieces = lying.pieces if lying.before is not None else lying.kind.pieces
+        table = self._table[paper]
+        pieces = self._fresh(lying) if lying.before is None else table[lying]
         piece = pieces.pop(0)
         if lying.before is not None and not pieces:
-            self.table[paper].remove(lying)
-        if not after.pieces:
-            self.table[paper].append(after)
-        after.pieces.append(piece)
+            del table[lying]
+        table.setdefault(after, []).append(piece)
         down = tuple(k for k, cut in zip(pull.slots, cuts, strict=True) if cut in after.made)
         self._passes.append((paper, _Pull(pull.value, pull.layup, lying, pull.at, down), piece))
         for k in down:
@@ -291,7 +280,7 @@ class Cutter:
     def _turned(self, paper: str, name: str, deg: float) -> list[Turned]:
         """The ways a die may lie on the plate over scraps of this paper that are turned by ``deg``."""
         key = (paper, name, deg)
-        if key not in self._dies:
+        if key not in self.stock.dies:
             die = self.batch.die(name)
             turns = turns_on(die, self.batch.paper(paper))
             if turns == "any":
@@ -302,7 +291,7 @@ class Cutter:
                 turned = self.grid.turned(die, turn + deg)
                 if turned is None:
                     continue
-                fresh = [lying for lying in self._stock(paper) if lying.kind.deg == deg]
+                fresh = [lying for lying in self.stock.fresh(paper) if lying.kind.deg == deg]
                 if not any(self._room_for(lying, turned, (), None) for lying in fresh):
                     tight = (
                         self.grid.tight(die, turned.deg, lying.kind.outline, lying.kind.reach)
@@ -311,8 +300,8 @@ class Cutter:
                     turned = next((one for one in tight if one is not None), None)
                 if turned is not None:
                     found.append(turned)
-            self._dies[key] = found
-        return self._dies[key]
+            self.stock.dies[key] = found
+        return self.stock.dies[key]
 
 
 def _ranks(batch: Batch, want: Mapping[str, int]) -> dict[str, int]:

@@ -290,7 +290,16 @@ def lies_well(batch: Batch, outline: Polygon, others: Sequence[Shape], hole: Sha
             return False
     elif hole.difference(outline).area > 1e-9:
         return False
-    return all(_keeps(hole, other, web) for other in others)
+    return _all_keep(hole, others, web)
+
+
+def _all_keep(one: Shape, others: Sequence[Shape], air_mm: float) -> bool:
+    if not others:
+        return True
+    x0, y0, x1, y1 = one.bounds
+    boxes = shapely.bounds(np.array(others, dtype=object))
+    off = np.maximum(np.maximum(boxes[:, 0] - x1, x0 - boxes[:, 2]), np.maximum(boxes[:, 1] - y1, y0 - boxes[:, 3]))
+    return all(_keeps(one, others[k], air_mm) for k in np.flatnonzero(off < air_mm + HOLDS_MM))
 
 
 def _keeps(one: Shape, two: Shape, air_mm: float) -> bool:
@@ -307,6 +316,6 @@ def lay_up_holds(batch: Batch, rims: Sequence[Shape]) -> bool:
         x0, y0, x1, y1 = rim.bounds
         if min(x0, y0, width - x1, length - y1) < clear:
             return False
-        if not all(_keeps(rim, other, batch.hand.gap_mm) for other in rims[:number]):
+        if not _all_keep(rim, rims[:number], batch.hand.gap_mm):
             return False
     return True

@@ -1,12 +1,14 @@
 """The scraps of one paper a pass: fresh ones, those on the table, and where dies may still cut them.
 
-Scraps that are alike and were cut alike share one :class:`Lying`, so that ten thousand of them cost no more than one.
+Scraps that are alike and were cut alike share one :class:`Lying`, so that ten thousand of them cost no more than one. Which scraps
+lie how is not kept here: a stock serves as many tries as are made.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
+from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -18,7 +20,7 @@ from nestcut.batch.model import Batch, Die, Pose, Scrap, Shape
 from nestcut.passes.one_paper_grid import Grid, Mask, Turned, lies_well, switch_off
 from nestcut.passes.slits import Piece, places_of
 
-__all__ = ["Kind", "Lying", "fresh_pieces", "kinds_of"]
+__all__ = ["Kind", "Lying", "Stock", "fresh_pieces", "kinds_of"]
 
 SMALLEST_MM2 = 60.0
 """Parts of a slit scrap that are smaller are offcuts."""
@@ -37,8 +39,8 @@ class Kind:
     """From the turned outline, with its corner in the turning point, to ``outline``, mm."""
     reach: tuple[int, int, int, int]
     """Where its corner may lie on the plate: first and last across, first and last along, whole mm."""
-    pieces: list[Piece]
-    """Fresh ones, shared by the kinds of all turns."""
+    pieces: tuple[Piece, ...]
+    """Fresh ones; the kinds of all turns share them."""
 
     @property
     def size(self) -> tuple[float, float]:
@@ -55,8 +57,6 @@ class Lying:
     made: tuple[Made, ...] = ()
     holes: tuple[Shape, ...] = ()
     before: Lying | None = None
-    pieces: list[Piece] = field(default_factory=list)
-    """The pieces on the table that are cut just like this (none of a fresh one)."""
     refused: int = 0
     """How many places turned out wrong when they were measured."""
     _masks: dict[Turned, Mask | None] = field(default_factory=dict)
@@ -112,7 +112,33 @@ class Lying:
             one = one.before
 
 
-def kinds_of(batch: Batch, pieces: list[Piece]) -> list[Kind]:
+class Stock:
+    """Fresh scraps of each paper, alike ones as one, small ones first; one for each turn on the plate."""
+
+    def __init__(self, batch: Batch) -> None:
+        self.batch, self.grid = batch, Grid(batch)
+        self._fresh: dict[str, list[Lying]] = {}
+        self.dies: dict[tuple[str, str, float], list[Turned]] = {}
+        """(paper, die, turn of the scrap) → ways in which the die may lie over it."""
+
+    def fresh(self, paper: str) -> list[Lying]:
+        """What there is of a paper at the beginning."""
+        if paper not in self._fresh:
+            names = {die for line in self.batch.demand if paper in line.papers for die in line.dies}
+            dies = [die for die in self.batch.dies if die.name in names]
+            alike: dict[bytes, list[Piece]] = defaultdict(list)
+            for scrap in self.batch.scraps:
+                if scrap.paper == paper:
+                    for piece in fresh_pieces(self.batch, scrap, dies):
+                        alike[piece.in_corner.wkb].append(piece)
+            groups = sorted(alike.values(), key=lambda own: (own[0].outline.area, own[0].scrap.id))
+            self._fresh[paper] = [
+                Lying(self.grid, kind) for own in groups for kind in kinds_of(self.batch, tuple(own))
+            ]
+        return self._fresh[paper]
+
+
+def kinds_of(batch: Batch, pieces: tuple[Piece, ...]) -> list[Kind]:
     """The turns at which pieces of one outline lie on the plate: along the feed first, then across."""
     found = []
     for deg in (0.0, 90.0):

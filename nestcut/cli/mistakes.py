@@ -56,9 +56,9 @@ def _keep_plan(err: BaseException, report: Path | None) -> Path | None:
     path = report.with_suffix(".plan.json")
     # Whatever is wrong with the plan must not hide what went wrong before.
     with suppress(Exception):
-        from nestcut.plan import plan_to_json
+        from nestcut.plan import plan_text
 
-        text = plan_to_json(refused)
+        text = plan_text(refused)
         with open(path, "x", encoding="utf-8") as file:
             file.write(text)
         with open(report, "a", encoding="utf-8") as file:

@@ -25,7 +25,7 @@ from nestcut.passes.schedule import cuts_wanted, pieces_of, turns_on
 from nestcut.passes.shortage import cut_back
 from nestcut.plan.model import Share
 
-__all__ = ["ByHand", "one_paper_a_pass"]
+__all__ = ["ByHand", "in_one_go", "one_paper_a_pass"]
 
 KIT_TRIES = 6
 """How often fewer kits are tried for, where not all can be made."""
@@ -60,7 +60,7 @@ def one_paper_a_pass(batch: Batch, *, most_dies: int | None = None) -> ByHand:
     """
     wanted = [line.count for line in batch.demand]
     stock = Stock(batch)
-    best = _cut(stock, [wanted], most_dies)
+    best = in_one_go(stock, most_dies)
     if best.met == wanted:
         return best
     # Where not all can be had, whole kits come first.
@@ -79,6 +79,11 @@ def one_paper_a_pass(batch: Batch, *, most_dies: int | None = None) -> ByHand:
         else:
             high = kits - 1
     return best
+
+
+def in_one_go(stock: Stock, most_dies: int | None = None) -> ByHand:
+    """All that is asked for at once, without a thought for whole kits: what :func:`one_paper_a_pass` tries first."""
+    return _cut(stock, [[line.count for line in stock.batch.demand]], most_dies)
 
 
 def _cut(stock: Stock, stages: Sequence[Sequence[int]], most_dies: int | None) -> ByHand:
@@ -123,11 +128,11 @@ def _add(line: Counter[tuple[str, str]], target: int, ways: Sequence[tuple[str, 
     lost = target - sum(line.values())
     if lost <= 0 or not ways:
         return False
-    for _ in range(min(lost, 2 * len(ways))):
-        # In few large steps: lines may be of a hundred thousand pieces.
+    # In few steps: lines may be of a hundred thousand pieces.
+    step = -(-lost // len(ways))
+    while lost > 0:
         way = min(ways, key=lambda one: (line[one], ways.index(one)))
-        step = min(lost, max(1, -(-lost // len(ways))))
-        line[way] += step
+        line[way] += min(lost, step)
         lost -= step
     return True
 

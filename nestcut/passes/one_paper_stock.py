@@ -115,11 +115,15 @@ class Lying:
 class Stock:
     """Fresh scraps of each paper, alike ones as one, small ones first; one for each turn on the plate."""
 
-    def __init__(self, batch: Batch) -> None:
-        self.batch, self.grid = batch, Grid(batch)
+    def __init__(self, batch: Batch, grid: Grid | None = None) -> None:
+        self.batch, self.grid = batch, grid or Grid(batch)
         self._fresh: dict[str, list[Lying]] = {}
         self.dies: dict[tuple[str, str, float], list[Turned]] = {}
         """(paper, die, turn of the scrap) → ways in which the die may lie over it."""
+
+    def of(self, batch: Batch) -> Stock:
+        """The stock of the same batch with other scraps; what is known of its dies is kept."""
+        return Stock(batch, self.grid)
 
     def fresh(self, paper: str) -> list[Lying]:
         """What there is of a paper at the beginning."""
@@ -130,8 +134,8 @@ class Stock:
             for scrap in self.batch.scraps:
                 if scrap.paper == paper:
                     for piece in fresh_pieces(self.batch, scrap, dies):
-                        alike[piece.in_corner.wkb].append(piece)
-            groups = sorted(alike.values(), key=lambda own: (own[0].outline.area, own[0].scrap.id))
+                        alike[piece.in_corner.normalize().wkb].append(piece)
+            groups = [own for _, own in sorted(alike.items(), key=lambda item: (item[1][0].outline.area, item[0]))]
             self._fresh[paper] = [
                 Lying(self.grid, kind) for own in groups for kind in kinds_of(self.batch, tuple(own))
             ]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError, RefusedPlanError
 from nestcut.passes.assemble import assemble
+from nestcut.passes.buying import sheets_to_buy
 from nestcut.passes.clock import Clock, ProgressCall
 from nestcut.passes.drafts import Draft, better, choices, handiest_of, heavy
 from nestcut.passes.fallback import Resort
@@ -22,7 +23,7 @@ from nestcut.passes.papering import straightened, with_papers
 from nestcut.passes.prepare import prepare
 from nestcut.passes.regain import with_regained
 from nestcut.passes.scarce import asked_of, within_reach, within_stock
-from nestcut.passes.schedule import cuts_wanted
+from nestcut.passes.schedule import cuts_wanted, pieces_of
 from nestcut.passes.shortage import shortages
 from nestcut.passes.solvers import solving_with
 from nestcut.passes.strip_drafts import in_strips
@@ -305,7 +306,10 @@ def _short(batch: Batch, draft: Draft, clock: Clock) -> tuple[Shortage, ...]:
     met = [sum(s.count for s in line) for line in draft.shares]
     if all(m >= line.count for m, line in zip(met, batch.demand, strict=True)):
         return ()
-    return shortages(batch, batch.demand, asked_of(batch, draft.shares), draft.shares, over=clock.late)
+    asked = asked_of(batch, draft.shares)
+    lost = pieces_of(asked) - pieces_of(draft.shares)
+    buy = sheets_to_buy(batch, asked, sorted({paper for _, paper in lost}))
+    return shortages(batch, batch.demand, asked, draft.shares, buy=buy, over=clock.late)
 
 
 def _sound(

@@ -18,7 +18,7 @@ from nestcut.batch.model import Batch, Scrap
 from nestcut.passes.drafts import Shares
 from nestcut.passes.one_paper import in_one_go
 from nestcut.passes.one_paper_cutting import Cutter
-from nestcut.passes.one_paper_stock import Stock
+from nestcut.passes.one_paper_stock import Known, Stock
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.slits import places_of
 from nestcut.passes.totals import filled
@@ -36,15 +36,18 @@ ROUNDS = 8
 Size = tuple[float, float]
 
 
-def sheets_to_buy(batch: Batch, asked: Shares, short: Sequence[str]) -> dict[str, dict[str, int]]:
+def sheets_to_buy(
+    batch: Batch, asked: Shares, short: Sequence[str], known: Known | None = None
+) -> dict[str, dict[str, int]]:
     """Paper → size → fresh sheets of that size; with one size bought for all papers, the batch can be cut completely.
 
     Args:
         asked: all pieces that are asked for, by line, in the papers that they are to be cut from.
         short: papers of which some is missing.
+        known: what is known of the batch's dies, where it was asked before.
     Returns: papers and sizes that mend nothing are left out.
     """
-    stock = Stock(batch)
+    stock = Stock(batch, known)
     wanted = cuts_wanted(batch, asked)
     own = {paper: Counter({k: n for k, n in wanted.items() if k[1] == paper}) for paper in short}
     found: dict[str, dict[str, int]] = {paper: {} for paper in short}
@@ -97,31 +100,28 @@ def _with(batch: Batch, counts: Mapping[str, int], size: Size) -> Batch:
 
 def _enough(stock: Stock, paper: str, wanted: Counter[tuple[str, str]], size: Size) -> int | None:
     """Fresh sheets with which this paper gives all its cuts: enough, and one less is not. None: no number of them does."""
-    batch = stock.batch
+    batch, web = stock.batch, stock.batch.hand.web_mm
+    areas = {die: filled(batch.die(die).cut).buffer(web / 2, quad_segs=8).area for die, _ in wanted}
 
     def missing(count: int) -> float:
         """Area of the cuts that are not made, mm²."""
-        bought = _with(batch, {paper: count}, size)
-        cutter = Cutter(stock.of(bought))
+        cutter = Cutter(stock.of(_with(batch, {paper: count}, size)))
         cutter.cut(wanted)
-        left = Counter(wanted)
-        left.subtract(cutter.made)
-        web = batch.hand.web_mm
-        return sum(n * filled(batch.die(die).cut).buffer(web / 2, quad_segs=8).area for (die, _), n in left.items())
+        return sum((n - cutter.made[die, paper]) * areas[die] for (die, _), n in wanted.items())
 
     low, gone = 0, missing(0)
     if not gone:
         return 0
-    step = max(1, math.floor(gone / (size[0] * size[1] * DENSE)))
-    high = step
-    while True:
-        rest = missing(high)
-        if not rest:
-            break
+    gives = size[0] * size[1] * DENSE
+    high = max(1, math.ceil(gone / gives))
+    begin = gone
+    while (rest := missing(high)) > 0:
         if rest > gone - 1e-6:
             return None  # more sheets do not help
         low, gone = high, rest
-        high += max(1, math.ceil(rest / (size[0] * size[1] * DENSE)))
+        # From now on as much as a sheet really gave.
+        gives = min(gives, (begin - rest) / high)
+        high += max(1, math.floor(rest / gives))
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if not missing(middle) else (middle, high)

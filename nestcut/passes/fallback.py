@@ -11,12 +11,15 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from nestcut.batch.model import Batch
+from nestcut.passes.buying import sheets_to_buy
 from nestcut.passes.clock import Clock
 from nestcut.passes.drafts import Draft, Shares, rank
 from nestcut.passes.one_paper import ByHand, one_paper_a_pass
+from nestcut.passes.one_paper_stock import Known
 from nestcut.passes.plate import Books, bound_alone
 from nestcut.passes.realise import Realised
 from nestcut.passes.scarce import without_missing
+from nestcut.passes.schedule import pieces_of
 from nestcut.passes.types import PlatePlan
 
 __all__ = ["Resort"]
@@ -30,16 +33,30 @@ class Resort:
 
     def __init__(self, batch: Batch, books: Books, clock: Clock) -> None:
         self.batch, self.books, self.clock = batch, books, clock
+        self.known = Known(batch)
+        self.took_s = 0.0
+        """Seconds that one paper a pass took."""
         self._by_hand: dict[int | None, ByHand] = {}
+        self._buy: dict[Shares, dict[str, dict[str, int]]] = {}
 
     def by_hand(self, most_dies: int | None = None) -> Draft:
         """One paper a pass as a draft, for the pieces that it cuts, with a bound for these."""
         if most_dies not in self._by_hand:
             self.clock.say(None, None, "one paper a pass")
-            self._by_hand[most_dies] = one_paper_a_pass(self.batch, most_dies=most_dies)
+            begin = self.clock.spent()
+            self._by_hand[most_dies] = one_paper_a_pass(self.batch, most_dies=most_dies, known=self.known)
+            self.took_s = self.clock.spent() - begin
         found = self._by_hand[most_dies]
         bound = self._bound(found.shares)
         return Draft(bound, bound, found.shares, found.realised)
+
+    def to_buy(self, asked: Shares, kept: Shares) -> dict[str, dict[str, int]]:
+        """Paper → sheets to buy by size for what is asked for and not kept."""
+        if asked not in self._buy:
+            short = sorted({paper for _, paper in pieces_of(asked) - pieces_of(kept)})
+            self.clock.say(None, None, "counting what to buy")
+            self._buy[asked] = sheets_to_buy(self.batch, asked, short, self.known)
+        return self._buy[asked]
 
     def _bound(self, shares: Shares) -> PlatePlan:
         """The bound for what these shares cut."""

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from nestcut.batch.model import Batch
 from nestcut.passes.drafts import Shares
 from nestcut.passes.one_paper_cutting import Cutter
-from nestcut.passes.one_paper_stock import Stock
+from nestcut.passes.one_paper_stock import Known, Stock
 from nestcut.passes.packing import whole_kits
 from nestcut.passes.realise import Realised
 from nestcut.passes.schedule import cuts_wanted, pieces_of, turns_on
@@ -27,7 +27,7 @@ from nestcut.plan.model import Share
 
 __all__ = ["ByHand", "in_one_go", "one_paper_a_pass"]
 
-KIT_TRIES = 6
+KIT_TRIES = 4
 """How often fewer kits are tried for, where not all can be made."""
 
 Planned = list[Counter[tuple[str, str]]]
@@ -52,32 +52,36 @@ class ByHand:
         return sum(self.met)
 
 
-def one_paper_a_pass(batch: Batch, *, most_dies: int | None = None) -> ByHand:
+def one_paper_a_pass(batch: Batch, *, most_dies: int | None = None, known: Known | None = None) -> ByHand:
     """The batch cut with one scrap on the plate in every pass: whole kits first where paper is short, then what more it gives.
 
     Args:
         most_dies: dies of a lay-up, at most; 1 is the last resort, one paper and one die a pass.
+        known: what is known of the batch's dies, where it was asked before.
     """
+    stock = Stock(batch, known)
     wanted = [line.count for line in batch.demand]
-    stock = Stock(batch)
     best = in_one_go(stock, most_dies)
     if best.met == wanted:
         return best
-    # Where not all can be had, whole kits come first.
-    low, high = whole_kits(batch, batch.demand, best.met), batch.kits
+
+    def worth(got: ByHand) -> tuple[int, int]:
+        return whole_kits(batch, batch.demand, got.met), got.pieces
+
+    # Where not all can be had, whole kits come first; at first as many are tried for as their share of the pieces.
+    low, high = worth(best)[0], batch.kits
+    kits = max(low + 1, batch.kits * best.pieces // max(1, sum(wanted)))
     for _ in range(KIT_TRIES):
-        kits = (low + high + 1) // 2
-        if kits <= low:
+        if low >= high:
             break
         first = [min(line.count, kits * line.per_kit) for line in batch.demand]
         got = _cut(stock, [first, wanted], most_dies)
-        whole = whole_kits(batch, batch.demand, got.met)
-        if (whole, got.pieces) > (whole_kits(batch, batch.demand, best.met), best.pieces):
-            best = got
-        if whole >= kits:
-            low = whole
+        best = max(best, got, key=worth)
+        if worth(got)[0] >= kits:
+            low = worth(got)[0]
         else:
-            high = kits - 1
+            low, high = max(low, worth(got)[0]), kits - 1
+        kits = (low + high + 1) // 2
     return best
 
 
@@ -152,5 +156,6 @@ def _kept(
 
 def _shares(planned: Planned) -> Shares:
     return tuple(
-        tuple(Share(die, paper, count) for (die, paper), count in line.items() if count > 0) for line in planned
+        tuple(Share(die, paper, count) for (die, paper), count in line.items() if count > 0)
+        for line in planned
     )

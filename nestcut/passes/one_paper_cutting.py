@@ -9,18 +9,17 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from shapely.affinity import translate
 
-from nestcut.batch.model import Batch, Die, Pose
+from nestcut.batch.model import Batch, Machine, Pose
 from nestcut.passes.chips import sites_of
-from nestcut.passes.kept import chip_angle
 from nestcut.passes.one_paper_grid import Mask, Turned, lay_up_holds, switch_off
-from nestcut.passes.one_paper_stock import Kind, Lying, Stock
+from nestcut.passes.one_paper_stock import Fresh, Kind, Lying, Stock
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
-from nestcut.passes.schedule import RunTask, turns_on
+from nestcut.passes.schedule import RunTask
 from nestcut.passes.slits import Piece
 from nestcut.plan.model import Slot
 
@@ -53,6 +52,8 @@ class _Pull:
     value: int
     layup: _Layup
     lying: Lying
+    pieces: list[Piece]
+    """Those that lie so; the first is taken."""
     at: tuple[int, int]
     slots: tuple[int, ...]
 
@@ -62,9 +63,9 @@ class Cutter:
 
     def __init__(self, stock: Stock, *, most_dies: int | None = None) -> None:
         """``most_dies``: dies of a lay-up, at most; None: as many as fit."""
-        self.stock, self.batch, self.grid, self.most_dies = stock, stock.batch, stock.grid, most_dies
-        self._box: dict[int, list[Piece]] = {}
-        """Fresh pieces that are left, by the id of the stock's own list of them."""
+        self.stock, self.batch, self.grid, self.most_dies = stock, stock.batch, stock.known.grid, most_dies
+        self._box: dict[Fresh, list[Piece]] = {}
+        """Fresh pieces that are left."""
         self._table: dict[str, dict[Lying, list[Piece]]] = defaultdict(dict)
         """Pieces that have been cut."""
         self.layups: dict[str, list[_Layup]] = defaultdict(list)
@@ -91,7 +92,10 @@ class Cutter:
         }
         layups = [layup for own in self.layups.values() for layup in own]
         passes = sorted(
-            (PassDraft(numbers[id(pull.layup)], [_use(paper, pull, piece)]) for paper, pull, piece in self._passes),
+            (
+                PassDraft(numbers[id(pull.layup)], [_use(paper, pull, piece)])
+                for paper, pull, piece in self._passes
+            ),
             key=lambda draft: draft.run,
         )
         counts = Counter(draft.run for draft in passes)
@@ -102,13 +106,13 @@ class Cutter:
             runs.append(RunDraft(task, sites_of(self.batch, slots), [], []))
         return Realised(runs, passes)
 
-    def _fresh(self, lying: Lying) -> list[Piece]:
-        """The fresh pieces that are left of a kind."""
-        return self._box.setdefault(id(lying.kind.pieces), list(lying.kind.pieces))
-
-    def _all(self, paper: str) -> list[Lying]:
-        """What can lie on the plate: scraps on the table first."""
-        return [*self._table[paper], *(one for one in self.stock.fresh(paper) if self._fresh(one))]
+    def _all(self, paper: str) -> list[tuple[Lying, list[Piece]]]:
+        """What can lie on the plate, and the pieces that lie so: those that have been cut come first."""
+        found = list(self._table[paper].items())
+        for fresh in self.stock.fresh(paper):
+            left = self._box.setdefault(fresh, list(fresh.pieces))
+            found += [(lying, left) for lying in fresh.ways if left]
+        return found
 
     def _next(self, paper: str, want: Counter[str]) -> _Pull | None:
         """The next pass, or None where nothing can be cut any more."""
@@ -142,8 +146,8 @@ class Cutter:
         worths = tuple(worth)
         if sum(worths) <= least:
             return None
-        best: tuple[int, Lying, tuple[int, int]] | None = None
-        for lying in self._all(paper):
+        best: tuple[int, Lying, list[Piece], tuple[int, int]] | None = None
+        for lying, pieces in self._all(paper):
             if lying.kind.deg != layup.deg:
                 continue
             key = (lying, lying.refused, worths)
@@ -152,18 +156,18 @@ class Cutter:
             value, sx, sy = layup.known[key]
             if value > least:
                 least = value
-                best = (value, lying, (sx, sy))
+                best = (value, lying, pieces, (sx, sy))
                 if value == sum(worths):
                     break
         if best is None:
             return None
-        value, lying, (sx, sy) = best
+        value, lying, pieces, (sx, sy) = best
         slots = tuple(
             k
             for k, (turned, pi, pj) in enumerate(layup.slots)
             if worths[k] and _free(lying.mask(turned), pi - sx, pj - sy)
         )
-        return _Pull(value, layup, lying, (sx, sy), slots)
+        return _Pull(value, layup, lying, pieces, (sx, sy), slots)
 
     def _do(self, paper: str, pull: _Pull, want: Counter[str]) -> None:
         """Make the pass: cuts that hold are counted, others are left out."""
@@ -173,13 +177,12 @@ class Cutter:
         if after is lying:
             return
         table = self._table[paper]
-        pieces = self._fresh(lying) if lying.before is None else table[lying]
-        piece = pieces.pop(0)
-        if lying.before is not None and not pieces:
-            del table[lying]
+        piece = pull.pieces.pop(0)
+        if not pull.pieces:
+            table.pop(lying, None)
         table.setdefault(after, []).append(piece)
         down = tuple(k for k, cut in zip(pull.slots, cuts, strict=True) if cut in after.made)
-        self._passes.append((paper, _Pull(pull.value, pull.layup, lying, pull.at, down), piece))
+        self._passes.append((paper, replace(pull, slots=down), piece))
         for k in down:
             name = pull.layup.slots[k][0].die.name
             want[name] -= 1
@@ -188,30 +191,32 @@ class Cutter:
     def _new_layup(self, paper: str, want: Counter[str], ranks: Mapping[str, int]) -> _Pull | None:
         """The best of a few lay-ups, each made over another scrap."""
         offers = []
-        for number, lying in enumerate(self._all(paper)):
+        for number, (lying, pieces) in enumerate(self._all(paper)):
             most = sum(
                 ranks[die] * min(n, self.batch.die(die).copies)
                 for die, n in (+want).items()
                 if any(lying.mask(turned) for turned in self._turned(paper, die, lying.kind.deg))
             )
             if most:
-                offers.append((-most, number, lying))
+                offers.append((-most, number, lying, pieces))
         best: _Pull | None = None
-        for tried, (less, _, lying) in enumerate(sorted(offers, key=lambda offer: offer[:2])):
+        for tried, (less, _, lying, pieces) in enumerate(sorted(offers, key=lambda offer: offer[:2])):
             if best is not None and (-less <= best.value or tried >= MOST_TRIED):
                 break
-            made = self._made_over(paper, lying, want, ranks)
+            made = self._made_over(paper, lying, pieces, want, ranks)
             if made is not None and (best is None or made.value > best.value):
                 best = made
         return best
 
     def _made_over(
-        self, paper: str, lying: Lying, want: Counter[str], ranks: Mapping[str, int]
+        self, paper: str, lying: Lying, pieces: list[Piece], want: Counter[str], ranks: Mapping[str, int]
     ) -> _Pull | None:
         """A lay-up over this scrap: busy dies first, large ones first, each as near to the scrap's beginning as it can lie."""
         dies = [
             die
-            for die in sorted(self.batch.dies, key=lambda die: (-ranks.get(die.name, 0), -die.rim.area, die.name))
+            for die in sorted(
+                self.batch.dies, key=lambda die: (-ranks.get(die.name, 0), -die.rim.area, die.name)
+            )
             for _ in range(min(die.copies, max(0, want[die.name])))
         ]
         slots: list[Placed] = []
@@ -242,7 +247,7 @@ class Cutter:
         if at is None:
             return None
         sx, sy = at
-        sy_more = _slide(lying.kind, machine.plate_mm[1], slots, sy, machine)
+        sy_more = _slide(lying.kind, slots, sy, machine)
         placed = tuple((turned, i + sx, j + sy + sy_more) for turned, i, j in slots)
         rims = [translate(turned.rim, *turned.at(i, j)) for turned, i, j in placed]
         while not lay_up_holds(self.batch, rims):
@@ -253,7 +258,7 @@ class Cutter:
             return None
         value = sum(ranks[turned.die.name] for turned, _, _ in placed)
         layup = _Layup(lying.kind.deg, placed)
-        return _Pull(value, layup, lying, (sx, sy + sy_more), tuple(range(len(placed))))
+        return _Pull(value, layup, lying, pieces, (sx, sy + sy_more), tuple(range(len(placed))))
 
     def _room_for(
         self, lying: Lying, turned: Turned, slots: Sequence[Placed], at: tuple[int, int] | None
@@ -270,7 +275,9 @@ class Cutter:
         j_high = min(mask.j0 + mask.flags.shape[1] - 1, j_last - y_first)
         if i_high < i_low or j_high < j_low:
             return None
-        flags = mask.flags[i_low - mask.i0 : i_high - mask.i0 + 1, j_low - mask.j0 : j_high - mask.j0 + 1].copy()
+        flags = mask.flags[
+            i_low - mask.i0 : i_high - mask.i0 + 1, j_low - mask.j0 : j_high - mask.j0 + 1
+        ].copy()
         free = Mask(flags, i_low, j_low)
         for other, i, j in slots:
             for near in self.grid.near(other, turned):
@@ -282,16 +289,12 @@ class Cutter:
         key = (paper, name, deg)
         if key not in self.stock.dies:
             die = self.batch.die(name)
-            turns = turns_on(die, self.batch.paper(paper))
-            if turns == "any":
-                base = chip_angle(die.cut)
-                turns = _distinct(die, [base, base + 90.0, base + 180.0, base + 270.0])
             found = []
-            for turn in turns:
+            for turn in self.stock.known.turns(die, paper):
                 turned = self.grid.turned(die, turn + deg)
                 if turned is None:
                     continue
-                fresh = [lying for lying in self.stock.fresh(paper) if lying.kind.deg == deg]
+                fresh = [one for own in self.stock.fresh(paper) for one in own.ways if one.kind.deg == deg]
                 if not any(self._room_for(lying, turned, (), None) for lying in fresh):
                     tight = (
                         self.grid.tight(die, turned.deg, lying.kind.outline, lying.kind.reach)
@@ -311,18 +314,6 @@ def _ranks(batch: Batch, want: Mapping[str, int]) -> dict[str, int]:
     return {die: 2 if n >= BUSY * busiest else 1 for die, n in left.items()}
 
 
-def _distinct(die: Die, turns: Sequence[float]) -> list[float]:
-    """The turns at which the cut does not look just as at one before."""
-    found: list[float] = []
-    for deg in turns:
-        shape = Pose(0.0, 0.0, deg).apply(die.cut)
-        if not any(
-            Pose(0.0, 0.0, other).apply(die.cut).symmetric_difference(shape).area < 0.05 * shape.area for other in found
-        ):
-            found.append(deg % 360.0)
-    return found
-
-
 def _shift(kind: Kind, window: tuple[int, int, int, int], i: int, j: int) -> tuple[int, int]:
     """Where the scrap's corner lies so that its place (i, j) comes to the beginning of the window, across in the middle."""
     x_first, x_last, y_first, y_last = kind.reach
@@ -331,7 +322,7 @@ def _shift(kind: Kind, window: tuple[int, int, int, int], i: int, j: int) -> tup
     return sx, min(max(y_first, window[2] - j), y_last, window[3] - j)
 
 
-def _slide(kind: Kind, length_mm: float, slots: Sequence[Placed], sy: int, machine) -> int:
+def _slide(kind: Kind, slots: Sequence[Placed], sy: int, machine: Machine) -> int:
     """How far lay-up and scrap move along together, so that the scrap can be pulled on to its end under the lay-up."""
     _, _, y_first, y_last = kind.reach
     bottom = max(turned.at(i, j)[1] + turned.hole.bounds[3] for turned, i, j in slots)
@@ -350,11 +341,16 @@ def _best_place(layup: _Layup, lying: Lying, worths: Sequence[int]) -> tuple[int
         if mask is None:
             continue
         # The scrap at s brings its place p − s under the die at p.
-        x0, y0 = pi - mask.i0 - mask.flags.shape[0] + 1 - x_first, pj - mask.j0 - mask.flags.shape[1] + 1 - y_first
+        x0, y0 = (
+            pi - mask.i0 - mask.flags.shape[0] + 1 - x_first,
+            pj - mask.j0 - mask.flags.shape[1] + 1 - y_first,
+        )
         x1, y1 = x0 + mask.flags.shape[0], y0 + mask.flags.shape[1]
         cx0, cy0, cx1, cy1 = max(0, x0), max(0, y0), min(total.shape[0], x1), min(total.shape[1], y1)
         if cx0 < cx1 and cy0 < cy1:
-            total[cx0:cx1, cy0:cy1] += worth * mask.flags[::-1, ::-1][cx0 - x0 : cx1 - x0, cy0 - y0 : cy1 - y0]
+            total[cx0:cx1, cy0:cy1] += (
+                worth * mask.flags[::-1, ::-1][cx0 - x0 : cx1 - x0, cy0 - y0 : cy1 - y0]
+            )
     top = int(total.max())
     if top == 0:
         return (0, 0, 0)

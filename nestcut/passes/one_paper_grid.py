@@ -123,7 +123,11 @@ class Grid:
         plain = self.turned(die, deg)
         if plain is None:
             return None
-        edge, (x0, y0, x1, y1), (hx0, hy0, hx1, hy1) = self.batch.hand.edge_mm, outline.bounds, plain.hole.bounds
+        edge, (x0, y0, x1, y1), (hx0, hy0, hx1, hy1) = (
+            self.batch.hand.edge_mm,
+            outline.bounds,
+            plain.hole.bounds,
+        )
         if hx1 - hx0 + 2 * edge > x1 - x0 + HOLDS_MM or hy1 - hy0 + 2 * edge > y1 - y0 + HOLDS_MM:
             return None
         fit = inner_fit(shrink_outline(outline, edge) if edge > 0 else outline, plain.hole)
@@ -134,15 +138,21 @@ class Grid:
         wx0, wy0, wx1, wy1 = clear - rx0, clear - ry0, width - clear - rx1, length - clear - ry1
         field = box(wx0 - HAIR_MM, wy0 - HAIR_MM, max(wx0, wx1) + HAIR_MM, max(wy0, wy1) + HAIR_MM)
         fx0, fy0, fx1, fy1 = fit.bounds
-        across = _few(max(shifts[0], math.ceil(wx0 - fx1 - HAIR_MM)), min(shifts[1], math.floor(wx1 - fx0 + HAIR_MM)))
-        along = _few(max(shifts[2], math.ceil(wy0 - fy1 - HAIR_MM)), min(shifts[3], math.floor(wy1 - fy0 + HAIR_MM)))
+        across = _few(
+            max(shifts[0], math.ceil(wx0 - fx1 - HAIR_MM)), min(shifts[1], math.floor(wx1 - fx0 + HAIR_MM))
+        )
+        along = _few(
+            max(shifts[2], math.ceil(wy0 - fy1 - HAIR_MM)), min(shifts[3], math.floor(wy1 - fy0 + HAIR_MM))
+        )
         roomy = fit.buffer(HAIR_MM)
         for sx in across:
             for sy in along:
                 common = translate(roomy, sx, sy).intersection(field)
                 if not common.is_empty:
                     point = common.representative_point()
-                    return self._make(die, plain.deg, (point.x - math.floor(point.x), point.y - math.floor(point.y)))
+                    return self._make(
+                        die, plain.deg, (point.x - math.floor(point.x), point.y - math.floor(point.y))
+                    )
         return None
 
     def places(self, outline: Polygon, turned: Turned) -> Mask | None:
@@ -192,7 +202,9 @@ class Grid:
         """Convex parts of the cut and of the rim, with few corners."""
         key = (turned.die.name, turned.deg)
         if key not in self._parts:
-            base = next((d for name, d in self._parts if name == key[0] and (d - turned.deg) % 90.0 == 0.0), None)
+            base = next(
+                (d for name, d in self._parts if name == key[0] and (d - turned.deg) % 90.0 == 0.0), None
+            )
             if base is None:
                 self._parts[key] = (_parts_of(_rough(turned.hole)), _parts_of(_rough(turned.rim)))
             else:
@@ -219,7 +231,11 @@ def _rough(shape: Shape) -> Shape:
 
 
 def _steps(
-    fixed: Parts, moving: Parts, off: tuple[float, float], air_mm: float, bounds: tuple[int, int, int, int] | None = None
+    fixed: Parts,
+    moving: Parts,
+    off: tuple[float, float],
+    air_mm: float,
+    bounds: tuple[int, int, int, int] | None = None,
 ) -> Near:
     """Whole steps d at which a moving shape at ``off`` + d comes nearer than ``air_mm`` to a fixed one; both in convex parts.
 
@@ -256,7 +272,9 @@ def _quartered(parts: Parts, quarters: int) -> Parts:
     """The same parts after some quarter turns about the reference point."""
     points, first = parts
     cos, sin = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))[quarters]
-    turned = np.column_stack([cos * points[:, 0] - sin * points[:, 1], sin * points[:, 0] + cos * points[:, 1]])
+    turned = np.column_stack(
+        [cos * points[:, 0] - sin * points[:, 1], sin * points[:, 0] + cos * points[:, 1]]
+    )
     rings = [_from_lowest(turned[a:b]) for a, b in itertools.pairwise(first.tolist())]
     return np.concatenate(rings), first
 
@@ -298,7 +316,9 @@ def _all_keep(one: Shape, others: Sequence[Shape], air_mm: float) -> bool:
         return True
     x0, y0, x1, y1 = one.bounds
     boxes = shapely.bounds(np.array(others, dtype=object))
-    off = np.maximum(np.maximum(boxes[:, 0] - x1, x0 - boxes[:, 2]), np.maximum(boxes[:, 1] - y1, y0 - boxes[:, 3]))
+    off = np.maximum(
+        np.maximum(boxes[:, 0] - x1, x0 - boxes[:, 2]), np.maximum(boxes[:, 1] - y1, y0 - boxes[:, 3])
+    )
     return all(_keeps(one, others[k], air_mm) for k in np.flatnonzero(off < air_mm + HOLDS_MM))
 
 

@@ -17,10 +17,12 @@ from shapely.affinity import translate
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Die, Pose, Scrap, Shape
+from nestcut.passes.kept import chip_angle
 from nestcut.passes.one_paper_grid import Grid, Mask, Turned, lies_well, switch_off
+from nestcut.passes.schedule import turns_on
 from nestcut.passes.slits import Piece, places_of
 
-__all__ = ["Kind", "Lying", "Stock", "fresh_pieces", "kinds_of"]
+__all__ = ["Fresh", "Kind", "Known", "Lying", "Stock", "fresh_pieces"]
 
 SMALLEST_MM2 = 60.0
 """Parts of a slit scrap that are smaller are offcuts."""
@@ -39,8 +41,6 @@ class Kind:
     """From the turned outline, with its corner in the turning point, to ``outline``, mm."""
     reach: tuple[int, int, int, int]
     """Where its corner may lie on the plate: first and last across, first and last along, whole mm."""
-    pieces: tuple[Piece, ...]
-    """Fresh ones; the kinds of all turns share them."""
 
     @property
     def size(self) -> tuple[float, float]:
@@ -112,20 +112,56 @@ class Lying:
             one = one.before
 
 
-class Stock:
-    """Fresh scraps of each paper, alike ones as one, small ones first; one for each turn on the plate."""
+class Known:
+    """What is known of a batch's dies and of outlines of paper; it holds whatever scraps there are."""
 
-    def __init__(self, batch: Batch, grid: Grid | None = None) -> None:
-        self.batch, self.grid = batch, grid or Grid(batch)
-        self._fresh: dict[str, list[Lying]] = {}
+    def __init__(self, batch: Batch) -> None:
+        self.batch, self.grid = batch, Grid(batch)
+        self._lying: dict[bytes, list[Lying]] = {}
+        self._turns: dict[tuple[str, str], tuple[float, ...]] = {}
+
+    def fresh(self, outline: Polygon) -> list[Lying]:
+        """The turns at which fresh paper lies on the plate: along the feed first, then across. Its box begins at (0, 0)."""
+        key = outline.normalize().wkb
+        if key not in self._lying:
+            self._lying[key] = [Lying(self.grid, kind) for kind in kinds_of(self.batch, outline)]
+        return self._lying[key]
+
+    def turns(self, die: Die, paper: str) -> tuple[float, ...]:
+        """The turns of a die against this paper that are tried, degrees."""
+        key = (die.name, self.batch.paper(paper).direction)
+        if key not in self._turns:
+            turns = turns_on(die, self.batch.paper(paper))
+            if turns == "any":
+                base = chip_angle(die.cut)
+                turns = _distinct(die, [base, base + 90.0, base + 180.0, base + 270.0])
+            self._turns[key] = tuple(turns)
+        return self._turns[key]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fresh:
+    """Scraps of one outline."""
+
+    pieces: tuple[Piece, ...]
+    ways: Sequence[Lying]
+    """One for each turn on the plate."""
+
+
+class Stock:
+    """Fresh scraps of each paper, alike ones as one, small ones first."""
+
+    def __init__(self, batch: Batch, known: Known | None = None) -> None:
+        self.batch, self.known = batch, known or Known(batch)
+        self._fresh: dict[str, list[Fresh]] = {}
         self.dies: dict[tuple[str, str, float], list[Turned]] = {}
         """(paper, die, turn of the scrap) → ways in which the die may lie over it."""
 
     def of(self, batch: Batch) -> Stock:
         """The stock of the same batch with other scraps; what is known of its dies is kept."""
-        return Stock(batch, self.grid)
+        return Stock(batch, self.known)
 
-    def fresh(self, paper: str) -> list[Lying]:
+    def fresh(self, paper: str) -> list[Fresh]:
         """What there is of a paper at the beginning."""
         if paper not in self._fresh:
             names = {die for line in self.batch.demand if paper in line.papers for die in line.dies}
@@ -135,25 +171,36 @@ class Stock:
                 if scrap.paper == paper:
                     for piece in fresh_pieces(self.batch, scrap, dies):
                         alike[piece.in_corner.normalize().wkb].append(piece)
-            groups = [own for _, own in sorted(alike.items(), key=lambda item: (item[1][0].outline.area, item[0]))]
-            self._fresh[paper] = [
-                Lying(self.grid, kind) for own in groups for kind in kinds_of(self.batch, tuple(own))
-            ]
+            groups = sorted(alike.items(), key=lambda item: (item[1][0].outline.area, item[0]))
+            self._fresh[paper] = [Fresh(tuple(own), self.known.fresh(own[0].in_corner)) for _, own in groups]
         return self._fresh[paper]
 
 
-def kinds_of(batch: Batch, pieces: tuple[Piece, ...]) -> list[Kind]:
-    """The turns at which pieces of one outline lie on the plate: along the feed first, then across."""
+def kinds_of(batch: Batch, outline: Polygon) -> list[Kind]:
+    """The turns at which paper of an outline lies on the plate: along the feed first, then across."""
     found = []
     for deg in (0.0, 90.0):
-        turned = Pose(0.0, 0.0, deg).apply(pieces[0].in_corner)
+        turned = Pose(0.0, 0.0, deg).apply(outline)
         x0, y0, x1, y1 = turned.bounds
         places = places_of(batch.machine, (x1 - x0, y1 - y0))
         if places is not None:
             across, first, last = places
             reach = (0, across, first, last)
-            found.append(Kind(deg, translate(turned, -x0, -y0), (-x0, -y0), reach, pieces))
+            found.append(Kind(deg, translate(turned, -x0, -y0), (-x0, -y0), reach))
     return sorted(found, key=lambda kind: kind.size[0] > kind.size[1])
+
+
+def _distinct(die: Die, turns: Sequence[float]) -> list[float]:
+    """The turns at which the cut does not look just as at one before."""
+    found: list[float] = []
+    for deg in turns:
+        shape = Pose(0.0, 0.0, deg).apply(die.cut)
+        if not any(
+            Pose(0.0, 0.0, other).apply(die.cut).symmetric_difference(shape).area < 0.05 * shape.area
+            for other in found
+        ):
+            found.append(deg % 360.0)
+    return found
 
 
 def fresh_pieces(batch: Batch, scrap: Scrap, dies: Collection[Die]) -> list[Piece]:
@@ -169,7 +216,9 @@ def fresh_pieces(batch: Batch, scrap: Scrap, dies: Collection[Die]) -> list[Piec
     best: tuple[tuple[int, ...], list[Piece]] | None = None
     for wide, high in {(width, longest), (longest, width)}:
         for even in (True, False):
-            marks = [_marks(low, low + side, step, even) for low, side, step in ((x0, w, wide), (y0, h, high))]
+            marks = [
+                _marks(low, low + side, step, even) for low, side, step in ((x0, w, wide), (y0, h, high))
+            ]
             pieces = _slit(batch, scrap, *marks)
             if not pieces:
                 continue

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError, RefusedPlanError
 from nestcut.passes.assemble import assemble
-from nestcut.passes.buying import sheets_to_buy
 from nestcut.passes.clock import Clock, ProgressCall
 from nestcut.passes.drafts import Draft, better, choices, handiest_of, heavy
 from nestcut.passes.fallback import Resort
@@ -23,7 +22,7 @@ from nestcut.passes.papering import straightened, with_papers
 from nestcut.passes.prepare import prepare
 from nestcut.passes.regain import with_regained
 from nestcut.passes.scarce import asked_of, within_reach, within_stock
-from nestcut.passes.schedule import cuts_wanted, pieces_of
+from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.shortage import shortages
 from nestcut.passes.solvers import solving_with
 from nestcut.passes.strip_drafts import in_strips
@@ -137,7 +136,9 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
         hand = resort.by_hand()
         if resort.unmet(hand):
             clock.say(None, None, "paper is short: keeping whole kits")
-            draft = within_stock(batch, draft, clock, seed, plate_for)
+            # As much again is kept for counting what to buy.
+            rest = clock if clock.by_work else replace(clock, seconds=clock.seconds - resort.took_s)
+            draft = within_stock(batch, draft, rest, seed, plate_for)
             tried.append(draft)
         draft = resort.rather(draft)
     plan, draft = _sound(batch, draft, tried, clock, resort)
@@ -279,7 +280,7 @@ def _handier(
     return best
 
 
-def _finished(batch: Batch, draft: Draft, clock: Clock) -> Plan:
+def _finished(batch: Batch, draft: Draft, clock: Clock, resort: Resort) -> Plan:
     bound = draft.bound
     plan = assemble(
         batch,
@@ -288,7 +289,7 @@ def _finished(batch: Batch, draft: Draft, clock: Clock) -> Plan:
         draft.realised,
         Bound(bound.bound, bound.reason),
         proof=bound.proof,
-        short=_short(batch, draft, clock),
+        short=_short(batch, draft, clock, resort),
         packing=pack_kits(batch, batch.demand, draft.shares),
     )
     warnings = [
@@ -302,13 +303,12 @@ def _finished(batch: Batch, draft: Draft, clock: Clock) -> Plan:
     return replace(plan, extras={**plan.extras, "loads": loads})
 
 
-def _short(batch: Batch, draft: Draft, clock: Clock) -> tuple[Shortage, ...]:
+def _short(batch: Batch, draft: Draft, clock: Clock, resort: Resort) -> tuple[Shortage, ...]:
     met = [sum(s.count for s in line) for line in draft.shares]
     if all(m >= line.count for m, line in zip(met, batch.demand, strict=True)):
         return ()
     asked = asked_of(batch, draft.shares)
-    lost = pieces_of(asked) - pieces_of(draft.shares)
-    buy = sheets_to_buy(batch, asked, sorted({paper for _, paper in lost}))
+    buy = resort.to_buy(asked, draft.shares)
     return shortages(batch, batch.demand, asked, draft.shares, buy=buy, over=clock.late)
 
 
@@ -324,10 +324,12 @@ def _sound(
     refused: Plan | None = None
     why = ""
     for candidate in resort.line(draft, others):
-        plan = _finished(batch, candidate, clock)
+        plan = _finished(batch, candidate, clock, resort)
         report = check_plan(plan)
         if report.ok and refused is not None:
-            note = f"A better plan broke a rule and was thrown away ({why}). Please tell the makers of nestcut."
+            note = (
+                f"A better plan broke a rule and was thrown away ({why}). Please tell the makers of nestcut."
+            )
             return replace(plan, notes=(*plan.notes, note)), candidate
         if report.ok:
             return plan, candidate

@@ -238,7 +238,7 @@ def _turning(curve: Bezier | Arc, axis: int) -> list[float]:
         _power_basis(np.array([p[axis] for p in curve.points]))
     ).deriv()
     coefficients = _trim([float(c) for c in speed.coef[::-1]])
-    return [float(r.real) for r in np.roots(coefficients).astype(complex) if abs(r.imag) < 1e-6]
+    return _roots(coefficients, beyond=1e-6)
 
 
 @functools.lru_cache(maxsize=512)  # a loop is asked for twice: for its cut, and for the rim around it

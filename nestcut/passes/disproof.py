@@ -133,7 +133,9 @@ class Disprover:
                 elif proof["by"] == "stacking":
                     why = stack_cannot_fit(rims, *self.size, gap_mm, work=MOST_PAIRS, patience=patience)
                 else:
-                    why = pair_cannot_fit(rims[0], rims[1], *self.size, gap_mm, tests=tests, patience=patience)
+                    why = pair_cannot_fit(
+                        rims[0], rims[1], *self.size, gap_mm, tests=tests, patience=patience
+                    )
                 if why is None:
                     return proof
         except TooLongError:

@@ -88,6 +88,12 @@ class Machine:
         width, length = self.plate_mm
         return box(self.clear_mm, self.clear_mm, width - self.clear_mm, length - self.clear_mm)
 
+    @property
+    def paper_field(self) -> Polygon:
+        """Where papers may lie: on the plate and, by the overhang, beyond its two ends; never beyond its sides."""
+        width, length = self.plate_mm
+        return box(0.0, -self.overhang_mm, width, length + self.overhang_mm)
+
 
 @dataclass(frozen=True, slots=True)
 class Hand:

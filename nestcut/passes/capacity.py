@@ -15,9 +15,9 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Demand, Die, Shape
 from nestcut.passes.relative import Effort, Relative
-from nestcut.passes.schedule import turns_on
 from nestcut.passes.slabs import Bed, Form, lay
 from nestcut.passes.stacking import Stacker
+from nestcut.passes.turns import turns_on
 
 __all__ = ["least_width", "most_cuts", "over_capacity"]
 

@@ -22,8 +22,9 @@ from nestcut.passes.pairing import Queue, pairs, side_by_side
 from nestcut.passes.realise import PassDraft, Realised, RunDraft
 from nestcut.passes.row_items import lying
 from nestcut.passes.rows import EndRows, end_rows
-from nestcut.passes.schedule import RunTask, turns_on, urgency
+from nestcut.passes.schedule import RunTask, urgency
 from nestcut.passes.sharing import Ask, Key, Member, Shared, cuts_of_dies, share_out, waits
+from nestcut.passes.turns import turns_on
 
 __all__ = ["EndWay", "by_ends"]
 

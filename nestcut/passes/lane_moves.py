@@ -14,11 +14,20 @@ from dataclasses import dataclass
 
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.papers import Sizes
-from nestcut.passes.schedule import paper_turns
 from nestcut.passes.strip_forms import StripForm, fitting, lane_width, strip_forms
+from nestcut.passes.turns import paper_turns
 from nestcut.plan.model import Slot
 
-__all__ = ["Copy", "LaneLayup", "LaneSlot", "Variant", "lane_sides", "one_of_each_way", "room_across", "settled"]
+__all__ = [
+    "Copy",
+    "LaneLayup",
+    "LaneSlot",
+    "Variant",
+    "lane_sides",
+    "one_of_each_way",
+    "room_across",
+    "settled",
+]
 
 
 @dataclass(frozen=True, slots=True)

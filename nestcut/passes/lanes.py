@@ -17,9 +17,9 @@ from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.kept import chip_angle
 from nestcut.passes.lane_moves import Copy, LaneLayup, LaneSlot, Variant, lane_sides, room_across, settled
 from nestcut.passes.papers import Sizes, largest_of, sizes_by_paper
-from nestcut.passes.schedule import paper_turns
 from nestcut.passes.solvers import new_solver
 from nestcut.passes.strip_forms import MOST_COLUMNS
+from nestcut.passes.turns import paper_turns, turns_on
 
 __all__ = ["LaneLayup", "LaneSlot", "lane_layups"]
 
@@ -103,7 +103,8 @@ def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, .
         base = 0.0 if directed else chip_angle(die.cut)
         degrees = [base % 360.0, (base + 90.0) % 360.0]
     else:
-        degrees = sorted({(t + q) % 360.0 for t in die.turns for q in (0.0, 90.0)})
+        on_papers = [turn for p in papers for turn in turns_on(die, batch.paper(p))]
+        degrees = sorted({(float(t) + q) % 360.0 for t in (*die.turns, *on_papers) for q in (0.0, 90.0)})
     left, right = lane_sides(batch)
     length = batch.machine.plate_mm[1]
     clear, gap, edge = batch.machine.clear_mm, batch.hand.gap_mm, batch.hand.edge_mm

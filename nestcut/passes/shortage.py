@@ -16,8 +16,9 @@ from shapely.geometry import Polygon, box
 from nestcut.batch.model import Batch, Demand, Die
 from nestcut.passes.capacity import least_width, over_capacity
 from nestcut.passes.convex_paper import grown_hull
-from nestcut.passes.schedule import paper_turns, pieces_of
+from nestcut.passes.schedule import pieces_of
 from nestcut.passes.slabs import Bed, Form, lay, turned
+from nestcut.passes.turns import paper_turns, turns_on
 from nestcut.plan.model import Share, Shortage
 from nestcut.units import SHEET_SIZES_MM
 
@@ -209,7 +210,8 @@ def _sheets(batch: Batch, paper: str, pieces: Mapping[str, int], size: tuple[flo
     forms = []
     for name, count in pieces.items():
         die = batch.die(name)
-        deg = 0.0 if die.turns == "any" else die.turns[0]
+        allowed = turns_on(die, batch.paper(paper))
+        deg = 0.0 if allowed == "any" or not allowed else allowed[0]
         turns = paper_turns(die, batch.paper(paper), deg, papers=batch.hand.papers)
         outline = grown_hull(turned(die.cut, deg), batch.hand.edge_mm)
         forms.append(Form(outline, turns or (0.0,), -(-count // die.pieces)))

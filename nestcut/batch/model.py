@@ -14,6 +14,7 @@ from typing import Literal, TypeAlias
 from shapely.affinity import affine_transform
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
+from shapely.ops import unary_union
 
 __all__ = [
     "Batch",
@@ -33,6 +34,7 @@ __all__ = [
     "Spares",
     "Turns",
     "Wishes",
+    "filled",
 ]
 
 Shape: TypeAlias = Polygon | MultiPolygon
@@ -65,6 +67,13 @@ class Pose:
     def apply(self, geometry: BaseGeometry, *, flipped: bool = False) -> BaseGeometry:
         """The geometry, moved from its own frame to the plate's."""
         return affine_transform(geometry, list(self.matrix(flipped=flipped)))
+
+
+def filled(shape: Shape) -> Shape:
+    """The shape without its holes."""
+    if isinstance(shape, MultiPolygon):
+        return unary_union([Polygon(part.exterior) for part in shape.geoms])
+    return Polygon(shape.exterior)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +153,16 @@ class Die:
     def pieces(self) -> int:
         """How many pieces one cut gives: each part of the cut counts."""
         return len(self.cut.geoms) if isinstance(self.cut, MultiPolygon) else 1
+
+    @property
+    def hole(self) -> Shape:
+        """What is gone from the paper once the die has cut: the cut and whatever lies in its openings."""
+        return filled(self.cut)
+
+    @property
+    def has_opening(self) -> bool:
+        """Whether another die may lie in an opening of the metal."""
+        return any(part.interiors for part in getattr(self.rim, "geoms", (self.rim,)))
 
 
 @dataclass(frozen=True, slots=True)

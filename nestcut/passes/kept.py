@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from shapely.affinity import rotate
-from shapely.geometry import MultiPolygon, Polygon, box
+from shapely.geometry import Polygon, box
 from shapely.ops import unary_union
 
 from nestcut.batch.model import Batch, Demand, Die, Paper, Shape, Turns
@@ -163,10 +163,3 @@ def keep_dies(batch: Batch, demand: Sequence[Demand], room: Room) -> tuple[Kept,
             )
         )
     return tuple(kept)
-
-
-def filled(shape: Shape) -> Shape:
-    """The shape without its holes."""
-    if isinstance(shape, MultiPolygon):
-        return unary_union([Polygon(part.exterior) for part in shape.geoms])
-    return Polygon(shape.exterior)

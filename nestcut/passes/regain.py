@@ -290,7 +290,7 @@ def _pushed(
     dies = sorted(count)
     layout = fits_together(
         [
-            Part(name, batch.die(name).cut, turns_on(batch.die(name), paper), least=count[name])
+            Part(name, batch.die(name).hole, turns_on(batch.die(name), paper), least=count[name])
             for name in dies
         ],
         sheet.room,

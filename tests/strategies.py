@@ -302,7 +302,7 @@ def batch_tables(draw: st.DrawFn) -> dict[str, Any]:
     Plates are large and dies small, so that everything fits; scraps are boxes of whole tenths of mm.
     """
     papers, dies = draw(_batch_names()), draw(_batch_names())
-    card_names = draw(_batch_names(0, 2))
+    card_names = draw(_batch_names(1, 2))
     size = st.integers(100, 900).map(lambda tenths: tenths / 10)
     pair = st.lists(size, min_size=2, max_size=2)
     some_papers = st.lists(st.sampled_from(papers), min_size=1, max_size=3, unique=True)

@@ -14,6 +14,7 @@ from typing import Literal, TypeAlias
 from shapely.affinity import affine_transform
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
+from shapely.ops import unary_union
 
 from nestcut.arithmetic import sine_cosine
 
@@ -35,6 +36,7 @@ __all__ = [
     "Spares",
     "Turns",
     "Wishes",
+    "filled",
 ]
 
 Shape: TypeAlias = Polygon | MultiPolygon
@@ -68,6 +70,13 @@ class Pose:
         return affine_transform(geometry, list(self.matrix(flipped=flipped)))
 
 
+def filled(shape: Shape) -> Shape:
+    """The shape without its holes."""
+    if isinstance(shape, MultiPolygon):
+        return unary_union([Polygon(part.exterior) for part in shape.geoms])
+    return Polygon(shape.exterior)
+
+
 @dataclass(frozen=True, slots=True)
 class Machine:
     """A hand-cranked roller machine and its plates."""
@@ -88,6 +97,12 @@ class Machine:
         """Where rims may lie: from (clear, clear) to (width − clear, length − clear)."""
         width, length = self.plate_mm
         return box(self.clear_mm, self.clear_mm, width - self.clear_mm, length - self.clear_mm)
+
+    @property
+    def paper_field(self) -> Polygon:
+        """Where papers may lie: on the plate and, by the overhang, beyond its two ends; never beyond its sides."""
+        width, length = self.plate_mm
+        return box(0.0, -self.overhang_mm, width, length + self.overhang_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +154,16 @@ class Die:
     def pieces(self) -> int:
         """How many pieces one cut gives: each part of the cut counts."""
         return len(self.cut.geoms) if isinstance(self.cut, MultiPolygon) else 1
+
+    @property
+    def hole(self) -> Shape:
+        """What is gone from the paper once the die has cut: the cut and whatever lies in its openings."""
+        return filled(self.cut)
+
+    @property
+    def has_opening(self) -> bool:
+        """Whether another die may lie in an opening of the metal."""
+        return any(part.interiors for part in getattr(self.rim, "geoms", (self.rim,)))
 
 
 @dataclass(frozen=True, slots=True)

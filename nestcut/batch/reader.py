@@ -134,6 +134,7 @@ class _Builder:
         )
         if not problems.found:
             self._plate_is_large_enough(batch)
+            self._something_is_asked(batch)
             self._not_too_many(batch)
         if not problems.found:
             notes = [*self.drawings.notes, *self.notes, *notes_on(batch)]
@@ -371,6 +372,15 @@ class _Builder:
                 )
             else:
                 self.notes.append(f"{die.name}: {what}")
+
+    def _something_is_asked(self, batch: Batch) -> None:
+        if not batch.cards:
+            self.problems.add(
+                "no cards are asked for, so there is nothing to cut",
+                mend='add a card: [[cards]] with name = "…" and '
+                'pieces = [{ die = "…", paper = "…", count = 1 }], or a table of cards with cards_csv',
+                at=("cards",),
+            )
 
     def _not_too_many(self, batch: Batch) -> None:
         total = 0

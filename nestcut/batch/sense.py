@@ -115,8 +115,6 @@ def _on_hands(batch: Batch) -> Iterable[str]:
 
 
 def _on_papers(batch: Batch) -> Iterable[str]:
-    if not batch.cards:
-        yield "No cards are asked for."
     in_stock = {scrap.paper for scrap in batch.scraps}
     asked = {paper for card in batch.cards for line in card.lines for paper in line.papers}
     for paper in batch.papers:

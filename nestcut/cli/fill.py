@@ -109,7 +109,7 @@ def _most(task: Task, progress: ProgressLine) -> tuple[Layout, float, str]:
     from nestcut.placement import Part, fill_region
 
     parts = [
-        Part(d.name, d.cut, turns=task.turns, most=task.counts[i] if task.counts else None)
+        Part(d.name, d.hole, turns=task.turns, most=task.counts[i] if task.counts else None)
         for i, d in enumerate(task.dies)
     ]
     filling = fill_region(
@@ -147,6 +147,11 @@ def _summary(
         lines.append(f"No layout can hold more: {reason}.")
     else:
         lines.append(f"No layout can hold more than {math.floor(bound + 1e-9)} cuts: {reason}.")
+    if len(dies) > 1 and any(d.has_opening for d in dies):
+        lines.append(
+            "Openings of a cut count as gone with it: a piece out of an opening must be cut in the same pass, "
+            "and is not looked for here."
+        )
     passes = max((math.ceil(n / d.copies) for n, d in zip(tally, dies, strict=True)), default=0)
     lines.append(f"With one copy of each die that is at least {passes} passes.")
     return lines

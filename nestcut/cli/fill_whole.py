@@ -71,7 +71,7 @@ def _of_sheet(task: Task) -> tuple[Layout, str] | None:
     for across, along, turned in ((length, width, False), (width, length, True)):
         own_turns = tuple((t + 90.0) % 360.0 for t in turns) if turned else turns
         parts = [
-            Part(d.name, d.cut, turns=own_turns, least=n) for d, n in zip(task.dies, counts, strict=True)
+            Part(d.name, d.hole, turns=own_turns, least=n) for d, n in zip(task.dies, counts, strict=True)
         ]
         try:
             strip = least_length(
@@ -111,7 +111,7 @@ def _of_scrap(task: Task) -> tuple[Layout, str] | None:
     from nestcut.placement import Part, least_reach
 
     parts = [
-        Part(d.name, d.cut, turns=task.turns, least=n)
+        Part(d.name, d.hole, turns=task.turns, least=n)
         for d, n in zip(task.dies, task.counts or [], strict=True)
     ]
     x0, y0, x1, y1 = task.outline.bounds

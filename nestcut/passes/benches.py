@@ -20,9 +20,9 @@ from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.chips import Site
-from nestcut.passes.schedule import paper_turns
 from nestcut.passes.shifts import Gap, Mask, Shapes, switch_off
 from nestcut.passes.slits import Piece
+from nestcut.passes.turns import paper_turns
 
 __all__ = ["Bench", "Made", "Pull", "Workshop"]
 

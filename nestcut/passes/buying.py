@@ -14,14 +14,13 @@ from dataclasses import replace
 
 from shapely.geometry import box
 
-from nestcut.batch.model import Batch, Scrap
+from nestcut.batch.model import Batch, Scrap, filled
 from nestcut.passes.drafts import Shares
 from nestcut.passes.one_paper import in_one_go
 from nestcut.passes.one_paper_cutting import Cutter
 from nestcut.passes.one_paper_stock import Known, Stock
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.slits import places_of
-from nestcut.passes.totals import filled
 from nestcut.units import SHEET_SIZES_MM
 
 __all__ = ["sheets_to_buy"]

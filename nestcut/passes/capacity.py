@@ -15,8 +15,8 @@ from shapely.geometry import Polygon, box
 from nestcut.arithmetic import buffered, dot, length_of
 from nestcut.batch.model import Batch, Die, Scrap, Shape
 from nestcut.passes.relative import Effort, Relative
-from nestcut.passes.schedule import turns_on
 from nestcut.passes.slabs import Bed, Form, lay
+from nestcut.passes.turns import turns_on
 
 __all__ = ["capacities", "least_width", "most_cuts"]
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from shapely.geometry import MultiPoint, Polygon, box
+from shapely.geometry import MultiPoint, Polygon
 
 from nestcut.arithmetic import length_of
 from nestcut.batch.model import Batch, Die, Pose, Shape
@@ -166,9 +166,7 @@ def chips_or_slot(batch: Batch, sites: Sequence[Site], *, sparing: bool = False)
     tightest outlines to those with fewer corners.
     """
     edge, square = batch.hand.edge_mm, batch.hand.papers == "square"
-    width, length = batch.machine.plate_mm
-    over = batch.machine.overhang_mm
-    field = box(0.0, -over, width, length + over)
+    field = batch.machine.paper_field
     tight = [grown_hull(site.cut, edge, added=0.0) for site in sites]
     followed: dict[int, Polygon] = {}
     clashes = {

@@ -22,8 +22,9 @@ from nestcut.passes.pairing import Queue, pairs, side_by_side
 from nestcut.passes.realise import PassDraft, Realised, RunDraft
 from nestcut.passes.row_items import lying
 from nestcut.passes.rows import EndRows, end_rows
-from nestcut.passes.schedule import RunTask, turns_on, urgency
+from nestcut.passes.schedule import RunTask, urgency
 from nestcut.passes.sharing import Ask, Key, Member, Shared, cuts_of_dies, share_out, waits
+from nestcut.passes.turns import turns_on
 
 __all__ = ["EndWay", "by_ends"]
 
@@ -225,12 +226,12 @@ def _both_ends(
 ) -> tuple[Table, list[Queue]]:
     """The pulls of both ends, the busier one first, and the table after them; what finds no paper is added to ``lost``."""
     sites = sites_of(batch, laid.slots)
-    reach, length = batch.machine.overhang_mm, batch.machine.plate_mm[1]
+    _, top, _, bottom = batch.machine.paper_field.bounds
     queues: list[Queue] = [[], []]
     for turn, end in enumerate(
         sorted((0, 1), key=lambda end: (-cuts_of_dies(layup[end], way.favoured), -waits(layup[end])))
     ):
-        low, high = (-reach, laid.second_start_mm) if end == 0 else (laid.first_stop_mm, length + reach)
+        low, high = (top, laid.second_start_mm) if end == 0 else (laid.first_stop_mm, bottom)
         bench = Bench(shop.next_number(), sites, laid.ends[end], low, high, end == 0)
         wanted: dict[str, Counter[str]] = defaultdict(Counter)
         for member in layup[end]:

@@ -18,9 +18,10 @@ from nestcut.passes.convex_paper import grown_hull
 from nestcut.passes.papers import largest_of, scraps_by_paper, sizes_by_paper
 from nestcut.passes.prepare import prepare
 from nestcut.passes.regions import groups_of
-from nestcut.passes.schedule import RunTask, cuts_wanted, paper_turns, run_tasks, stretches
+from nestcut.passes.schedule import RunTask, cuts_wanted, run_tasks, stretches
 from nestcut.passes.slabs import Bed, Form, lay, turned
 from nestcut.passes.totals import minutes_of
+from nestcut.passes.turns import paper_turns, turns_on
 from nestcut.passes.types import PlatePlan, Room
 from nestcut.plan.model import Share
 
@@ -285,7 +286,8 @@ def _square_deg(batch: Batch, name: str, paper: str) -> float:
 
     die = batch.die(name)
     if die.turns != "any":
-        return die.turns[0]
+        allowed = turns_on(die, batch.paper(paper))
+        return float(allowed[0]) if allowed else die.turns[0]
     return chip_angle(die.cut) if batch.paper(paper).direction == "none" else 0.0
 
 

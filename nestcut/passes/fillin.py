@@ -18,8 +18,8 @@ from nestcut.batch.model import Batch, Scrap
 from nestcut.passes.chips import apart, chips_of
 from nestcut.passes.papers import LaidPart
 from nestcut.passes.realise import PartUse, PassDraft, Realised, back_on_plate
-from nestcut.passes.schedule import paper_turns
 from nestcut.passes.slabs import Bed, Form, lay, moved
+from nestcut.passes.turns import paper_turns
 from nestcut.plan.model import Share
 
 __all__ = ["Leftovers", "filled_in", "leftovers", "other_papers"]

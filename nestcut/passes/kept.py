@@ -11,21 +11,19 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
-from shapely.geometry import MultiPolygon, Polygon, box
+from shapely.geometry import Polygon, box
 from shapely.ops import unary_union
 
 from nestcut.arithmetic import angle_of, buffered, sine_cosine, turn_shape
-from nestcut.batch.model import Batch, Demand, Die, Shape, Turns
+from nestcut.batch.model import Batch, Demand, Die, Paper, Shape, Turns
+from nestcut.passes.turns import QUARTERS, common_turns, joined_turns, plate_turns, wrapped_deg
 from nestcut.passes.types import Room
 
-__all__ = ["AREA_TICKS", "Kept", "allowed_turns", "area_ticks", "keep_dies", "plate_turns", "window_ticks"]
+__all__ = ["AREA_TICKS", "Kept", "area_ticks", "keep_dies", "window_ticks"]
 
 TOLERANCE_MM = 1e-6
-QUARTERS = (0.0, 90.0, 180.0, 270.0)
-SAME_DEG = 1e-9
 AREA_TICKS = 100  # whole-number areas: 1 tick = 0.01 mm²
 
 
@@ -50,60 +48,10 @@ class Kept:
     trips: int = 1
 
 
-def _wrapped(deg: float) -> float:
-    """An angle in [0, 360), with what is nearly 360 as 0."""
-    wrapped = round(math.fmod(deg, 360.0), 9)
-    if wrapped < 0:
-        wrapped += 360.0
-    return 0.0 if wrapped >= 360.0 - SAME_DEG else wrapped
-
-
-def _joined(angles: Sequence[float]) -> tuple[float, ...]:
-    """Sorted, without doubles."""
-    return tuple(sorted({_wrapped(deg) for deg in angles}))
-
-
-def allowed_turns(die: Die, direction: str) -> Turns:
-    """Angles between die and paper that both allow (design: turn rules), degrees.
-
-    A paper with stripes takes 0° or 180°, one with an up takes 0°. May be empty: the die can't cut it.
-    """
-    if direction == "none":
-        return "any" if die.turns == "any" else _joined(die.turns)
-    wanted = (0.0, 180.0) if direction == "stripe" else (0.0,)
-    if die.turns == "any":
-        return wanted
-    return tuple(deg for deg in wanted if deg in _joined(die.turns))
-
-
-def plate_turns(die: Die, direction: str, *, papers: str = "square") -> Turns:
-    """Plate angles of a die that cuts a paper of this direction.
-
-    Papers lie square to the plate (quarter turns), or at any angle where ``papers`` is "any": a paper can
-    then follow the die, so every plate angle will do. Empty if the die can't cut this paper.
-    """
-    allowed = allowed_turns(die, direction)
-    if allowed == "any":
-        return "any"
-    if not allowed:
-        return ()
-    if papers == "any":
-        return "any"
-    return _joined([deg + quarter for deg in allowed for quarter in QUARTERS])
-
-
-def _both(a: Turns, b: Turns) -> Turns:
-    if a == "any":
-        return b
-    if b == "any":
-        return a
-    return tuple(deg for deg in a if deg in b)
-
-
 def _either(a: Turns, b: Turns) -> Turns:
     if a == "any" or b == "any":
         return "any"
-    return _joined([*a, *b])
+    return joined_turns([*a, *b])
 
 
 def _turns_for(die: Die, batch: Batch, demand: Sequence[Demand]) -> tuple[Turns, Turns]:
@@ -112,24 +60,27 @@ def _turns_for(die: Die, batch: Batch, demand: Sequence[Demand]) -> tuple[Turns,
     Papers of lines that only this die can meet with only this paper come first; a paper of a free line
     that would leave no common angle is not insisted on.
     """
-    directions: dict[Literal["none", "stripe", "up"], bool] = {}
+    examples: dict[str, Paper] = {}
+    fixed: set[str] = set()
     for line in demand:
         if die.name in line.dies and line.count > 0:
             for name in line.papers:
-                direction = batch.paper(name).direction
-                fixed = len(line.dies) == 1 and len(line.papers) == 1
-                directions[direction] = directions.get(direction, False) or fixed
-    every: Turns = "any"
+                paper = batch.paper(name)
+                examples.setdefault(paper.direction, paper)
+                if len(line.dies) == 1 and len(line.papers) == 1:
+                    fixed.add(paper.direction)
+    every: list[Paper] = []
     some: Turns = ()
-    for direction in sorted(directions, key=lambda key: (not directions[key], key)):
-        turns = plate_turns(die, direction, papers=batch.hand.papers)
+    for direction in sorted(examples, key=lambda key: (key not in fixed, key)):
+        paper = examples[direction]
+        turns = plate_turns(die, paper, papers=batch.hand.papers)
         if not turns:
             continue
         some = _either(some, turns)
-        common = _both(every, turns)
-        if common:
-            every = common
-    return every, some or every
+        if common_turns(batch, die, [*every, paper]):
+            every.append(paper)
+    suiting = common_turns(batch, die, every)
+    return suiting, some or suiting
 
 
 def chip_angle(cut: Shape) -> float:
@@ -146,7 +97,7 @@ def chip_angle(cut: Shape) -> float:
         area = (right - left) * (bottom - top)
         if area < best_area - 1e-9:
             best_deg, best_area = deg, area
-    return _wrapped(best_deg)
+    return wrapped_deg(best_deg)
 
 
 def room_shape(die: Die, room: Room, *, gap_mm: float, edge_mm: float) -> Shape:
@@ -196,8 +147,8 @@ def keep_dies(batch: Batch, demand: Sequence[Demand], room: Room) -> tuple[Kept,
         turns, bound_turns = _turns_for(die, batch, demand)
         if room == "chips":
             deg = chip_angle(die.cut)
-            square = _joined([deg + quarter for quarter in QUARTERS])
-            turns = square if turns == "any" else (_both(turns, square) or turns)
+            square = joined_turns([deg + quarter for quarter in QUARTERS])
+            turns = square if turns == "any" else tuple(deg for deg in turns if deg in square) or turns
         kept.append(
             Kept(
                 name=die.name,
@@ -212,10 +163,3 @@ def keep_dies(batch: Batch, demand: Sequence[Demand], room: Room) -> tuple[Kept,
             )
         )
     return tuple(kept)
-
-
-def filled(shape: Shape) -> Shape:
-    """The shape without its holes."""
-    if isinstance(shape, MultiPolygon):
-        return unary_union([Polygon(part.exterior) for part in shape.geoms])
-    return Polygon(shape.exterior)

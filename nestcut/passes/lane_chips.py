@@ -19,7 +19,7 @@ from nestcut.passes.lane_moves import LaneSlot
 from nestcut.passes.papers import LaidPart, Want
 from nestcut.passes.realise import Squeeze, best_laid
 from nestcut.passes.regions import Group
-from nestcut.passes.schedule import paper_turns
+from nestcut.passes.turns import paper_turns
 
 __all__ = ["LaneChips", "chips_in_lanes"]
 

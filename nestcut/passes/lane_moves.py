@@ -15,11 +15,20 @@ from dataclasses import dataclass
 from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.papers import Sizes
-from nestcut.passes.schedule import paper_turns
 from nestcut.passes.strip_forms import StripForm, fitting, lane_width, strip_forms
+from nestcut.passes.turns import paper_turns
 from nestcut.plan.model import Slot
 
-__all__ = ["Copy", "LaneLayup", "LaneSlot", "Variant", "one_of_each_way", "room_across", "settled"]
+__all__ = [
+    "Copy",
+    "LaneLayup",
+    "LaneSlot",
+    "Variant",
+    "lane_sides",
+    "one_of_each_way",
+    "room_across",
+    "settled",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,17 +171,27 @@ def _shuffle_one(lanes: list[list[list[_Item]]], rng: random.Random) -> None:
 
 
 def _holds(batch: Batch, lanes: Sequence[Sequence[Sequence[_Item]]], passes: int) -> bool:
-    plate_width, plate_length = batch.machine.plate_mm
-    clear, gap = batch.machine.clear_mm, batch.hand.gap_mm
-    across = math.floor(plate_width - clear + gap / 2) - math.ceil(clear - gap / 2)
+    left, right = lane_sides(batch)
     deep = 0.0
     for end in lanes:
-        if sum(max(v.width for _, v, _ in lane) for lane in end) > across:
+        if sum(max(v.width for _, v, _ in lane) for lane in end) > right - left:
             return False
         deep += max((sum(math.ceil(v.depth) for _, v, _ in lane) for lane in end), default=0)
         if any(sum(n for *_, taken in lane for _, n in taken) > passes for lane in end):
             return False
-    return deep <= math.floor(plate_length - 2 * clear)
+    return deep <= math.floor(batch.machine.plate_mm[1] - 2 * batch.machine.clear_mm)
+
+
+def lane_sides(batch: Batch) -> tuple[int, int]:
+    """Where the first lane begins and the last one ends across the feed, whole mm of the plate.
+
+    The rim keeps half a gap inside its lane, so that a lane's outer side may lie half a gap outside the window; never
+    outside the plate, where papers must not stick out.
+    """
+    x0, _, x1, _ = batch.machine.window.bounds
+    side0, _, side1, _ = batch.machine.paper_field.bounds
+    half = batch.hand.gap_mm / 2
+    return math.ceil(max(x0 - half, side0) - 1e-9), math.floor(min(x1 + half, side1) + 1e-9)
 
 
 def _keyed(lanes: Sequence[Sequence[Sequence[_Item]]]) -> dict[tuple[int, int], Sequence[_Item]]:
@@ -248,11 +267,10 @@ def _geometry(
 
     None where an edge much wider than the rim leaves a strip no room.
     """
-    plate_width, plate_length = batch.machine.plate_mm
+    plate_length = batch.machine.plate_mm[1]
     clear, gap, edge = batch.machine.clear_mm, batch.hand.gap_mm, batch.hand.edge_mm
-    over = batch.machine.overhang_mm
-    first = math.ceil(clear - gap / 2)
-    across = math.floor(plate_width - clear + gap / 2) - first
+    _, top, _, bottom = batch.machine.paper_field.bounds
+    first, last = lane_sides(batch)
     deep = {0: 0.0, 1: 0.0}
     for (e, _), own in lanes_of.items():
         deep[e] = max(deep[e], sum(v.depth for _, v, _ in own))
@@ -270,7 +288,7 @@ def _geometry(
         if not keys:
             continue
         widths = [max(v.width for _, v, _ in lanes_of[key]) for key in keys]
-        spare, x = across - sum(widths), first
+        spare, x = last - first - sum(widths), first
         for number, (key, width) in enumerate(zip(keys, widths, strict=True)):
             extra = spare * (number + 1) // len(keys) - spare * number // len(keys)
             left, right = x, x + width + extra
@@ -290,12 +308,12 @@ def _geometry(
                     strip_left = left + shifted
                     pose_x = strip_left + edge - cut[0]
                 if end == 0:
-                    near = math.ceil(reach + (cut[1] - rim[1]) - edge - 1e-9)
+                    near = math.ceil(max(reach + (cut[1] - rim[1]) - edge, top) - 1e-9)
                     pose_y = near + edge - cut[1]
                     room = split - (near + edge + cut_h + edge)
                     reach = pose_y + rim[3] + gap
                 else:
-                    near = math.floor(plate_length - reach - (rim[3] - cut[3]) + edge + 1e-9)
+                    near = math.floor(min(plate_length - reach - (rim[3] - cut[3]) + edge, bottom) + 1e-9)
                     pose_y = near - edge - cut[3]
                     room = (near - edge - cut_h - edge) - split
                     reach = plate_length - (pose_y + rim[1]) + gap
@@ -310,7 +328,7 @@ def _geometry(
                         (cut_w, cut_h),
                         columns,
                         max(0.0, room),
-                        max(0.0, over + (near if end == 0 else plate_length - near)),
+                        near - top if end == 0 else bottom - near,
                         taken,
                     )
                 )

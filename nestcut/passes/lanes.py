@@ -15,11 +15,11 @@ from dataclasses import replace
 
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.kept import chip_angle
-from nestcut.passes.lane_moves import Copy, LaneLayup, LaneSlot, Variant, room_across, settled
+from nestcut.passes.lane_moves import Copy, LaneLayup, LaneSlot, Variant, lane_sides, room_across, settled
 from nestcut.passes.papers import Sizes, largest_of, sizes_by_paper
-from nestcut.passes.schedule import paper_turns
 from nestcut.passes.solvers import new_solver
 from nestcut.passes.strip_forms import MOST_COLUMNS
+from nestcut.passes.turns import paper_turns, turns_on
 
 __all__ = ["LaneLayup", "LaneSlot", "lane_layups"]
 
@@ -43,10 +43,10 @@ def lane_layups(
         work: deterministic time for the model (OR-Tools' own unit, about seconds).
         seconds: time limit, in case the work takes longer than foreseen.
         sizes: see :func:`nestcut.passes.papers.largest_of`; for callers that ask often.
-    Returns: None where some die fits no lane.
+    Returns: None where some die fits no lane, or nothing has to be cut.
     """
     copies = _copies(batch, wanted)
-    if copies is None:
+    if not copies:
         return None
     best: tuple[LaneLayup, ...] | None = None
     end = time.monotonic() + seconds
@@ -88,13 +88,12 @@ def _copies(batch: Batch, wanted: Mapping[tuple[str, str], int]) -> list[Copy] |
 
 def _wide(batch: Batch, variants: Sequence[Variant]) -> tuple[Variant, ...]:
     """The same dies in lanes that are wide enough for several columns of cuts."""
-    machine = batch.machine
-    across = machine.plate_mm[0] - 2 * machine.clear_mm + batch.hand.gap_mm
+    left, right = lane_sides(batch)
     return tuple(
         replace(variant, width=max(width, variant.width), columns=columns)
         for variant in variants
         for columns, (width, _) in enumerate(variant.rooms, start=2)
-        if width <= across
+        if width <= right - left
     )
 
 
@@ -104,9 +103,13 @@ def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, .
         base = 0.0 if directed else chip_angle(die.cut)
         degrees = [base % 360.0, (base + 90.0) % 360.0]
     else:
-        degrees = sorted({(t + q) % 360.0 for t in die.turns for q in (0.0, 90.0)})
-    width, length = batch.machine.plate_mm
+        on_papers = [turn for p in papers for turn in turns_on(die, batch.paper(p))]
+        degrees = sorted({(float(t) + q) % 360.0 for t in (*die.turns, *on_papers) for q in (0.0, 90.0)})
+    left, right = lane_sides(batch)
+    length = batch.machine.plate_mm[1]
     clear, gap, edge = batch.machine.clear_mm, batch.hand.gap_mm, batch.hand.edge_mm
+    # Where the edge is wide, a die nearest the end lies so far in that its paper does not stick out too far.
+    aside = edge - clear - batch.machine.overhang_mm
     found: dict[tuple[int, float], Variant] = {}
     for deg in degrees:
         if not all(paper_turns(die, batch.paper(p), deg) for p in papers):
@@ -118,8 +121,9 @@ def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, .
         middle = (cut[0] + cut[2]) / 2
         side = max(middle - rim[0], rim[2] - middle)
         lane = math.ceil(max(2 * side + gap + 1.0, cut[2] - cut[0] + 2 * edge + 1.0) - 1e-9)
-        depth = max(rim[3] - rim[1] + gap, cut[3] - cut[1] + 2 * edge) + 1.0
-        if lane <= width - 2 * clear + gap and depth <= length - 2 * clear + 1.0:
+        high, metal = cut[3] - cut[1], max(cut[1] - rim[1], rim[3] - cut[3])
+        depth = max(rim[3] - rim[1] + gap, high + 2 * edge, aside + high + metal + gap) + 1.0
+        if lane <= right - left and depth <= length - 2 * clear + 1.0:
             variant = Variant(deg, cut, rim, lane, depth)
             rooms = [
                 room_across(variant, columns, gap, edge, batch.hand.web_mm)
@@ -143,11 +147,9 @@ def _solve(
     """Which copy lies in which lane of which lay-up, and how often (OR-Tools CP-SAT)."""
     from ortools.sat.python import cp_model
 
-    plate_width, plate_length = batch.machine.plate_mm
-    clear, gap = batch.machine.clear_mm, batch.hand.gap_mm
-    # A lane's outer side may lie half a gap outside the window: the rim keeps half a gap inside the lane.
-    across = math.floor(plate_width - clear + gap / 2) - math.ceil(clear - gap / 2)
-    along = math.floor(plate_length - 2 * clear)
+    sides = lane_sides(batch)
+    across = sides[1] - sides[0]
+    along = math.floor(batch.machine.plate_mm[1] - 2 * batch.machine.clear_mm)
     narrowest = min(v.width for c in copies for v in c.variants)
     lanes = max(1, min(8, across // narrowest, len(copies)))
     most = max(c.total for c in copies)

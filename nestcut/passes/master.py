@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from nestcut.batch.model import Batch, Demand
-from nestcut.passes.kept import Kept, plate_turns
+from nestcut.passes.kept import Kept
 from nestcut.passes.solvers import new_solver
+from nestcut.passes.turns import plate_turns
 from nestcut.passes.types import Supply
 
 __all__ = ["Counts", "LinearMaster", "Task", "make_task", "solve_integer", "solve_linear"]
@@ -73,7 +74,7 @@ def make_task(
             for paper in line.papers:
                 if line.count <= 0 or (paper in supplied and die not in supplied[paper]):
                     continue
-                turns = plate_turns(batch.die(die), batch.paper(paper).direction, papers=batch.hand.papers)
+                turns = plate_turns(batch.die(die), batch.paper(paper), papers=batch.hand.papers)
                 if turns or every_die:
                     options.append((number[die], paper_number[paper]))
         lines.append((max(0, line.count), tuple(options)))

@@ -314,7 +314,8 @@ def _filler(batch: Batch, clock: Clock, papers: Sequence[str]) -> Fill:
             got = fill_region(
                 outline,
                 [
-                    Part(ask.die.name, ask.die.cut, turns=ask.turns, most=ask.most, value=ask.value)
+                    # Other passes make the other cuts: by then nothing is left in an opening of this one.
+                    Part(ask.die.name, ask.die.hole, turns=ask.turns, most=ask.most, value=ask.value)
                     for ask in asks
                 ],
                 web_mm=batch.hand.web_mm,

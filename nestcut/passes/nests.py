@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Die, Pose, Turns
-from nestcut.passes.schedule import turns_on
 from nestcut.passes.slits import Piece, slit
+from nestcut.passes.turns import turns_on
 
 __all__ = ["Ask", "Fill", "Nest", "NestCut", "alike", "filled_with", "nests_of", "reachable"]
 

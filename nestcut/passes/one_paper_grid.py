@@ -18,11 +18,10 @@ from numpy.typing import NDArray
 from shapely.affinity import translate
 from shapely.geometry import Polygon, box
 
-from nestcut.batch.model import Batch, Die, Machine, Pose, Shape
+from nestcut.batch.model import Batch, Die, Machine, Pose, Shape, filled
 from nestcut.outlines import shrink_outline
 from nestcut.outlines.flatten import simplify_polygon
 from nestcut.passes.chips import apart
-from nestcut.passes.totals import filled
 
 __all__ = ["Grid", "Mask", "Near", "Turned", "lay_up_holds", "lies_well", "switch_off"]
 
@@ -319,7 +318,7 @@ def _all_keep(one: Shape, others: Sequence[Shape], air_mm: float) -> bool:
     off = np.maximum(
         np.maximum(boxes[:, 0] - x1, x0 - boxes[:, 2]), np.maximum(boxes[:, 1] - y1, y0 - boxes[:, 3])
     )
-    return all(_keeps(one, others[k], air_mm) for k in np.flatnonzero(off < air_mm + HOLDS_MM))
+    return all(_keeps(one, others[k], air_mm) for k in np.flatnonzero(off < air_mm + HOLDS_MM).tolist())
 
 
 def _keeps(one: Shape, two: Shape, air_mm: float) -> bool:

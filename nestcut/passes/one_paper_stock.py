@@ -19,8 +19,8 @@ from shapely.geometry import Polygon, box
 from nestcut.batch.model import Batch, Die, Pose, Scrap, Shape
 from nestcut.passes.kept import chip_angle
 from nestcut.passes.one_paper_grid import Grid, Mask, Turned, lies_well, switch_off
-from nestcut.passes.schedule import turns_on
 from nestcut.passes.slits import Piece, places_of
+from nestcut.passes.turns import turns_on
 
 __all__ = ["Fresh", "Kind", "Known", "Lying", "Stock", "fresh_pieces"]
 
@@ -134,8 +134,9 @@ class Known:
             turns = turns_on(die, self.batch.paper(paper))
             if turns == "any":
                 base = chip_angle(die.cut)
-                turns = _distinct(die, [base, base + 90.0, base + 180.0, base + 270.0])
-            self._turns[key] = tuple(turns)
+                self._turns[key] = tuple(_distinct(die, [base, base + 90.0, base + 180.0, base + 270.0]))
+            else:
+                self._turns[key] = turns
         return self._turns[key]
 
 

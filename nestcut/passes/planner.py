@@ -98,6 +98,10 @@ def plan_batch(
 
 def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
     clock.say(None, None, "reading the demand")
+    if not any(line.count > 0 for line in batch.demand):
+        raise BatchError(
+            "no pieces are asked for, so there is nothing to cut", mend="ask for at least one piece of a card"
+        )
     from nestcut.passes.plate import Books
 
     drafts: list[Draft] = []

@@ -21,8 +21,9 @@ from nestcut.passes.papers import (
     sizes_by_paper,
 )
 from nestcut.passes.regions import Group, groups_of
-from nestcut.passes.schedule import RunTask, Stretch, paper_turns, stretches
+from nestcut.passes.schedule import RunTask, Stretch, stretches
 from nestcut.passes.slabs import moved
+from nestcut.passes.turns import paper_turns
 
 __all__ = [
     "PartUse",

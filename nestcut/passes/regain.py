@@ -20,9 +20,9 @@ from nestcut.passes.nest_layups import in_nests
 from nestcut.passes.nests import Nest, NestCut, reachable
 from nestcut.passes.realise import PartUse, Realised
 from nestcut.passes.riding import in_piece, joined, kept_of, with_riders
-from nestcut.passes.schedule import turns_on
 from nestcut.passes.shortage import webbed_area
 from nestcut.passes.slits import Piece, slit
+from nestcut.passes.turns import turns_on
 from nestcut.passes.worth import LAYUPS_A_CUT, worth_it
 
 __all__ = ["with_regained"]
@@ -290,7 +290,7 @@ def _pushed(
     dies = sorted(count)
     layout = fits_together(
         [
-            Part(name, batch.die(name).cut, turns_on(batch.die(name), paper), least=count[name])
+            Part(name, batch.die(name).hole, turns_on(batch.die(name), paper), least=count[name])
             for name in dies
         ],
         sheet.room,

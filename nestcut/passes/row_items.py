@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.kept import chip_angle
-from nestcut.passes.schedule import paper_turns
+from nestcut.passes.turns import paper_turns, turns_on
 
 __all__ = ["Box", "RowItem", "lying"]
 
@@ -47,16 +47,19 @@ def lying(
     """
     x0, y0, x1, y1 = batch.machine.window.bounds
     directed = any(batch.paper(paper).direction != "none" for paper in papers)
-    base = (0.0 if directed else chip_angle(die.cut)) if die.turns == "any" else die.turns[0]
-    ways = []
-    for quarter in (0.0, 90.0, 180.0, 270.0):
-        deg = (base + quarter) % 360.0
-        bounds = Pose(0.0, 0.0, deg).apply(die.rim).bounds
-        w, h = bounds[2] - bounds[0], bounds[3] - bounds[1]
-        if w <= x1 - x0 and h <= y1 - y0 and all(paper_turns(die, batch.paper(p), deg) for p in papers):
-            off = directed and parity is not None and abs(deg % 180.0 - parity) > 1e-6
-            ways.append((off, round(w if narrow else h, 6), deg, bounds))
-    if not ways:
-        return None
-    _, _, deg, bounds = min(ways)
-    return deg, bounds
+    bases: Sequence[float] = [0.0 if directed else chip_angle(die.cut)]
+    if die.turns != "any":
+        bases = [*die.turns, *(float(turn) for p in papers for turn in turns_on(die, batch.paper(p)))]
+    for base in bases:
+        ways = []
+        for quarter in (0.0, 90.0, 180.0, 270.0):
+            deg = (base + quarter) % 360.0
+            bounds = Pose(0.0, 0.0, deg).apply(die.rim).bounds
+            w, h = bounds[2] - bounds[0], bounds[3] - bounds[1]
+            if w <= x1 - x0 and h <= y1 - y0 and all(paper_turns(die, batch.paper(p), deg) for p in papers):
+                off = directed and parity is not None and abs((deg - parity + 90.0) % 180.0 - 90.0) > 0.5
+                ways.append((off, round(w if narrow else h, 6), deg, bounds))
+        if ways:
+            _, _, deg, bounds = min(ways)
+            return deg, bounds
+    return None

@@ -14,7 +14,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from nestcut.batch.model import Batch, Die, Paper, Turns
+from nestcut.batch.model import Batch
+from nestcut.passes.turns import paper_turns
 from nestcut.passes.types import PlateRun
 from nestcut.plan.model import Share, Slot
 
@@ -22,52 +23,11 @@ __all__ = [
     "RunTask",
     "Stretch",
     "cuts_wanted",
-    "paper_turns",
     "pieces_of",
     "run_tasks",
     "stretches",
-    "turns_on",
     "urgency",
 ]
-
-DIRECTED = {"none": None, "stripe": (0.0, 180.0), "up": (0.0,)}
-"""Turns of dies in the frame of a scrap of directed paper, degrees."""
-NEAR_DEG = 0.4
-"""Turn rules hold within 0.5°; stay inside that."""
-
-
-def _near(a: float, b: float) -> bool:
-    return abs((a - b + 180.0) % 360.0 - 180.0) <= NEAR_DEG
-
-
-def paper_turns(die: Die, paper: Paper, plate_deg: float, *, papers: str = "square") -> tuple[float, ...]:
-    """Turns that take a part from the plate's frame to the scrap's, with the die at ``plate_deg``.
-
-    Quarter turns where papers lie square. Empty: this paper can't lie under this slot.
-    """
-    directed = DIRECTED[paper.direction]
-
-    def allowed(deg: float) -> bool:
-        if directed is not None and not any(_near(deg, d) for d in directed):
-            return False
-        return die.turns == "any" or any(_near(deg, t) for t in die.turns)
-
-    quarters = [q for q in (0.0, 90.0, 180.0, 270.0) if allowed(plate_deg + q)]
-    if quarters or papers == "square":
-        return tuple(quarters)
-    # Papers at any angle follow the die.
-    listed = directed or (die.turns if die.turns != "any" else ())
-    return tuple(sorted({(deg - plate_deg) % 360.0 for deg in listed if allowed(deg)}))
-
-
-def turns_on(die: Die, paper: Paper) -> Turns:
-    """Turns that a die may have in the frame of a scrap of this paper."""
-    directed = DIRECTED[paper.direction]
-    if directed is None:
-        return die.turns
-    if die.turns == "any":
-        return directed
-    return tuple(t for t in die.turns if any(_near(t, d) for d in directed))
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from nestcut.batch.model import Batch, Die
-from nestcut.passes.schedule import turns_on
 from nestcut.passes.solvers import new_solver
+from nestcut.passes.turns import turns_on
 
 if TYPE_CHECKING:
     from ortools.sat.python.cp_model import CpModel

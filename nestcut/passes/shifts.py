@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 from shapely.affinity import translate
 from shapely.geometry import MultiPolygon, Polygon
 
-from nestcut.batch.model import Die, Pose, Shape
+from nestcut.batch.model import Die, Pose, Shape, filled
 from nestcut.outlines import grow_outline, shrink_outline
-from nestcut.passes.totals import filled
 
 __all__ = ["Gap", "Mask", "Shapes", "switch_off"]
 

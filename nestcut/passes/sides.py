@@ -15,7 +15,7 @@ from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from nestcut.batch.model import Batch, Pose
-from nestcut.passes.schedule import turns_on
+from nestcut.passes.turns import turns_on
 from nestcut.placement import inner_fit
 from nestcut.plan.model import Plan
 

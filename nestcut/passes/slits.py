@@ -48,10 +48,9 @@ def places_of(machine: Machine, size: tuple[float, float]) -> tuple[int, int, in
     """Where the box of a piece may begin: (last place across, first and last along the feed), whole mm; the first
     across is 0. None where it would stick out sideways, or too far at the ends.
     """
-    width, length = machine.plate_mm
-    over = machine.overhang_mm
+    _, top, width, bottom = machine.paper_field.bounds
     across = math.floor(width - size[0] + 1e-9)
-    first, last = math.ceil(-over - 1e-9), math.floor(length + over - size[1] + 1e-9)
+    first, last = math.ceil(top - 1e-9), math.floor(bottom - size[1] + 1e-9)
     return None if across < 0 or last < first else (across, first, last)
 
 

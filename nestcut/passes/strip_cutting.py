@@ -16,9 +16,9 @@ from shapely.geometry import Polygon, box
 from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Pose, Scrap
 from nestcut.passes.lane_moves import LaneSlot, one_of_each_way
-from nestcut.passes.schedule import paper_turns
 from nestcut.passes.strip_forms import StripForm
 from nestcut.passes.strip_sheets import HAIR_MM, Box, Pile, Piles, Sheet
+from nestcut.passes.turns import paper_turns
 
 __all__ = ["CutStrips", "Job", "Strip", "StripRow", "cut_strips", "job_for", "strips_of"]
 

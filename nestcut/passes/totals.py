@@ -51,13 +51,6 @@ def totals_of(
     return Totals(len(passes), cranks, changes, made, pieces, round(minutes, 4))
 
 
-def filled(shape: Shape) -> Shape:
-    """The shape without its holes: what falls out of the paper."""
-    if isinstance(shape, MultiPolygon):
-        return unary_union([Polygon(part.exterior) for part in shape.geoms])
-    return Polygon(shape.exterior)
-
-
 def remnants_of(
     dies: Mapping[str, Die],
     layups: Mapping[str, Layup],

@@ -7,7 +7,7 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 
 import shapely
-from shapely.geometry import Polygon, box
+from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.chips import TINY_MM, TINY_MM2
@@ -154,9 +154,7 @@ def _whole_pose(
     others: Sequence[Polygon],
 ) -> Pose | None:
     """A pose for the whole scrap: own cuts keep the edge, nobody else's paper or cut is touched."""
-    width, length = batch.machine.plate_mm
-    over = batch.machine.overhang_mm
-    field = box(0.0, -over, width, length + over)
+    field = batch.machine.paper_field
     cuts = [run.sites[slot].cut for slot in use.slots]
     foreign = [run.sites[slot].cut for other in draft.uses if other is not use for slot in other.slots]
     obstacles = shapely.union_all([*others, *foreign]) if others or foreign else None

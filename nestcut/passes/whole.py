@@ -23,10 +23,11 @@ from shapely.affinity import translate
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.chips import Site, sites_of
 from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
-from nestcut.passes.schedule import RunTask, paper_turns, urgency
+from nestcut.passes.schedule import RunTask, urgency
 from nestcut.passes.shifts import Gap, Mask, Shapes, switch_off
 from nestcut.passes.slits import Piece, places_of, slit
 from nestcut.passes.table import Choice, Kind, Sheet
+from nestcut.passes.turns import paper_turns
 from nestcut.plan.model import Slot
 
 __all__ = ["Station", "in_whole_scraps"]

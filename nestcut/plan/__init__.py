@@ -7,7 +7,7 @@ jsonschema.validate(plan_to_json(plan), plan_schema())
 
 from nestcut._callable import make_callable
 from nestcut.plan.decode import plan_from_json
-from nestcut.plan.encode import plan_to_json, shape_to_json
+from nestcut.plan.encode import plan_text, plan_to_json, shape_to_json
 from nestcut.plan.files import plan_schema, read_plan, write_plan
 from nestcut.plan.model import (
     Bound,
@@ -47,6 +47,7 @@ __all__ = [
     "Trim",
     "plan_from_json",
     "plan_schema",
+    "plan_text",
     "plan_to_json",
     "read_plan",
     "shape_from_json",

@@ -319,6 +319,18 @@ def test_folder_of_dies_that_is_none(tmp_path: Path, folder: str) -> None:
     assert caught.value.mend
 
 
+def test_batch_without_cards_is_refused_with_the_mend(tmp_path: Path) -> None:
+    """Nothing to cut is a mistake in the file, not an empty evening; a table without a row is no better."""
+    text = SMALL[: SMALL.index("[[cards]]")] + SMALL[SMALL.index("[class]") :]
+    (tmp_path / "cards.csv").write_text("card;dies;papers;count\n", encoding="utf-8")
+    for more in ("", 'cards_csv = "cards.csv"\n'):
+        with pytest.raises(BatchError) as caught:
+            read_batch(write_small(tmp_path, more + text))
+        assert caught.value.where.element == "cards"
+        assert "no cards are asked for" in str(caught.value)
+        assert "[[cards]]" in caught.value.mend
+
+
 def test_too_many_pieces(tmp_path: Path) -> None:
     """Kits × cards × counts beyond a billion are refused, not computed with."""
     text = SMALL.replace("kits = 2", "kits = 1_000_000").replace("count = 3 }", "count = 1_000_000 }")

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from shapely.geometry import Polygon, box
 
-from nestcut.batch import Batch, CardLine, Evening, Hand, Machine, Paper, Spares, Wishes, read_batch
+from nestcut.batch import Batch, Card, CardLine, Evening, Hand, Machine, Paper, Spares, Wishes, read_batch
 from nestcut.units import SHEET_SIZES_MM
 from tests.batch.files import SMALL, SVG, write_evening, write_small
 
@@ -65,12 +65,14 @@ def test_rim_box_of_every_die_is_centred(tmp_path: Path) -> None:
 def test_left_out_keys_have_the_documented_defaults(tmp_path: Path) -> None:
     """A batch with the plate alone."""
     text = "[machine]\nplate = [100, 150]\n[papers.red]\n[dies.disc]\ncircle = 20\n"
+    text += '[[cards]]\nname = "c"\npieces = [{ die = "disc", paper = "red" }]\n'
     batch = read_batch(write_small(tmp_path, text))
     assert batch.machine == Machine((100.0, 150.0), 2.0, "over", 150.0, 60.0, 15.0, 30.0, None)
     assert batch.hand == Hand(2.5, 2.0, 1.0, "square", "scissors")
     assert (batch.kits, batch.spares, batch.wishes, batch.evening) == (1, Spares(), Wishes(), Evening())
-    assert (batch.scraps, batch.cards, batch.title) == ((), (), "")
-    assert batch.notes == ("No cards are asked for.",)
+    assert (batch.scraps, batch.title) == ((), "")
+    assert batch.cards == (Card("c", 1, (CardLine(("disc",), ("red",), 1),)),)
+    assert batch.notes == ("There is no scrap of red, which the cards ask for.",)
 
 
 def test_keys_beyond_the_contract(tmp_path: Path) -> None:

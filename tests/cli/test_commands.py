@@ -11,8 +11,10 @@ import time
 from pathlib import Path
 
 import pytest
+from shapely.geometry import box
 from typer.testing import CliRunner
 
+from nestcut.batch import Pose
 from nestcut.cli import app
 from tests.cli.small import BATCH
 from tests.trust.big import write_big
@@ -131,6 +133,40 @@ def test_fill_uses_a_scrap_up(folder: Path) -> None:
     assert filled["count"] == {"leaf": 9}
     assert filled["bound"] >= 9
     assert {"fill.json", "fill.svg"} <= {p.name for p in (folder / "filled").iterdir()}
+
+
+FRAME = (
+    '<svg xmlns="http://www.w3.org/2000/svg" width="60mm" height="60mm" viewBox="0 0 60 60">'
+    '<path class="rim" fill-rule="evenodd" d="M1 1H59V59H1Z M14 14V46H46V14Z"/>'
+    '<path fill-rule="evenodd" d="M3 3H57V57H3Z M12 12V48H48V12Z"/></svg>'
+)
+
+
+@pytest.mark.parametrize("whole", [False, True])
+def test_fill_lays_nothing_into_an_opening_that_another_pass_cuts_away(folder: Path, whole: bool) -> None:
+    """A frame of 54 mm and squares of 20 mm: one frame and three squares asked, on 85 × 90 mm they lie side by side."""
+    (folder / "frame.svg").write_text(FRAME, encoding="utf-8")
+    options = [
+        "--die",
+        "frame.svg",
+        "--die",
+        "leaf.svg",
+        "--count",
+        "1,3",
+        "--turns",
+        "0,90",
+        "--seconds",
+        "5",
+    ]
+    options += ["--keep-whole"] if whole else []
+    told = CliRunner().invoke(app, ["fill", "85 x 90 mm", *options, "--out", "filled"])
+    assert told.exit_code == 0, told.output
+    assert "same pass" in told.output
+    cuts = json.loads((folder / "filled" / "fill.json").read_text(encoding="utf-8"))["cuts"]
+    frames = [Pose(*cut["pose"]).apply(box(-27, -27, 27, 27)) for cut in cuts if cut["die"] == "frame"]
+    squares = [Pose(*cut["pose"]).apply(box(-10, -10, 10, 10)) for cut in cuts if cut["die"] == "leaf"]
+    assert squares
+    assert all(frame.distance(square) >= 2.5 - 1e-6 for frame in frames for square in squares)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Ctrl-C is sent another way there")

@@ -18,7 +18,7 @@ from nestcut.passes.nest_layups import in_nests
 from nestcut.passes.nests import Ask, alike, nests_of
 from nestcut.passes.realise import Realised
 from nestcut.passes.riding import with_riders
-from nestcut.passes.schedule import turns_on
+from nestcut.passes.turns import turns_on
 from nestcut.plan import plan_to_json
 from nestcut.plan.model import Bound, Share
 from tests.passes.classes import batch_of, disc_die, label_die, sheets

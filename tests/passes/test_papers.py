@@ -14,8 +14,9 @@ from nestcut.batch.model import CardLine, Hand, Paper, Pose
 from nestcut.passes.chips import apart, chips_of, sites_of, whole_mm
 from nestcut.passes.convex_paper import grown_hull
 from nestcut.passes.regions import groups_of
-from nestcut.passes.schedule import RunTask, paper_turns, run_tasks, stretches
+from nestcut.passes.schedule import RunTask, run_tasks, stretches
 from nestcut.passes.slabs import Bed, Form, lay, moved
+from nestcut.passes.turns import paper_turns
 from nestcut.passes.types import PlateRun
 from nestcut.plan.model import Slot
 from tests.passes.classes import batch_of, disc_die, label_die, sheets

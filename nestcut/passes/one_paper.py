@@ -21,8 +21,9 @@ from nestcut.passes.one_paper_cutting import Cutter
 from nestcut.passes.one_paper_stock import Known, Stock
 from nestcut.passes.packing import whole_kits
 from nestcut.passes.realise import Realised
-from nestcut.passes.schedule import cuts_wanted, pieces_of, turns_on
+from nestcut.passes.schedule import cuts_wanted, pieces_of
 from nestcut.passes.shortage import cut_back
+from nestcut.passes.turns import turns_on
 from nestcut.plan.model import Share
 
 __all__ = ["ByHand", "in_one_go", "one_paper_a_pass"]

@@ -14,6 +14,7 @@ from nestcut.passes.clock import Clock, ProgressCall
 from nestcut.passes.drafts import Draft, better, choices, handiest_of, heavy
 from nestcut.passes.fallback import Resort
 from nestcut.passes.handy import handling_matters, in_few_trims
+from nestcut.passes.inside import with_openings
 from nestcut.passes.lighten import heavy_layups, lightened
 from nestcut.passes.load import line_load
 from nestcut.passes.nesting import with_nests
@@ -194,6 +195,7 @@ def _best_draft(
 
     def take(draft: Draft, text: str) -> None:
         nonlocal best, short
+        draft = with_openings(batch, draft)
         drafts.append(draft)
         if draft.missing and (short is None or better(batch, draft, short)):
             short = draft

@@ -14,6 +14,7 @@ from nestcut.passes.clock import Clock
 from nestcut.passes.drafts import Draft, Shares, better
 from nestcut.passes.estimates import Counting, paper_need
 from nestcut.passes.fillin import filled_in, leftovers
+from nestcut.passes.inside import inside_openings
 from nestcut.passes.packing import whole_kits
 from nestcut.passes.papering import with_papers
 from nestcut.passes.realise import Realised, closed_up
@@ -125,7 +126,10 @@ def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for)
 
     def tried(shares: Shares, runs: Sequence[PlateRun], share: float) -> tuple[Shares, Realised] | None:
         got = with_papers(batch, runs, shares, clock, seed, sparing=True, squeezing=share)
-        return None if got is None else (without_missing(batch, demand, shares, got), got)
+        if got is None:
+            return None
+        got = inside_openings(batch, got)
+        return without_missing(batch, demand, shares, got), got
 
     kept = without_missing(batch, demand, full, draft.realised)
     best = (whole_kits(batch, demand, _met(kept)), sum(_met(kept)), kept, draft.realised)
@@ -175,6 +179,7 @@ def _topped_up(
     got = obey_trims(batch, filled_in(batch, asked, leftovers(batch, asked), over=clock.over))
     if got.missing and batch.hand.trims == "scissors":
         got = with_regained(batch, replace(draft, realised=got), clock).realised
+    got = inside_openings(batch, got)
     return cut_back(batch, batch.demand, draft.shares, _gone(batch, draft.shares, got.missing)), got
 
 

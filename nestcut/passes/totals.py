@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -66,6 +66,8 @@ def remnants_of(
             then a hole of its own, which is ten times quicker than a difference of shapes.
     """
     holes: dict[str, list[np.ndarray]] = defaultdict(list)
+    # Of these, one cut may lie in the opening of another.
+    nested: set[str] = set()
     rings = {name: _outer_rings(die.cut) for name, die in dies.items()}
     # Dies and papers are turned few ways, however many passes there are.
     turned: dict[tuple[str, float, float, bool], tuple[np.ndarray, list[np.ndarray]]] = {}
@@ -74,6 +76,12 @@ def remnants_of(
         slots = layups[a_pass.layup].slots
         for paper in a_pass.papers:
             holes.setdefault(paper.scrap, [])
+        together = Counter(cut.scrap for cut in a_pass.cuts)
+        nested |= {
+            cut.scrap
+            for cut in a_pass.cuts
+            if together[cut.scrap] > 1 and dies[slots[cut.slot].die].has_opening
+        }
         for cut in a_pass.cuts:
             slot, paper = slots[cut.slot], poses[cut.scrap]
             key = (slot.die, slot.pose.deg, paper.pose.deg, paper.flipped)
@@ -86,10 +94,13 @@ def remnants_of(
             back, own = turned[key]
             shift = dot(back, slot.pose.x_mm - paper.pose.x_mm, slot.pose.y_mm - paper.pose.y_mm)
             holes[cut.scrap] += [ring + shift for ring in own]
-    if apart:
-        return tuple(Remnant(scrap, left) for scrap, left in _with_holes(sheets, holes))
+    quick = {scrap: cuts for scrap, cuts in holes.items() if apart and scrap not in nested}
+    known = dict(_with_holes(sheets, quick))
     result = []
     for scrap, cuts in holes.items():
+        if scrap in known:
+            result.append(Remnant(scrap, known[scrap]))
+            continue
         left: Shape = sheets[scrap]
         if cuts:
             left = shapely.difference(left, unary_union([Polygon(ring) for ring in cuts]))

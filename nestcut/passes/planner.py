@@ -25,6 +25,7 @@ from nestcut.passes.regain import with_regained
 from nestcut.passes.scarce import asked_of, within_reach, within_stock
 from nestcut.passes.schedule import cuts_wanted
 from nestcut.passes.shortage import shortages
+from nestcut.passes.sides import on_better_sides, turned_back
 from nestcut.passes.solvers import solving_with
 from nestcut.passes.strip_drafts import in_strips
 from nestcut.passes.types import PlatePlan, Room
@@ -105,6 +106,12 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
         )
     from nestcut.passes.plate import Books
 
+    asked = batch
+    batch, widths = on_better_sides(asked)
+
+    def told(plan: Plan) -> Plan:
+        return turned_back(plan, asked, widths)
+
     drafts: list[Draft] = []
     tried: list[Draft] = []
     books = Books()
@@ -116,7 +123,7 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
         if str(error.where) or resort.unmet(resort.by_hand()) == sum(line.count for line in batch.demand):
             raise
         draft = resort.by_hand()
-        plan, draft = _sound(batch, draft, tried, clock, resort)
+        plan, draft = _sound(batch, draft, tried, clock, resort, told)
         return plan
     drafts += [one for one in tried if not one.missing]
     matters = handling_matters(batch)
@@ -146,7 +153,7 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
             draft = within_stock(batch, draft, rest, seed, plate_for)
             tried.append(draft)
         draft = resort.rather(draft)
-    plan, draft = _sound(batch, draft, tried, clock, resort)
+    plan, draft = _sound(batch, draft, tried, clock, resort, told)
     if advise:
         plan = replace(plan, extras={**plan.extras, **_advice(batch, plan, draft, drafts, clock, seed)})
     return plan
@@ -319,10 +326,17 @@ def _short(batch: Batch, draft: Draft, clock: Clock, resort: Resort) -> tuple[Sh
 
 
 def _sound(
-    batch: Batch, draft: Draft, others: Sequence[Draft], clock: Clock, resort: Resort
+    batch: Batch,
+    draft: Draft,
+    others: Sequence[Draft],
+    clock: Clock,
+    resort: Resort,
+    told: Callable[[Plan], Plan],
 ) -> tuple[Plan, Draft]:
     """The plan of the draft, checked; should the checker refuse it, that of the next best one, and a note says so.
 
+    Args:
+        told: a plan for ``batch`` as one for the batch that was asked.
     Raises: RefusedPlanError where not even one paper and one die a pass is let through.
     """
     from nestcut.check import check_plan
@@ -330,7 +344,7 @@ def _sound(
     refused: Plan | None = None
     why = ""
     for candidate in resort.line(draft, others):
-        plan = _finished(batch, candidate, clock, resort)
+        plan = told(_finished(batch, candidate, clock, resort))
         report = check_plan(plan)
         if report.ok and refused is not None:
             note = (

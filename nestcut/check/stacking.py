@@ -114,11 +114,9 @@ def stack_cannot_fit(
             return Undecided("there are too many turns and places to go through")
         tower = _Tower(found, width_mm, length_mm, step, alive, work, patience)
         answer = tower.answer()
-        if answer is None:
-            return None
-        alive = tower.alive
-        if answer:
+        if answer != "":
             return answer
+        alive = tower.alive
     return "they can't be shown to be in each other's way"
 
 

@@ -105,25 +105,18 @@ def stack_cannot_fit(
     alive: list[list[tuple[Interval, int]]] | None = None
     for level in range(levels):
         step = FIRST_STEP_MM / 2**level
-        stages = [_stage(rim, gap_mm, level) for rim in folded] if alive is None else None
-        if stages is None:
-            assert alive is not None
-            stages = [
-                _stage(rim, gap_mm, level, {cell for cell, _ in states})
-                for rim, states in zip(folded, alive, strict=True)
-            ]
-        if any(stage is None for stage in stages):
-            return "a rim is too thin to tell"
+        parents = [None] * len(folded) if alive is None else [{cell for cell, _ in one} for one in alive]
+        stages = [_stage(rim, gap_mm, level, some) for rim, some in zip(folded, parents, strict=True)]
         found = [stage for stage in stages if stage is not None]
+        if len(found) < len(stages):
+            return "a rim is too thin to tell"
         if _is_too_large(found, 2 * math.ceil(width_mm / step) + 5):
             return Undecided("there are too many turns and places to go through")
         tower = _Tower(found, width_mm, length_mm, step, alive, work, patience)
         answer = tower.answer()
-        if answer is None:
-            return None
-        alive = tower.alive
-        if answer:
+        if answer != "":
             return answer
+        alive = tower.alive
     return "they can't be shown to be in each other's way"
 
 

@@ -16,11 +16,13 @@ from nestcut.arithmetic import buffered, length_of, sine_cosine
 
 from .closing import closed_from_below, plugged_parts
 from .hexagons import cell_areas, convex_core, six_sided
+from .narrow import fewest_points, filled_shapes, free_for_discs, inner_radius, opened_region
 from .types import Part
 
 __all__ = ["best_bound", "bound_by_area"]
 
 _ARC = 16  # chords in a quarter circle
+_SHARES = (0.25, 0.5, 0.75, 0.98)  # of the radius of the largest disc in the thinnest piece
 _SIX = 6  # sides that the polygons around the pieces have on average
 _WORTH_IT = 1.12  # polygons around a core are hardly ever larger than it by more: no use where dents are deep
 
@@ -114,16 +116,17 @@ def best_bound(
     fitting = [part for part in useful if _may_fit(part, room)]
     if not fitting or room.is_empty:
         return 0.0, "none of the pieces fits in with its edge"
-    # holes of the region could reach into a filled opening
     whole = room.equals(shapely.convex_hull(room)) and not obstacles
-    plugged = plugged_parts(fitting, web_mm) if whole else tuple(fitting)
+    holes = [Polygon(ring) for piece in shapely.get_parts(room) for ring in piece.interiors]
+    plugged = plugged_parts(fitting, web_mm, [*holes, *obstacles])
     radius = web_mm if whole else min(web_mm, edge_mm)
     closed = [replace(part, shape=closed_from_below(part.shape, radius)) for part in plugged]
     found = [
         _area_bound(closed, room, web_mm, obstacles),
-        _disc_bound(fitting, room, web_mm),
+        _disc_bound(plugged, room, web_mm),
         _polygon_bound(closed, room, web_mm),
     ]
+    found.append(_filled_bound(closed, room, web_mm, obstacles))
     bound, reason = min(found, key=lambda pair: pair[0])
     everything = sum(part.value * (part.most if part.most is not None else math.inf) for part in fitting)
     return bound, why_sets if why_sets and bound >= everything - 1e-9 else reason
@@ -165,7 +168,7 @@ def _outer_room(region: Polygon, edge_mm: float) -> Polygon | MultiPolygon:
 
 def _may_fit(part: Part, room: Polygon | MultiPolygon) -> bool:
     """False only if the part surely does not fit: too long, too thick or too large for every piece of room."""
-    thick = _inscribed(part.shape)
+    thick = inner_radius(part.shape)
     for piece in getattr(room, "geoms", [room]):
         x0, y0, x1, y1 = piece.bounds
         far = length_of(x1 - x0, y1 - y0)
@@ -185,13 +188,63 @@ def _area_bound(
     obstacles: Sequence[Polygon | MultiPolygon],
 ) -> tuple[float, str]:
     """Area of room grown by half the web, less what obstacles take with half the web around them."""
+    grown = _grown_room(room, web_mm, obstacles)
+    return bound_by_area(parts, grown, gap_mm=0.0, grow_mm=web_mm / 2)
+
+
+def _grown_room(
+    room: Polygon | MultiPolygon, web_mm: float, obstacles: Sequence[Polygon | MultiPolygon]
+) -> Polygon | MultiPolygon:
+    """Where pieces with half the web around them can lie, from above."""
     half = web_mm / 2
     grown = room if half <= 0 else buffered(room, half / sine_cosine(math.pi / 4 / _ARC)[1], _ARC)
     if obstacles:
         # grown pieces keep clear of obstacles grown by half the web
         taken = shapely.union_all([buffered(o, half, _ARC) if half > 0 else o for o in obstacles])
         grown = grown.difference(taken)
-    return bound_by_area(parts, grown, gap_mm=0.0, grow_mm=half)
+    return grown
+
+
+def _filled_bound(
+    parts: Sequence[Part],
+    room: Polygon | MultiPolygon,
+    web_mm: float,
+    obstacles: Sequence[Polygon | MultiPolygon],
+) -> tuple[float, str]:
+    """Pieces with the dents that no other gets into, in what is wide enough for them (:mod:`.narrow`)."""
+    half = web_mm / 2
+    grown = [part.shape.buffer(half, quad_segs=_ARC) if half > 0 else part.shape for part in parts]
+    free = _grown_room(room, web_mm, obstacles)
+    best, why = math.inf, ""
+    thin, where = min(inner_radius(shape) for shape in grown), free
+    for share in _SHARES:
+        radius, bodies = filled_shapes(grown, share)
+        if any(body.is_empty for body in bodies):
+            continue
+        place = opened_region(free, radius)
+        takes = [(part, body.area) for part, body in zip(parts, bodies, strict=True)]
+        value, _ = knapsack(takes, float(place.area))
+        if value < best:
+            best = value
+            why = (
+                f"a piece takes {min(take for _, take in takes) / 100:.2f} cm² at least, with its gap and the dents that no "
+                f"other gets into, and {place.area / 100:.1f} cm² of the region are wide enough for it"
+            )
+        if (inner := min(inner_radius(body) for body in bodies)) > thin:
+            thin, where = inner, place
+    if thin <= 0:
+        return best, why
+    count = fewest_points(free_for_discs(where, thin), 2 * thin)
+    caps = [part.most for part in parts]
+    if all(cap is not None for cap in caps):
+        count = min(count, sum(cap for cap in caps if cap is not None))
+    if count * max(part.value for part in parts) < best:
+        best = count * max(part.value for part in parts)
+        why = (
+            f"each piece keeps a disc {2 * thin:.1f} mm across for itself, its gap counted, and no more than {count} such "
+            "discs can lie in the region, arm by arm (Groemer, Oler)"
+        )
+    return best, why
 
 
 def _disc_bound(parts: Sequence[Part], room: Polygon | MultiPolygon, web_mm: float) -> tuple[float, str]:
@@ -200,7 +253,7 @@ def _disc_bound(parts: Sequence[Part], room: Polygon | MultiPolygon, web_mm: flo
     Points at distance ≥ d from each other in a compact convex set of area A and outline P number at most
     2A/(√3 d²) + P/(2d) + 1 (Groemer 1960; Oler 1961).
     """
-    radius = min(_inscribed(part.shape) for part in parts)
+    radius = min(inner_radius(part.shape) for part in parts)
     top = max(part.value for part in parts)
     d = 2 * radius + web_mm
     if d <= 0:
@@ -248,14 +301,3 @@ def _polygon_bound(parts: Sequence[Part], room: Polygon | MultiPolygon, web_mm: 
                 each = "round pieces leave gaps between them that are no use"
             why = f"{each}, and {area / 100:.1f} cm² are there (polygons around the pieces, L. Fejes Tóth)"
     return best, why
-
-
-def _inscribed(shape: Polygon | MultiPolygon) -> float:
-    """A radius, from below, of a disc inside the shape."""
-    if isinstance(shape, MultiPolygon):
-        shape = max(shape.geoms, key=lambda g: g.area)
-    line = shapely.maximum_inscribed_circle(shape, tolerance=0.01)
-    middle = shapely.Point(line.coords[0])
-    if not shape.contains(middle):
-        return 0.0
-    return float(shape.boundary.distance(middle))

@@ -29,14 +29,19 @@ _ARC = 8
 _FINE_ARC = 24
 
 
-def plugged_parts(parts: Sequence[Part], web_mm: float) -> tuple[Part, ...]:
+def plugged_parts(parts: Sequence[Part], web_mm: float, obstacles: Sequence[Shape] = ()) -> tuple[Part, ...]:
     """The parts without the openings that no piece fits into with its web.
 
     A piece that lies in an opening lies in it as a whole, at least the web from its edge: an opening is filled
     if every part is too thick or too long for it. Every layout of these is a layout of the parts themselves,
-    and where the region has no holes the other way round.
+    and the other way round where no hole of the region and nothing else fits into the opening either.
+
+    Args:
+        obstacles: holes of the region, and what else lies there.
     """
     sizes = [(_thickness(part.shape) + web_mm, _length(part.shape)) for part in parts]
+    # Of several pieces of an obstacle one may lie in an opening and the others beside it.
+    sizes += [(_thickness(one), _length(one)) for shape in obstacles for one in shapely.get_parts(shape)]
     return tuple(replace(part, shape=_plugged(part.shape, sizes)) for part in parts)
 
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 import pytest
 from shapely.affinity import rotate
 from shapely.geometry import Point, Polygon, box
+from typer.testing import CliRunner
 
 from nestcut.batch.model import Machine
 from nestcut.check import check_proof
@@ -20,6 +21,8 @@ from nestcut.check.stacking import stack_cannot_fit
 from nestcut.check.symmetry import common_to_folds, disc_radius_mm
 from nestcut.check.turning import MOST_CORNERS, Opponent, discs_cannot_fit, pair_cannot_fit
 from nestcut.check.turns import ALL_TURNS, SLACK_DEG
+from nestcut.cli import app
+from nestcut.plan import write_plan
 from tests.check.test_proof import two_large
 
 RELATIVE = {"by": "relative", "order": ["oak", "ash"], "folds": [4, 4], "step_mm": 0.25, "splits": "a.."}
@@ -162,3 +165,15 @@ def test_listed_turns_are_joined_never_narrowed() -> None:
     quarters = tuple((t - SLACK_DEG, t + SLACK_DEG) for t in (0.0, 90.0, 180.0, 270.0))
     assert len(folded(Opponent(bar, quarters), 2, 0.0).cells) == 2
     assert len(folded(Opponent(bar, quarters), 1, 0.0).cells) == 4
+
+
+def test_the_command_says_not_known(tmp_path) -> None:
+    """What was not gone through is not called broken, and the exit code still says that the bound was not verified."""
+    plan = replace(
+        two_large(disproofs=[{"dies": {"oak": 1, "ash": 1}, **RELATIVE}]), machine=Machine((9e5, 9e5))
+    )
+    write_plan(plan, tmp_path / "plan.json")
+    answer = CliRunner().invoke(app, ["check", "--proof", "--seconds", "60", str(tmp_path)])
+    assert answer.exit_code == 1
+    assert "Not known: the proof of 30 passes was not gone through, it is too large" in answer.output
+    assert "Broken: [undecided]" not in answer.output

@@ -17,7 +17,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from nestcut.arithmetic import angles_of, bell, lengths_of, power, sine_cosine
+from nestcut.arithmetic import bell, lengths_of, power, sine_cosine
 from nestcut.batch.model import Die, Machine, Pose
 from nestcut.plan.model import Slot
 
@@ -59,10 +59,11 @@ def straight_meetings(
 ) -> tuple[tuple[int, float], ...]:
     """Slots with a straight edge that meets the roller (nearly) all at once: (slot number, length in mm)."""
     found = []
+    sin, cos = sine_cosine(math.radians(within_deg))
     for number, slot in enumerate(slots):
         dx, dy = _turned(_segments(dies[slot.die]), slot.pose.deg)
         length = np.sqrt(dx * dx + dy * dy)
-        across = np.degrees(angles_of(np.abs(dy), np.abs(dx))) <= within_deg
+        across = np.abs(dy) * cos <= np.abs(dx) * sin
         longest = float(length[across].max()) if across.any() else 0.0
         if longest >= at_least_mm:
             found.append((number, longest))

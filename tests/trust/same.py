@@ -57,7 +57,7 @@ def of_layout(placed: Sequence[Placed]) -> str:
 
 def mix_by_value() -> str:
     parts = [Part(str(k), s, value=s.area) for k, s in enumerate((LEAF, FLOWER))]
-    found = fill_region(ROOM, parts, web_mm=2.0, edge_mm=2.0, moves_limit=80, seed=3)
+    found = fill_region(ROOM, parts, web_mm=2.0, edge_mm=2.0, moves_limit=50, seed=3)
     return of_layout(found.placed) + found.bound.hex()
 
 
@@ -76,8 +76,8 @@ def mix_in_proportions() -> str:
 
 
 def one_kind() -> str:
-    found = fill_region(ROOM, [Part("f", FLOWER)], web_mm=1.5, edge_mm=2.0, moves_limit=100, seed=3)
-    turned = fill_region(ROOM, [Part("l", LEAF, (0.0, 30.0))], web_mm=1.5, edge_mm=2.0, moves_limit=20)
+    found = fill_region(ROOM, [Part("f", FLOWER)], web_mm=1.5, edge_mm=2.0, moves_limit=40, seed=3)
+    turned = fill_region(ROOM, [Part("l", LEAF, (0.0, 30.0))], web_mm=1.5, edge_mm=2.0, moves_limit=8)
     return of_layout(found.placed) + of_layout(turned.placed)
 
 
@@ -91,9 +91,9 @@ def strip() -> str:
 def together() -> str:
     parts = [Part("leaf", LEAF, least=3, most=3), Part("flower", FLOWER, least=3, most=3)]
     room = box(0, 0, 45, 46)
-    found = fits_together(parts, room, gap_mm=1.0, moves_limit=200, seed=1) or ()
+    found = fits_together(parts, room, gap_mm=1.0, moves_limit=100, seed=1) or ()
     worth = most_value(
-        [Part(p.name, p.shape, value=p.shape.area, most=4) for p in parts], room, gap_mm=1.0, moves_limit=100
+        [Part(p.name, p.shape, value=p.shape.area, most=4) for p in parts], room, gap_mm=1.0, moves_limit=50
     )
     apart = spread(parts, found, room) if found else ()
     reach = least_reach(parts, ROOM, (1.0, 0.4), gap_mm=1.0, moves_limit=30)

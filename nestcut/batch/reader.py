@@ -205,7 +205,7 @@ class _Builder:
         for text in self.form.dies_folder:
             with self.problems.catching(("dies_folder",)):
                 folder = beside(self.folder, text, suffix="", may_leave=True)
-                if not folder.is_dir():
+                if not os.path.isdir(folder):
                     raise BatchError(f'"{text}" is not a folder', mend="give the folder that holds the SVGs")
                 try:
                     files = sorted(

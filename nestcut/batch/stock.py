@@ -163,15 +163,26 @@ class Holding:
         if len(turns) and len(normals):
             # Turned by a, the cut is as wide across a direction as it was across the direction less a.
             seen = np.degrees(normals)[None, :] - turns[:, None]
-            looked = np.rint(seen / _STEP_DEG).astype(int) % len(cut.widths_mm)
-            excess = (cut.widths_mm[looked] + grown - widths[None, :]).max(axis=1)
+            # In a flipped scrap its mirror image lies, as wide across a direction as it was across the opposite one.
+            ways = (
+                [seen, -seen, -np.degrees(normals)[None, :] - turns[:, None]] if paper.both_sides else [seen]
+            )
+            excess = min(
+                float((cut.widths_mm[_places(way)] + grown - widths[None, :]).max(axis=1).min())
+                for way in ways
+            )
             # Between two samples a width changes by the diameter times the angle at most.
-            lacks.append(float(excess.min()) - cut.diameter_mm * math.radians(_STEP_DEG))
+            lacks.append(excess - cut.diameter_mm * math.radians(_STEP_DEG))
         return max(lacks)
 
 
+def _places(degrees: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Where directions stand among the widths of a cut."""
+    return np.rint(degrees / _STEP_DEG).astype(np.int64) % round(180.0 / _STEP_DEG)
+
+
 def _turns(die: Die, paper: Paper) -> NDArray[np.float64]:
-    """Turns of the die in the paper's frame that are allowed, sampled, degrees; both ways round where the paper may be flipped.
+    """Turns of the die in the paper's frame that are allowed, sampled, degrees.
 
     Empty where none is: then it is not the scraps that are too small.
     """

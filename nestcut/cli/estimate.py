@@ -54,7 +54,7 @@ def estimate(
             rows = run_apart(lambda: estimate_kits(asked, wanted, seconds=seconds, seed=seed, stop=interrupt))
             answers = (
                 run_apart(lambda: what_if(asked, seconds=2 * seconds, seed=seed, stop=interrupt))
-                if ideas
+                if ideas and any(sum(row.short.values()) < row.pieces for row in rows)
                 else []
             )
             points = (
@@ -110,7 +110,10 @@ def _print(
         for answer in answers:
             typer.echo(f"  {answer.to_json()['sentence']}")
         if not answers:
-            typer.echo("  nothing that was asked changes the passes")
+            if any(sum(row.short.values()) < row.pieces for row in rows):
+                typer.echo("  nothing that was asked changes the passes")
+            else:
+                typer.echo("  nothing can be cut from the scraps in stock: that comes first")
     if points is not None:
         typer.echo(f"Lay-ups and passes (for {counted(asked.kits, 'kit')}):")
         for point in points:

@@ -182,11 +182,14 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         if total.passes == bound.passes
         else f"no plan can need fewer than {bound.passes}"
     )
-    lines.append(f"{total.passes} passes, {best}: {bound.reason}")
-    lines.append(
-        f"{total.cranks} cranks, {_count(total.changes, 'lay-up')} to set up, {_count(total.trims, 'trim')}, "
-        f"{_count(total.pieces, 'piece')}, about {_duration(total.minutes)}"
-    )
+    if result.nothing_cut:
+        lines.append(f"Nothing can be cut: {bound.reason}")
+    else:
+        lines.append(f"{total.passes} passes, {best}: {bound.reason}")
+        lines.append(
+            f"{total.cranks} cranks, {_count(total.changes, 'lay-up')} to set up, "
+            f"{_count(total.trims, 'trim')}, {_count(total.pieces, 'piece')}, about {_duration(total.minutes)}"
+        )
     used = {p.scrap for a_pass in result.passes for p in a_pass.papers} | {t.scrap for t in result.trims}
     stock = {s.id: s.paper for s in result.scraps}
     pulled: dict[str, int] = {}
@@ -218,7 +221,7 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
 def best_ideas(result: Plan, most: int = 2) -> list[str]:
     """The purchases that save most, as sentences; all ideas stand on the run sheet."""
     ideas = result.extras.get("what_if")
-    if not isinstance(ideas, list):
+    if not isinstance(ideas, list) or result.nothing_cut:
         return []
     buys = [one for one in ideas if one.get("kind") == "die" and one.get("passes", 0) < 0]
     return [str(one["sentence"]) for one in buys[:most]]

@@ -123,7 +123,7 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
         draft = within_stock(batch, draft, clock, seed, plate_for)
         drafts = []
     plan = _sound(batch, draft, drafts, clock)
-    if advise:
+    if advise and not plan.nothing_cut:
         plan = replace(plan, extras={**plan.extras, **_advice(batch, plan, draft, drafts, clock, seed)})
     return plan
 

@@ -17,10 +17,10 @@ functions have names of their own, :func:`plan_batch` and :func:`check_plan`.
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
-
+TYPE_CHECKING = False  # typing's own takes longer to load than all before Ctrl-C is heard (see __main__)
 if TYPE_CHECKING:
+    from typing import Any
+
     from nestcut.batch import Batch as Batch
     from nestcut.batch import read_batch as read
     from nestcut.check import Report as Report
@@ -73,6 +73,8 @@ _DOORS = {
 
 
 def __getattr__(name: str) -> Any:
+    import importlib
+
     if name in ("plan", "check"):
         return importlib.import_module(f"nestcut.{name}")
     if name in _DOORS:

@@ -109,7 +109,7 @@ def write_whole(path: str | os.PathLike[str], data: str | bytes) -> None:
     target = Path(path)
     where = Where(file=shown(path))
     raw = data.encode("utf-8") if isinstance(data, str) else data
-    if target.is_dir():
+    if os.path.isdir(target):
         raise OutputError("there is a folder of this name", mend="choose another name", where=where)
     sibling = target.with_name(f".{target.name[:100]}.{secrets.token_hex(6)}.part")
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import ctypes
 import errno
 import glob
+import hashlib
 import json
 import os
 import shutil
@@ -31,6 +32,8 @@ __all__ = ["check_writable", "replace_folder", "write_plan_folder"]
 
 MANIFEST = ".nestcut-files.json"
 _ASIDE = ".nestcut-aside"
+_LONGEST_BYTES = 150
+"""Of a folder's name in the names of its temporary siblings: file systems take 255 bytes at most."""
 _RENAME_EXCHANGE = 2
 _AT_FDCWD = -100
 
@@ -72,13 +75,24 @@ def _kept_elsewhere(fill: Callable[[Path], None]) -> Path | None:
         return None
 
 
-def check_writable(folder: str | os.PathLike[str]) -> None:
+def check_writable(folder: str | os.PathLike[str], *, batch: str | os.PathLike[str] | None = None) -> None:
     """Say now, before an hour of planning, that the folder can't take the plan.
 
+    Args:
+        folder: where the plan is to go.
+        batch: the batch file, which must not lie in it.
     Raises: OutputError.
     """
     path = _resolved(folder)
-    _recover(path)
+    _refuse_places(path)
+    if batch is not None and _resolved(batch).is_relative_to(path):
+        raise OutputError(
+            "this folder holds the batch file, and an output folder is replaced as a whole",
+            mend="name a new folder with --out, as in --out plan",
+            where=Where(str(path)),
+        )
+    with _disk_errors(path):
+        _recover(path)
     _refuse_foreign(path)
     with _disk_errors(path):
         _make_parents(path.parent)
@@ -95,7 +109,9 @@ def replace_folder(folder: Path, fill: Callable[[Path], None]) -> list[Path]:
     Raises: OutputError; whatever ``fill`` raises (nothing is left behind then).
     """
     path = _resolved(folder)
-    _recover(path)
+    _refuse_places(path)
+    with _disk_errors(path):
+        _recover(path)
     _refuse_foreign(path)
     with _disk_errors(path):
         _make_parents(path.parent)
@@ -126,13 +142,27 @@ def _make_parents(parent: Path) -> None:
 
 
 def _temporary_prefix(path: Path) -> str:
-    return f".{path.name}-nestcut-{os.getpid()}-"
+    return f"{_temporary_stem(path)}{os.getpid()}-"
+
+
+def _temporary_stem(path: Path) -> str:
+    return f".{_short(path.name)}-nestcut-"
+
+
+def _short(name: str) -> str:
+    """The name, or its beginning and a digest of the whole where it is very long."""
+    raw = os.fsencode(name)
+    if len(raw) <= _LONGEST_BYTES:
+        return name
+    digest = hashlib.sha256(raw).hexdigest()[:16]
+    return f"{raw[: _LONGEST_BYTES - 17].decode('utf-8', 'ignore')}-{digest}"
 
 
 def _sweep(path: Path) -> None:
     """Remove what killed runs left beside the folder: their process is gone, and for an hour at least."""
-    for left in path.parent.glob(glob.escape(f".{path.name}-nestcut-") + "*"):
-        pid = left.name.removeprefix(f".{path.name}-nestcut-").partition("-")[0]
+    stem = _temporary_stem(path)
+    for left in path.parent.glob(glob.escape(stem) + "*"):
+        pid = left.name.removeprefix(stem).partition("-")[0]
         try:
             if time.time() - left.stat().st_mtime > 3600 and not _alive(int(pid)):
                 shutil.rmtree(left, ignore_errors=True)
@@ -164,10 +194,34 @@ def _our_files(path: Path) -> list[str] | None:
     return files
 
 
+def _refuse_places(path: Path) -> None:
+    """The whole folder is replaced: that must not pull the floor from under anybody."""
+    if path.parent == path:
+        raise OutputError(
+            "this is the root of the disk",
+            mend="name a new folder with --out, as in --out plan",
+            where=Where(str(path)),
+        )
+    for place, what in ((Path.cwd, "the folder you are in"), (Path.home, "your home folder")):
+        try:
+            here = _resolved(place())
+        except (OSError, RuntimeError):  # gone meanwhile; nobody's home
+            continue
+        if here.is_relative_to(path):
+            raise OutputError(
+                f"this is {what}" if here == path else f"this folder holds {what}",
+                mend="name a new folder with --out, as in --out plan",
+                where=Where(str(path)),
+            )
+
+
 def _refuse_foreign(path: Path) -> None:
     where = Where(file=str(path))
-    if not path.exists():
-        return
+    with _disk_errors(path):
+        try:
+            path.lstat()
+        except FileNotFoundError:
+            return
     if not path.is_dir():
         raise OutputError("is a file, not a folder", mend="name another folder with --out", where=where)
     with _disk_errors(path):
@@ -200,7 +254,7 @@ def _carry_over(old: Path, fresh: Path) -> None:
 def _swap(fresh: Path, path: Path) -> None:
     if _exchange(fresh, path):
         return
-    aside = path.with_name(path.name + _ASIDE)
+    aside = path.with_name(_short(path.name) + _ASIDE)
     shutil.rmtree(aside, ignore_errors=True)
     os.rename(path, aside)
     os.rename(fresh, path)
@@ -226,7 +280,7 @@ def _exchange(a: Path, b: Path) -> bool:
 
 def _recover(path: Path) -> None:
     """Put back a folder that stepped aside when an earlier run was killed between two renames."""
-    aside = path.with_name(path.name + _ASIDE)
+    aside = path.with_name(_short(path.name) + _ASIDE)
     if aside.is_dir() and not path.exists():
         os.rename(aside, path)
 
@@ -244,6 +298,11 @@ def _disk_errors(path: Path) -> Iterator[None]:
             what, mend = "can't be written: the disk is full", "make room, or name a folder on another disk"
         elif err.errno == errno.EROFS:
             what, mend = "can't be written: the disk is read-only", "name a folder on another disk with --out"
+        elif err.errno == errno.ENAMETOOLONG:
+            what, mend = (
+                "can't be written: the name is too long",
+                "name a folder with a shorter name with --out",
+            )
         else:
             what, mend = f"can't be written: {err.strerror or err}", "name another folder with --out"
         raise OutputError(what, mend=mend, where=Where(str(path))) from err

@@ -12,11 +12,24 @@ import re
 import unicodedata
 from fractions import Fraction
 from numbers import Real
-from typing import Literal
+from typing import Literal, TypeAlias
 
 from nestcut.errors import LengthError, Where
 
-__all__ = ["LONGEST_MM", "MM_PER_UNIT", "SHEET_SIZES_MM", "format_length", "parse_length", "sheet_size"]
+__all__ = [
+    "LONGEST_MM",
+    "MM_PER_UNIT",
+    "SHEET_SIZES_MM",
+    "Units",
+    "format_length",
+    "format_pair",
+    "is_bare",
+    "parse_length",
+    "sheet_size",
+]
+
+Units: TypeAlias = Literal["mm", "in"]
+"""What a bare number means."""
 
 LONGEST_MM = 10_000.0
 """Nothing in a papercraft class is longer than 10 m; a longer length is a slip of the pen."""
@@ -58,7 +71,6 @@ SHEET_SIZES_MM: dict[str, tuple[float, float]] = {
 """Stock sheets by name (lower case, without blanks): width and length, mm."""
 
 _UNIT_WORDS = {
-    "": "mm",
     '"': "in",
     "inch": "in",
     "inches": "in",
@@ -106,6 +118,7 @@ _NUMBER = re.compile(
     re.VERBOSE | re.ASCII,
 )
 
+_UNIT_NAMES: dict[Units, str] = {"mm": "mm", "in": "inches"}
 _EXAMPLES = 'write it like 12, "12 mm", "1.2 cm" or "2 3/8 in"'
 
 
@@ -114,13 +127,21 @@ def sheet_size(name: str) -> tuple[float, float] | None:
     return SHEET_SIZES_MM.get(re.sub(r"\s+", "", name.casefold()).replace("×", "x"))
 
 
-def parse_length(value: object, *, key: str = "", allow_negative: bool = False) -> float:
-    """A length in mm from a number (mm) or from what a person wrote.
+def is_bare(value: object) -> bool:
+    """Whether a length was written without a unit: a number, or a text that holds nothing else ("2 3/8")."""
+    if isinstance(value, str):
+        return bool(re.fullmatch(r"[-+\d\s.,/]*\d[\d\s.,/]*", _spell_out(value[:100])))
+    return isinstance(value, Real) and not isinstance(value, bool)
+
+
+def parse_length(value: object, *, key: str = "", allow_negative: bool = False, bare: Units = "mm") -> float:
+    """A length in mm from a number or from what a person wrote.
 
     Args:
-        value: int or float (mm), or text with an optional unit (mm if there is none).
+        value: int or float, or text with an optional unit.
         key: where the length was written, for the message (``machine.clear``).
         allow_negative: lengths below 0 are a mistake unless this is set.
+        bare: what is meant where there is no unit.
     Returns: length, mm, finite, at most 10 m in size.
     Raises: LengthError when it can't be read, is not finite, is negative or is longer than 10 m.
     Source of the unit ratios: CSS Values and Units Level 3, "Absolute lengths".
@@ -129,12 +150,14 @@ def parse_length(value: object, *, key: str = "", allow_negative: bool = False) 
     if isinstance(value, bool) or not isinstance(value, Real | str):
         raise LengthError(f"{_shown(value)} is not a length", mend=_EXAMPLES, where=where)
     if isinstance(value, str):
-        length_mm = _from_text(value, where)
+        length_mm = _from_text(value, where, bare)
     else:
         try:
-            length_mm = float(value)
+            number = float(value)
         except OverflowError:
-            length_mm = math.inf
+            number = math.inf
+        # As a fraction: 3 in are 76.2 mm, 3 × 25.4 in binary a hair less.
+        length_mm = float(Fraction(number) * MM_PER_UNIT[bare]) if math.isfinite(number) else number
     if not math.isfinite(length_mm):
         raise LengthError(f"{_shown(value)} is not a finite length", mend=_EXAMPLES, where=where)
     if length_mm < 0 and not allow_negative:
@@ -144,7 +167,7 @@ def parse_length(value: object, *, key: str = "", allow_negative: bool = False) 
     if abs(length_mm) > LONGEST_MM:
         raise LengthError(
             f"the length {_shown(value)} is longer than 10 m",
-            mend="check the number and its unit; a plain number is in mm",
+            mend=f"check the number and its unit; a plain number is in {_UNIT_NAMES[bare]}",
             where=where,
         )
     # -0.0 would print as "-0"
@@ -173,6 +196,11 @@ def format_length(mm: float, system: Literal["mm", "in"] = "mm") -> str:
     return f"{sign}{lead}{fraction.numerator}/{fraction.denominator} in"
 
 
+def format_pair(width_mm: float, length_mm: float) -> str:
+    """Width and length for people: ``105 × 148 mm``."""
+    return f"{_plain(width_mm, 2)} × {_plain(length_mm, 2)} mm"
+
+
 def _plain(number: float, digits: int) -> str:
     text = f"{number:.{digits}f}".rstrip("0").rstrip(".")
     return "0" if text in ("-0", "") else text
@@ -183,7 +211,7 @@ def _shown(value: object) -> str:
     return text if len(text) <= 40 else text[:37] + "…"
 
 
-def _from_text(value: str, where: Where) -> float:
+def _from_text(value: str, where: Where, bare: Units) -> float:
     text = _spell_out(value)
     if len(text) > 100:
         raise LengthError(f"{_shown(value)} is not a length", mend=_EXAMPLES, where=where)
@@ -192,7 +220,7 @@ def _from_text(value: str, where: Where) -> float:
     match = _NUMBER.match(text)
     if not match:
         raise LengthError(f"{_shown(value)} is not a length", mend=_EXAMPLES, where=where)
-    unit = _unit(match["unit"] or "", value, where)
+    unit = _unit(match["unit"], value, where) if match["unit"] else bare
     if match["bottom"] or match["bottom_only"]:
         bottom = int(match["bottom"] or match["bottom_only"])
         if bottom == 0:

@@ -299,12 +299,15 @@ def _batch_names(least: int = 1, most: int = 3) -> st.SearchStrategy[list[str]]:
 def batch_tables(draw: st.DrawFn) -> dict[str, Any]:
     """The tables of a good batch file, as plain values: everything may be left out that may be.
 
-    Plates are large and dies small, so that everything fits; scraps are boxes of whole tenths of mm.
+    Plates and scraps are large and dies small, so that everything fits; scraps are boxes of whole tenths of mm.
     """
     papers, dies = draw(_batch_names()), draw(_batch_names())
     card_names = draw(_batch_names(1, 2))
     size = st.integers(100, 900).map(lambda tenths: tenths / 10)
     pair = st.lists(size, min_size=2, max_size=2)
+    # A die of 90 × 90 mm with an edge of 5 mm lies in 140 × 140 mm at any turn.
+    large = st.integers(1400, 2500).map(lambda tenths: tenths / 10)
+    large_pair = st.lists(large, min_size=2, max_size=2)
     some_papers = st.lists(st.sampled_from(papers), min_size=1, max_size=3, unique=True)
     some_dies = st.lists(st.sampled_from(dies), min_size=1, max_size=3, unique=True)
 
@@ -358,7 +361,7 @@ def batch_tables(draw: st.DrawFn) -> dict[str, Any]:
     }
     data["scraps"] = [
         table(
-            {"paper": draw(st.sampled_from(papers)), "size": draw(pair)},
+            {"paper": draw(st.sampled_from(papers)), "size": draw(large_pair)},
             {"count": st.integers(1, 4), "id": st.just(f"scrap {number}")},
         )
         for number in range(draw(st.integers(0, 3)))

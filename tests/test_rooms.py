@@ -13,6 +13,8 @@ PACKAGE = Path(__file__).parent.parent / "nestcut"
 ORDER = [
     "errors",
     "_callable",
+    "_stop",
+    "_cache",
     "_files",
     "data",
     "arithmetic",

@@ -29,6 +29,7 @@ from nestcut.batch.model import (
     Turns,
     Wishes,
 )
+from nestcut.units import Units
 
 __all__ = [
     "Batch",
@@ -65,11 +66,14 @@ def read_batch(path: str | os.PathLike[str]) -> Batch:
     return read(path)
 
 
-def read_scraps_csv(path: str | os.PathLike[str]) -> tuple[Scrap, ...]:
-    """The scraps of a table alone; papers are taken as the table names them. Raises: as read_batch."""
+def read_scraps_csv(path: str | os.PathLike[str], *, units: Units = "mm") -> tuple[Scrap, ...]:
+    """The scraps of a table alone; papers are taken as the table names them, bare numbers as ``units``.
+
+    Raises: as read_batch.
+    """
     from nestcut.batch.reader import read_scraps_csv as read
 
-    return read(path)
+    return read(path, units=units)
 
 
 def read_cards_csv(path: str | os.PathLike[str]) -> tuple[Card, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -16,6 +16,7 @@ from nestcut.batch.forms import MOST_COUNT, CardForm, PieceForm, ScrapForm
 from nestcut.batch.problems import Problems, place
 from nestcut.batch.tables import Row, card_rows, scrap_rows
 from nestcut.errors import Where
+from nestcut.units import Units, is_bare
 
 __all__ = ["AskedCard", "AskedLine", "AskedScrap", "cards_asked", "scraps_asked"]
 
@@ -28,6 +29,15 @@ class AskedScrap:
     at: Where
     folder: Path | None = None
     """Where outlines are looked for first: the table's own folder; None: the batch file's."""
+    bare: bool = False
+    """Its size was written without a unit."""
+
+    @property
+    def sides_mm(self) -> tuple[float, float]:
+        """Width and length of a scrap that is no drawing, as read."""
+        form = self.form
+        circle = form.circle or 0.0
+        return form.size or form.rectangle or form.oval or (circle, circle)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,19 +64,39 @@ FormT = TypeVar("FormT", bound=BaseModel)
 
 
 def scraps_asked(
-    forms: Iterable[ScrapForm], tables: Iterable[Path], file: str, problems: Problems
+    forms: Sequence[ScrapForm],
+    tables: Iterable[Path],
+    file: str,
+    problems: Problems,
+    *,
+    units: Units,
+    written: Sequence[Mapping[str, Any]] = (),
 ) -> Iterator[AskedScrap]:
-    """Scraps of the batch file, then those of its tables, in order."""
+    """Scraps of the batch file, then those of its tables, in order.
+
+    Args:
+        units: what bare numbers of the tables are.
+        written: the forms as they stand in the file.
+    """
     for number, form in enumerate(forms):
-        yield AskedScrap(form, Where(file=file, element=place(("scraps", number))))
+        at = Where(file=file, element=place(("scraps", number)))
+        yield AskedScrap(form, at, bare=bool(written) and _is_bare(written[number]))
     for table in tables:
         where = Where(file=shown(table))
         with problems.catching(where):
             for row in scrap_rows(table, problems):
                 at = Where(file=where.file, line=row.line)
-                read = _form(ScrapForm, _scrap_cells(row), at, problems)
+                cells = _scrap_cells(row)
+                read = _form(ScrapForm, cells, at, problems, units)
                 if read is not None:
-                    yield AskedScrap(read, at, table.parent)
+                    yield AskedScrap(read, at, table.parent, bare=_is_bare(cells))
+
+
+def _is_bare(data: Mapping[str, Any]) -> bool:
+    """Whether the size of a scrap is given, and without any unit (a sheet's name is not)."""
+    given = next((data[key] for key in ("size", "rectangle", "oval", "circle") if key in data), None)
+    sides = given if isinstance(given, list) else [given]  # a sheet's name is no bare length either
+    return all(is_bare(side) for side in sides)
 
 
 def cards_asked(
@@ -118,7 +148,7 @@ def _cards_of_table(table: Path, problems: Problems) -> list[AskedCard]:
                 )
             said.add(name)
             card.count = per_kit
-        piece = _form(PieceForm, _piece_cells(row), at, problems)
+        piece = _form(PieceForm, _piece_cells(row), at, problems, "mm")
         line = None if piece is None else _line(piece, at, problems)
         if line is not None:
             card.lines.append(line)
@@ -146,9 +176,11 @@ def _piece_cells(row: Row) -> dict[str, Any]:
     return data
 
 
-def _form(kind: type[FormT], data: Mapping[str, Any], at: Where, problems: Problems) -> FormT | None:
+def _form(
+    kind: type[FormT], data: Mapping[str, Any], at: Where, problems: Problems, units: Units
+) -> FormT | None:
     try:
-        return kind.model_validate(dict(data))
+        return kind.model_validate(dict(data), context={"units": units})
     except ValidationError as err:
         for one in err.errors(include_url=False):
             column = str(one["loc"][-1]) if one["loc"] else ""

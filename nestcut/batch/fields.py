@@ -13,13 +13,13 @@ import unicodedata
 from collections.abc import Callable
 from typing import Annotated, Any, Literal, NoReturn, get_args
 
-from pydantic import PlainValidator
+from pydantic import PlainValidator, ValidationInfo
 from pydantic_core import PydanticCustomError
 
 from nestcut.batch.model import Direction, Extra, Spares, Turns
 from nestcut.batch.problems import nearest, show_value
 from nestcut.errors import LengthError
-from nestcut.units import SHEET_SIZES_MM, parse_length, sheet_size
+from nestcut.units import SHEET_SIZES_MM, Units, parse_length, sheet_size
 
 __all__ = [
     "Clock",
@@ -36,11 +36,13 @@ __all__ = [
     "PathText",
     "Positive",
     "Seconds",
+    "Side",
     "SizePair",
     "SparesValue",
     "Swatch",
     "Title",
     "TurnsValue",
+    "UnitsWord",
     "WishList",
     "Word",
     "clean_name",
@@ -50,6 +52,10 @@ __all__ = [
 
 Wish = Literal["passes", "changes", "trims", "paper", "minutes"]
 
+LEAST_SIDE_MM = 0.1
+"""No die, scrap or plate is smaller."""
+NOTHING_MM = 1e-6
+"""A shorter length is none: what is enforced is enforced within this."""
 _NAME_LIMIT = 80
 _HIDDEN = {chr(code) for code in (*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x2028, 0x2029, 0xFEFF)}
 
@@ -59,22 +65,30 @@ def refuse(what: str, mend: str) -> NoReturn:
     raise PydanticCustomError("said", "{what}", {"what": what, "mend": mend})
 
 
-def _length(value: Any, *, least: float = 0.0, least_open: bool = False) -> float:
+def _units(info: ValidationInfo) -> Units:
+    """What bare numbers are in this file."""
+    return (info.context or {}).get("units", "mm")
+
+
+def _length(value: Any, units: Units, *, least: float = 0.0, least_open: bool = False) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
-        refuse(f"{show_value(value)} is not a length", 'write a number of mm, or "2 3/8 in"')
+        number = "mm" if units == "mm" else "inches"
+        refuse(f"{show_value(value)} is not a length", f'write a number of {number}, or "2 3/8 in"')
     try:
-        length = parse_length(value)
+        length = parse_length(value, bare=units)
     except LengthError as err:
         refuse(err.what, err.mend)
-    if length < least or (least_open and length <= least):
+    if length < NOTHING_MM:
+        length = 0.0  # 1e-200 has no square
+    if length < least or (least_open and length <= 0):
         refuse(
             f"{show_value(value)} is too small",
-            f"write a length {'above' if least_open else 'of at least'} 0",
+            "write a length above 0" + (f", {least:g} mm at least" if least else ""),
         )
     return length
 
 
-def _pair(value: Any, *, names: bool = False) -> tuple[float, float]:
+def _pair(value: Any, units: Units, *, names: bool = False) -> tuple[float, float]:
     if names and isinstance(value, str):
         if (size := sheet_size(value)) is not None:
             return size
@@ -83,7 +97,11 @@ def _pair(value: Any, *, names: bool = False) -> tuple[float, float]:
         refuse(f"the paper size {show_value(value)} is not known", f"{listed} [width, length]")
     if not isinstance(value, list) or len(value) != 2:
         refuse(f"{show_value(value)} is not a pair of lengths", "write [width, length], as in [105, 140]")
-    return (_length(value[0], least_open=True), _length(value[1], least_open=True))
+    return (_side(value[0], units), _side(value[1], units))
+
+
+def _side(value: Any, units: Units) -> float:
+    return _length(value, units, least=LEAST_SIDE_MM)
 
 
 def clean_name(value: Any) -> str:
@@ -260,10 +278,14 @@ def Count(least: int, most: int) -> Any:  # noqa: N802
     return Annotated[int, PlainValidator(lambda value: count_between(value, least, most))]
 
 
-Length = Annotated[float, PlainValidator(_length)]
-Positive = Annotated[float, PlainValidator(lambda value: _length(value, least_open=True))]
-LengthPair = Annotated[tuple[float, float], PlainValidator(_pair)]
-SizePair = Annotated[tuple[float, float], PlainValidator(lambda value: _pair(value, names=True))]
+UnitsWord = Annotated[Units, PlainValidator(_word("mm", "in"))]
+Length = Annotated[float, PlainValidator(lambda value, info: _length(value, _units(info)))]
+Positive = Annotated[float, PlainValidator(lambda value, info: _length(value, _units(info), least_open=True))]
+Side = Annotated[float, PlainValidator(lambda value, info: _side(value, _units(info)))]
+LengthPair = Annotated[tuple[float, float], PlainValidator(lambda value, info: _pair(value, _units(info)))]
+SizePair = Annotated[
+    tuple[float, float], PlainValidator(lambda value, info: _pair(value, _units(info), names=True))
+]
 Name = Annotated[str, PlainValidator(clean_name)]
 Title = Annotated[str, PlainValidator(_title)]
 NameList = Annotated[tuple[str, ...], PlainValidator(_names)]

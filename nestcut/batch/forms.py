@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from nestcut.batch import fields as f
 from nestcut.batch.model import Extra, Spares
 from nestcut.batch.problems import Problems, nearest, show_value
+from nestcut.units import Units
 
 __all__ = [
     "MOST_CARDS",
@@ -25,6 +26,7 @@ __all__ = [
     "PieceForm",
     "ScrapForm",
     "read_form",
+    "units_of",
 ]
 
 MOST_KITS = 1_000_000
@@ -71,7 +73,7 @@ class _ShapeForm(_Form):
     """What a scrap and a die have in common: a drawing, or a plain shape."""
 
     outline: f.PathText | None = None
-    circle: f.Positive | None = None
+    circle: f.Side | None = None
     oval: f.LengthPair | None = None
     rectangle: f.LengthPair | None = None
     corner: f.Length | None = None
@@ -126,6 +128,7 @@ class EveningForm(_Form):
 
 class BatchForm(_Form):
     title: f.Title = ""
+    units: f.UnitsWord | None = None
     rim: f.Length | None = None
     dies_folder: f.PathList = ()
     scraps_csv: f.PathList = ()
@@ -166,10 +169,15 @@ _HOW_TO_BEGIN = {
 }
 
 
+def units_of(data: Mapping[str, Any]) -> Units:
+    """What bare numbers of a file are; what is no unit is refused elsewhere."""
+    return "in" if data.get("units") == "in" else "mm"
+
+
 def read_form(data: dict[str, Any], problems: Problems) -> BatchForm | None:
     """The whole file as a form, or None with the problems noted."""
     try:
-        return BatchForm.model_validate(data)
+        return BatchForm.model_validate(data, context={"units": units_of(data)})
     except ValidationError as err:
         for number, one in enumerate(err.errors(include_url=False)):
             if problems.full:

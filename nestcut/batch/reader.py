@@ -10,10 +10,10 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from pydantic_core import PydanticCustomError
 
@@ -24,16 +24,18 @@ from nestcut.batch.fields import clean_name
 from nestcut.batch.forms import BatchForm, DieForm, WishesForm, read_form
 from nestcut.batch.model import Batch, Card, CardLine, Die, Evening, Hand, Machine, Paper, Scrap, Wishes
 from nestcut.batch.problems import Problems, nearest
-from nestcut.batch.sense import fits_plate, notes_on
+from nestcut.batch.sense import notes_on, refuse_too_large
 from nestcut.batch.shapes import Drawings, beside
+from nestcut.batch.stock import on_stock
 from nestcut.batch.toml import read_toml
 from nestcut.errors import BatchError, Where
-from nestcut.units import format_length
+from nestcut.units import Units, format_length, format_pair, is_bare
 
 __all__ = ["batch_from_toml", "read_batch", "read_cards_csv", "read_scraps_csv"]
 
 MOST_BYTES = 5_000_000
 MOST_PIECES = 10**9
+MOST_PLATE_MM = 1_200.0
 HANDY: Final = ("passes", "trims", "changes", "paper")
 """The order of wishes where more passes than the fewest are allowed and none is written: they are to save trims."""
 
@@ -53,18 +55,19 @@ def read_batch(path: str | os.PathLike[str]) -> Batch:
 def batch_from_toml(text: str, *, folder: Path, file: str = "the batch") -> Batch:
     """The batch of a TOML text whose paths start at ``folder``. Raises: as :func:`read_batch`."""
     problems = Problems(file)
-    form = read_form(read_toml(text, file), problems)
+    data = read_toml(text, file)
+    form = read_form(data, problems)
     problems.raise_if_any()
     assert form is not None
-    batch = _Builder(form, folder, problems).batch()
+    batch = _Builder(form, folder, problems, data).batch()
     problems.raise_if_any()
     return batch
 
 
-def read_scraps_csv(path: str | os.PathLike[str]) -> tuple[Scrap, ...]:
+def read_scraps_csv(path: str | os.PathLike[str], *, units: Units = "mm") -> tuple[Scrap, ...]:
     """The scraps of a table alone; its outlines lie beside it. Raises: BatchError or OutlineError."""
     builder, table = _alone(path)
-    asked = list(scraps_asked((), (table,), builder.problems.file, builder.problems))
+    asked = list(scraps_asked((), (table,), builder.problems.file, builder.problems, units=units))
     papers = list(dict.fromkeys(one.form.paper for one in asked))
     scraps = builder.scraps(asked, papers)
     builder.problems.raise_if_any()
@@ -98,8 +101,11 @@ def _wishes(form: WishesForm) -> Wishes:
 class _Builder:
     """Makes the values of a batch from its form, noting what is wrong on the way."""
 
-    def __init__(self, form: BatchForm, folder: Path, problems: Problems) -> None:
+    def __init__(
+        self, form: BatchForm, folder: Path, problems: Problems, data: Mapping[str, Any] | None = None
+    ) -> None:
         self.form = form
+        self.data = data or {}
         self.folder = folder
         self.problems = problems
         self.drawings = Drawings(folder)
@@ -112,7 +118,14 @@ class _Builder:
         papers = self._papers()
         dies = self._dies()
         asked_scraps = list(
-            scraps_asked(form.scraps, self._tables(form.scraps_csv, "scraps_csv"), problems.file, problems)
+            scraps_asked(
+                form.scraps,
+                self._tables(form.scraps_csv, "scraps_csv"),
+                problems.file,
+                problems,
+                units=form.units or "mm",
+                written=self.data.get("scraps", ()),
+            )
         )
         asked_cards = cards_asked(
             form.cards, self._tables(form.cards_csv, "cards_csv"), problems.file, problems
@@ -133,9 +146,13 @@ class _Builder:
             evening=Evening(form.evening.start, form.evening.break_every, form.evening.break_minutes),
         )
         if not problems.found:
-            self._plate_is_large_enough(batch)
+            plate = self.data.get("machine", {}).get("plate", ())
+            bare_plate = form.units is None and bool(plate) and all(map(is_bare, plate))
+            self.notes += refuse_too_large(batch, form.dies, problems, bare_plate=bare_plate)
             self._something_is_asked(batch)
             self._not_too_many(batch)
+        if not problems.found:
+            self.notes += on_stock(batch, asked_scraps, form.units, problems)
         if not problems.found:
             notes = [*self.drawings.notes, *self.notes, *notes_on(batch)]
             batch = replace(batch, notes=tuple(dict.fromkeys(notes)))
@@ -148,6 +165,15 @@ class _Builder:
                 f"clear ({format_length(form.clear)}) leaves nothing of the plate",
                 mend="keep less than half of the plate's shorter side clear",
                 at=("machine", "clear"),
+            )
+        if max(form.plate) > MOST_PLATE_MM:
+            self.problems.add(
+                f"the plate ({format_pair(*form.plate)}) is longer than {format_length(MOST_PLATE_MM)}",
+                mend="check the numbers and their unit"
+                + (' (the file says units = "in")' if self.form.units == "in" else "")
+                + "; no plate of a hand-cranked machine is longer, and the search "
+                "would take minutes for it",
+                at=("machine", "plate"),
             )
         return Machine(
             plate_mm=form.plate,
@@ -206,7 +232,7 @@ class _Builder:
         for text in self.form.dies_folder:
             with self.problems.catching(("dies_folder",)):
                 folder = beside(self.folder, text, suffix="", may_leave=True)
-                if not folder.is_dir():
+                if not os.path.isdir(folder):
                     raise BatchError(f'"{text}" is not a folder', mend="give the folder that holds the SVGs")
                 try:
                     files = sorted(
@@ -354,24 +380,6 @@ class _Builder:
         if not guess and known:
             mend += f", or use one of: {listed}"
         self.problems.add(f'the {kind} "{name}" is not known', mend=mend, at=at)
-
-    def _plate_is_large_enough(self, batch: Batch) -> None:
-        asked = {name for card in batch.cards for line in card.lines for name in line.dies}
-        width, length = (side - 2 * batch.machine.clear_mm for side in batch.machine.plate_mm)
-        for die in batch.dies:
-            if fits_plate(die, batch.machine, batch.hand):
-                continue
-            left, top, right, low = die.rim.bounds
-            what = (
-                f"the die with its rim ({format_length(right - left)} × {format_length(low - top)}) is larger than "
-                f"the plate's window ({format_length(width)} × {format_length(length)}) in every turn that is allowed"
-            )
-            if die.name in asked or die.name in self.form.dies:
-                self.problems.add(
-                    what, mend="use a larger plate, allow other turns, or leave it out", at=("dies", die.name)
-                )
-            else:
-                self.notes.append(f"{die.name}: {what}")
 
     def _something_is_asked(self, batch: Batch) -> None:
         if not batch.cards:

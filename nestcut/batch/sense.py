@@ -1,13 +1,12 @@
 """Does it make sense? What a batch asks for, held against plate, hands and paper.
 
-Everything here is on the safe side: a die is refused only where it provably cannot lie on the
-plate, a scrap is called too small only where no die asked for can fit into it.
+Everything here is on the safe side: a die is refused only where it provably cannot lie on the plate.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 
 import numpy as np
 from shapely.geometry import Polygon
@@ -15,40 +14,119 @@ from shapely.geometry.base import BaseGeometry
 
 from nestcut.arithmetic import dot, length_of, lengths_of, sines_cosines
 from nestcut.batch.model import Batch, Die, Hand, Machine
-from nestcut.units import format_length
+from nestcut.batch.problems import Problems
+from nestcut.units import format_length, format_pair
 
-__all__ = ["fits_plate", "notes_on", "rim_width"]
+__all__ = [
+    "LIKE_INCHES_MM",
+    "fits_plate",
+    "hull_diameter",
+    "hull_points",
+    "hull_width",
+    "notes_on",
+    "paper_fits_plate",
+    "rim_width",
+]
 
 _STEP_DEG = 0.1
 _TURN_PLAY_DEG = 0.5
 """Turn rules hold within half a degree."""
+LIKE_INCHES_MM = 30.0
+"""Numbers below this are more often inches than millimetres where they are to be the sides of a plate or of paper."""
 
 
-def _hull_points(shape: BaseGeometry) -> np.ndarray:
+def hull_points(shape: BaseGeometry) -> np.ndarray:
     hull = shape.convex_hull
     return np.asarray(hull.exterior.coords if isinstance(hull, Polygon) else hull.coords)
 
 
 def fits_plate(die: Die, machine: Machine, hand: Hand) -> bool:
-    """False only where the rim provably fits into the plate's window at no turn that is allowed.
+    """False only where the rim provably fits into the plate's window at no turn that is allowed."""
+    return _fits(die, machine, hand, paper=False)
 
-    The extents of the rim's hull are sampled every 0.1°; between two samples an extent changes by at
-    most the hull's diameter times the angle, which is given to the die as play.
+
+def paper_fits_plate(die: Die, machine: Machine, hand: Hand) -> bool:
+    """False only where, at each turn at which the rim fits, the paper around its cut provably sticks out too far.
+
+    That paper is the cut and an edge all round at least; sideways none of it may stick out of the plate.
     """
-    points = _hull_points(die.rim)
+    return _fits(die, machine, hand, paper=True)
+
+
+def _fits(die: Die, machine: Machine, hand: Hand, *, paper: bool) -> bool:
+    """Extents are sampled every 0.1°; between two samples an extent changes by at most the hull's diameter times
+    the angle, which is given to the die as play.
+    """
     width, length = (side - 2 * machine.clear_mm for side in machine.plate_mm)
     angles = np.arange(0.0, 360.0, _STEP_DEG)
     if die.turns != "any" and hand.papers == "square":
         # Turns are measured from the paper, and the paper lies at a quarter turn.
         off = (angles[:, None] - np.asarray(die.turns, dtype=float)[None, :] + 45.0) % 90.0 - 45.0
         angles = angles[(np.abs(off) <= _TURN_PLAY_DEG + _STEP_DEG).any(axis=1)]
+    good = _within(hull_points(die.rim), angles, width, length)
+    if paper:
+        width, length = machine.plate_mm
+        grown = 2 * hand.edge_mm
+        good &= _within(hull_points(die.cut), angles, width - grown, length + 2 * machine.overhang_mm - grown)
+    return bool(good.any())
+
+
+def _within(points: np.ndarray, angles: np.ndarray, width: float, length: float) -> np.ndarray:
+    """At which of the turns (degrees) the points may lie in so much room, mm."""
     radians = np.radians(angles)
     sin, cos = (part[:, None] for part in sines_cosines(radians))
     across = np.ptp(cos * points[:, 0] - sin * points[:, 1], axis=1)
     along = np.ptp(sin * points[:, 0] + cos * points[:, 1], axis=1)
-    diameter = length_of(*np.ptp(points, axis=0))
-    play = diameter * math.radians(_STEP_DEG) + 1e-6
-    return bool(((across <= width + play) & (along <= length + play)).any())
+    play = length_of(*np.ptp(points, axis=0)) * math.radians(_STEP_DEG) + 1e-6
+    return (across <= width + play) & (along <= length + play)
+
+
+def refuse_too_large(
+    batch: Batch, listed: Container[str], problems: Problems, *, bare_plate: bool
+) -> list[str]:
+    """Note as a problem each die that can't lie on the plate, or whose paper can't; those nobody asks for as a remark.
+
+    Args:
+        listed: dies that the batch file names.
+        bare_plate: the plate was given without a unit.
+    Returns: remarks.
+    """
+    asked = {name for card in batch.cards for line in card.lines for name in line.dies}
+    machine, hand = batch.machine, batch.hand
+    width, length = (side - 2 * machine.clear_mm for side in machine.plate_mm)
+    hint = ""
+    if bare_plate and max(machine.plate_mm) < LIKE_INCHES_MM:
+        hint = (
+            f'the plate is read as {format_pair(*machine.plate_mm)}; if these are inches, write units = "in" at the '
+            "top of the file. Else "
+        )
+    remarks: list[str] = []
+    for die in batch.dies:
+        if not fits_plate(die, machine, hand):
+            what = (
+                f"the die with its rim ({_box(die.rim)}) is larger than the plate's window "
+                f"({format_length(width)} × {format_length(length)}) in every turn that is allowed"
+            )
+            mend = "use a larger plate, allow other turns, or leave it out"
+        elif die.name in asked and not paper_fits_plate(die, machine, hand):
+            what = (
+                f"the die lies on the plate, but not the paper under it: cut and edge take {_box(die.cut, hand.edge_mm)} "
+                f"of paper, the plate is {format_pair(*machine.plate_mm)}, and no paper may stick out sideways, nor more "
+                f"than {format_length(machine.overhang_mm)} at the ends"
+            )
+            mend = "use a smaller edge or a larger plate, allow other turns, or leave it out"
+        else:
+            continue
+        if die.name in asked or die.name in listed:
+            problems.add(what, mend=hint + mend, at=("dies", die.name))
+        else:
+            remarks.append(f"{die.name}: {what}")
+    return remarks
+
+
+def _box(shape: BaseGeometry, grown_mm: float = 0.0) -> str:
+    left, top, right, low = shape.bounds
+    return format_pair(right - left + 2 * grown_mm, low - top + 2 * grown_mm)
 
 
 def rim_width(die: Die) -> float:
@@ -57,7 +135,7 @@ def rim_width(die: Die) -> float:
     return min(line.distance(die.cut) for line in outer)
 
 
-def _least_width(points: np.ndarray) -> float:
+def hull_width(points: np.ndarray) -> float:
     """Least distance between two parallel lines that enclose a convex ring of points.
 
     One of them runs along an edge (Houle and Toussaint, 1988).
@@ -71,29 +149,14 @@ def _least_width(points: np.ndarray) -> float:
     return float(np.ptp(dot(points[None, :, :], normals[:, :1], normals[:, 1:]), axis=1).min())
 
 
-def _diameter(points: np.ndarray) -> float:
+def hull_diameter(points: np.ndarray) -> float:
     """Largest distance between two corners of a ring of points."""
     return max(float(lengths_of(points - corner).max()) for corner in points)
 
 
-def _may_hold(scrap: Polygon, die: Die, edge_mm: float) -> bool:
-    """False only where no pose of the die's cut fits into the scrap with its edge.
-
-    What lies in the scrap at least an edge from its outline has a hull that, grown by the edge, lies in
-    the scrap's hull: neither least width nor diameter can be larger.
-    """
-    cut = _hull_points(die.cut)
-    room = _hull_points(scrap)
-    return (
-        die.cut.area <= scrap.area + 1e-6
-        and _least_width(cut) + 2 * edge_mm <= _least_width(room) + 1e-6
-        and _diameter(cut) + 2 * edge_mm <= _diameter(room) + 1e-6
-    )
-
-
 def notes_on(batch: Batch) -> list[str]:
     """Remarks for the person; none of them stops the planning."""
-    return [*_on_hands(batch), *_on_papers(batch), *_on_scraps(batch)]
+    return [*_on_hands(batch), *_on_papers(batch)]
 
 
 def _on_hands(batch: Batch) -> Iterable[str]:
@@ -120,29 +183,3 @@ def _on_papers(batch: Batch) -> Iterable[str]:
     for paper in batch.papers:
         if paper.name in asked and paper.name not in in_stock:
             yield f"There is no scrap of {paper.name}, which the cards ask for."
-
-
-def _on_scraps(batch: Batch) -> Iterable[str]:
-    wanted: dict[str, set[str]] = {}
-    for card in batch.cards:
-        for line in card.lines:
-            for paper in line.papers:
-                wanted.setdefault(paper, set()).update(line.dies)
-    dies = {die.name: die for die in batch.dies}
-    known: dict[tuple[str, int], bool] = {}
-    small: list[str] = []
-    for scrap in batch.scraps:
-        if scrap.paper not in wanted:
-            continue
-        # Scraps that are counted share one outline.
-        key = (scrap.paper, id(scrap.outline))
-        if key not in known:
-            known[key] = any(
-                _may_hold(scrap.outline, dies[name], batch.hand.edge_mm)
-                for name in sorted(wanted[scrap.paper])
-            )
-        if not known[key]:
-            small.append(scrap.id)
-    if small:
-        listed = ", ".join(small[:5]) + (f" and {len(small) - 5} more" if len(small) > 5 else "")
-        yield f"Too small for any die that is asked for in its paper: {listed}."

@@ -3,8 +3,8 @@
 Heavy libraries are imported inside the commands, so that ``nestcut --help`` answers at once.
 
 Exit codes: 0 done and complete · 1 a plan was written but the demand is not all met (``check``: the plan breaks a
-rule) · 2 bad input, nothing written · 70 a mistake of nestcut's own · 130 stopped by Ctrl-C (the best checked plan was
-written).
+rule) · 2 bad input, or output that can't be written · 70 a mistake of nestcut's own · 130 stopped by Ctrl-C (the best
+checked plan was written, if there was one) · 141 the reader of the output went away.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from nestcut.cli import estimate as _estimate
 from nestcut.cli import fill as _fill
 from nestcut.cli import plan as _plan
 from nestcut.cli.mistakes import tell_mistake
+from nestcut.cli.screen import OutputLostError, told
 
 __all__ = ["app", "main"]
 
@@ -61,8 +62,18 @@ def _root(
 
 
 def main() -> None:
-    """Entry point of the ``nestcut`` command."""
+    """The ``nestcut`` command, whose entry point is :func:`nestcut.__main__.main`."""
+    sys.exit(told(_run))
+
+
+def _run() -> int:
+    """The exit code of a command."""
     try:
         app()
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else 0
+    except OutputLostError:
+        raise
     except Exception as err:  # whatever no command expects is a mistake of ours
-        sys.exit(tell_mistake(err))
+        return tell_mistake(err)
+    return 0

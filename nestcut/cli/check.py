@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -32,7 +33,7 @@ def check(
         from nestcut.check import check_plan, check_proof
         from nestcut.plan import read_plan
 
-        path = plan / "plan.json" if plan.is_dir() else plan
+        path = plan / "plan.json" if os.path.isdir(plan) else plan
         read = read_plan(path)
         reports = [check_plan(read)] + ([check_proof(read, seconds=seconds)] if proof else [])
     faults = [fault for report in reports for fault in report.faults]

@@ -9,17 +9,20 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import FrameType
 from typing import Any, TypeVar
 
 import typer
 
+from nestcut._stop import STOPPED, stop_at_once
+from nestcut.cli.screen import spelled
 from nestcut.errors import NestcutError
 
 __all__ = [
     "BAD_INPUT",
     "INCOMPLETE",
+    "MOST_SEED",
     "STOPPED",
     "Interrupt",
     "ProgressLine",
@@ -30,7 +33,8 @@ __all__ = [
 
 INCOMPLETE = 1
 BAD_INPUT = 2
-STOPPED = 130
+MOST_SEED = 1_000_000_000
+"""The solvers take seeds of 31 bits, and some steps add to the one that is given."""
 
 T = TypeVar("T")
 
@@ -46,8 +50,11 @@ def plain_errors() -> Iterator[None]:
 
 
 def print_json(value: Any) -> None:
-    """Print a value as JSON for other programs."""
-    typer.echo(json.dumps(value, indent=1, ensure_ascii=False))
+    """Print a value as JSON for other programs; letters that the stream has not are escaped, not lost."""
+    text = json.dumps(value, indent=1, ensure_ascii=False)
+    if spelled(text, sys.stdout.encoding if sys.stdout is not None else "utf-8") != text:
+        text = json.dumps(value, indent=1)
+    typer.echo(text)
 
 
 class Interrupt:
@@ -68,10 +75,10 @@ class Interrupt:
 
     def _on_signal(self, _number: int, _frame: FrameType | None) -> None:
         if self.asked.is_set():
-            os.write(2, b"\nStopped at once; nothing was written.\n")
-            os._exit(STOPPED)
+            stop_at_once()
         self.asked.set()
-        os.write(2, b"\nStopping: the best plan so far is kept. Ctrl-C once more stops at once.\n")
+        with suppress(OSError):
+            os.write(2, b"\nStopping: the best plan so far is kept. Ctrl-C once more stops at once.\n")
 
     def __call__(self) -> bool:
         """True once Ctrl-C was pressed."""

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from nestcut.cli.console import MOST_SEED
 from nestcut.cli.plan import plan_into
 
 __all__ = ["demo"]
@@ -30,7 +31,7 @@ def demo(
         typer.Option("--example", help="An evening before a class, a bag of odd scraps, a big event."),
     ] = Example.evening,
     seconds: Annotated[float, typer.Option("--seconds", min=1, max=86400, help="Time limit.")] = 25.0,
-    seed: Annotated[int, typer.Option("--seed", help="Same seed, same plan.")] = 0,
+    seed: Annotated[int, typer.Option("--seed", min=0, max=MOST_SEED, help="Same seed, same plan.")] = 0,
     workers: Annotated[
         int,
         typer.Option(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from nestcut.cli.console import plain_errors, print_json
-from nestcut.errors import InputError, OutlineError, Where
+from nestcut.errors import InputError, OutlineError, OutputError, Where
 
 __all__ = ["dies"]
 
@@ -31,7 +32,9 @@ def dies(
         from nestcut.units import parse_length
 
         rim_mm = parse_length(rim, key="--rim")
-        files = _svg_files(drawings or [shapes_folder()])
+        if out is not None:
+            _refuse_to_spoil(out)
+        files = _svg_files(drawings or [shapes_folder()], out)
         read: list[Die] = []
         notes: list[str] = []
         broken: list[str] = []
@@ -72,7 +75,7 @@ def dies(
                 f"{row['cut_length_mm']:.0f}",
                 str(row["pieces"]),
             )
-        Console(width=100).print(table)
+        Console(width=100, markup=False, emoji=False).print(table)
         for note in notes:
             typer.echo(f"Note: {note}")
         if out is not None:
@@ -83,11 +86,44 @@ def dies(
         raise typer.Exit(2)
 
 
-def _svg_files(paths: list[Path]) -> list[Path]:
+def _refuse_to_spoil(out: Path) -> None:
+    """Only a new SVG is written, or a contact sheet of ours anew: never over a batch, a drawing, a table.
+
+    Raises: InputError or OutputError.
+    """
+    from nestcut._files import shown
+    from nestcut.sheets import is_contact_sheet
+
+    where = Where(file=shown(out))
+    if out.suffix.lower() != ".svg":
+        raise InputError(
+            "a contact sheet is an SVG file, and this name does not end in .svg",
+            mend="name an SVG file, as in --out contact-sheet.svg",
+            where=where,
+        )
+    if not os.path.lexists(out):
+        return
+    try:
+        ours = os.path.isfile(out) and is_contact_sheet(out)
+    except OSError:
+        ours = False
+    if not ours:
+        raise OutputError(
+            "there is something of this name that is no contact sheet of nestcut, so it is left alone",
+            mend="name a new file with --out",
+            where=where,
+        )
+
+
+def _svg_files(paths: list[Path], out: Path | None) -> list[Path]:
+    """The drawings named, or in folders named; a contact sheet from before is none."""
     files: list[Path] = []
     for path in paths:
-        if path.is_dir():
-            found = sorted(p for p in path.iterdir() if p.suffix.lower() == ".svg")
+        if os.path.isdir(path):
+            own = os.path.abspath(out) if out is not None else None
+            found = sorted(
+                p for p in path.iterdir() if p.suffix.lower() == ".svg" and os.path.abspath(p) != own
+            )
             if not found:
                 raise InputError(
                     "no SVG files in this folder", mend="name a folder of outlines", where=Where(str(path))

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from nestcut.cli.console import Interrupt, plain_errors, print_json, run_apart
+from nestcut.cli.console import MOST_SEED, STOPPED, Interrupt, plain_errors, print_json, run_apart
 from nestcut.errors import InputError, Where
+
+if TYPE_CHECKING:
+    from nestcut.batch import Batch
+    from nestcut.passes import Estimate, TradeOff, WhatIf
 
 __all__ = ["estimate"]
 
@@ -25,7 +30,7 @@ def estimate(
     seconds: Annotated[
         float, typer.Option("--seconds", min=0.5, max=3600, help="Time limit for all of them.")
     ] = 4.0,
-    seed: Annotated[int, typer.Option("--seed", help="Same seed, same estimate.")] = 0,
+    seed: Annotated[int, typer.Option("--seed", min=0, max=MOST_SEED, help="Same seed, same estimate.")] = 0,
     ideas: Annotated[
         bool,
         typer.Option("--what-if", help="Also tell what another die, plate, kit or fewer spares would do."),
@@ -36,7 +41,8 @@ def estimate(
     as_json: Annotated[bool, typer.Option("--json", help="Print the table as JSON.")] = False,
 ) -> None:
     """Estimate passes, time and paper for one or several numbers of kits; no lay-outs are written."""
-    with plain_errors(), Interrupt() as interrupt:
+    interrupt = Interrupt()
+    with plain_errors():
         numbers = _kit_numbers(kits)
         from nestcut.batch import read_batch
         from nestcut.passes import estimate as estimate_kits
@@ -44,25 +50,38 @@ def estimate(
 
         asked = read_batch(batch)
         wanted = numbers or [asked.kits]
-        rows = run_apart(lambda: estimate_kits(asked, wanted, seconds=seconds, seed=seed, stop=interrupt))
-        answers = (
-            run_apart(lambda: what_if(asked, seconds=2 * seconds, seed=seed, stop=interrupt)) if ideas else []
-        )
-        points = (
-            run_apart(lambda: trade_off(asked, asked.demand, seconds=seconds, seed=seed)) if trade else ()
-        )
+        with interrupt:
+            rows = run_apart(lambda: estimate_kits(asked, wanted, seconds=seconds, seed=seed, stop=interrupt))
+            answers = (
+                run_apart(lambda: what_if(asked, seconds=2 * seconds, seed=seed, stop=interrupt))
+                if ideas and any(sum(row.short.values()) < row.pieces for row in rows)
+                else []
+            )
+            points = (
+                run_apart(lambda: trade_off(asked, asked.demand, seconds=seconds, seed=seed)) if trade else ()
+            )
     if as_json:
         found = [row.to_json() for row in rows]
-        if not ideas and not trade:
-            print_json(found)
-            return
         # With more to tell, the list gets a name.
         print_json(
             {"estimates": found}
             | ({"what_if": [answer.to_json() for answer in answers]} if ideas else {})
             | ({"trade_off": [asdict(point) for point in points]} if trade else {})
+            if ideas or trade
+            else found
         )
-        return
+    else:
+        _print(asked, rows, answers if ideas else None, points if trade else None)
+    if interrupt.asked.is_set():
+        raise typer.Exit(STOPPED)
+
+
+def _print(
+    asked: Batch,
+    rows: Sequence[Estimate],
+    answers: Sequence[WhatIf] | None,
+    points: Sequence[TradeOff] | None,
+) -> None:
     from rich.console import Console
     from rich.table import Table
 
@@ -82,17 +101,20 @@ def estimate(
             f"{100 * row.share_of_stock:.0f} %",
             ", ".join(f"{paper}: {n} pieces" for paper, n in sorted(row.short.items())) or "–",
         )
-    Console(width=110).print(table)
+    Console(width=110, markup=False, emoji=False).print(table)
     reasons = dict.fromkeys(row.reason for row in rows)
     for reason in reasons:
         typer.echo(f"At least: {reason}")
-    if ideas:
+    if answers is not None:
         typer.echo(f"What if (for {counted(asked.kits, 'kit')}; paper and minutes are estimates):")
         for answer in answers:
             typer.echo(f"  {answer.to_json()['sentence']}")
         if not answers:
-            typer.echo("  nothing that was asked changes the passes")
-    if trade:
+            if any(sum(row.short.values()) < row.pieces for row in rows):
+                typer.echo("  nothing that was asked changes the passes")
+            else:
+                typer.echo("  nothing can be cut from the scraps in stock: that comes first")
+    if points is not None:
         typer.echo(f"Lay-ups and passes (for {counted(asked.kits, 'kit')}):")
         for point in points:
             best = "" if point.proved else ", perhaps fewer"

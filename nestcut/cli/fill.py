@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 import math
+import os
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from nestcut.cli.console import STOPPED, Interrupt, ProgressLine, plain_errors, print_json, run_apart
+from nestcut.cli.console import (
+    MOST_SEED,
+    STOPPED,
+    Interrupt,
+    ProgressLine,
+    plain_errors,
+    print_json,
+    run_apart,
+)
 from nestcut.cli.fill_whole import Layout, Task, keep_whole_of
 from nestcut.errors import InputError, Where
 
@@ -52,12 +61,13 @@ def fill(
         Path | None, typer.Option("--out", help="Folder for the drawing and the list of cuts.")
     ] = None,
     seconds: Annotated[float, typer.Option("--seconds", min=1, max=86400, help="Time limit.")] = 10.0,
-    seed: Annotated[int, typer.Option("--seed", help="Same seed, same layout.")] = 0,
+    seed: Annotated[int, typer.Option("--seed", min=0, max=MOST_SEED, help="Same seed, same layout.")] = 0,
     workers: Annotated[int, typer.Option("--workers", min=1, max=64, help="Processes that search.")] = 1,
     as_json: Annotated[bool, typer.Option("--json", help="Print the layout as JSON.")] = False,
 ) -> None:
     """Fill one scrap with as many pieces as possible of the given dies, in the given proportions."""
-    with plain_errors(), Interrupt() as interrupt:
+    interrupt = Interrupt()
+    with plain_errors():
         from nestcut.folder import check_writable, replace_folder
         from nestcut.units import parse_length
 
@@ -80,7 +90,8 @@ def fill(
         )
         with ProgressLine(seconds=seconds, quiet=as_json) as progress:
             search = (lambda: keep_whole_of(task)) if keep_whole else (lambda: _most(task, progress))
-            placed, bound, reason = run_apart(search)
+            with interrupt:
+                placed, bound, reason = run_apart(search)
         tally = [sum(1 for index, _ in placed if index == number) for number in range(len(read))]
         if out is not None:
             from nestcut.sheets import fill_sheet
@@ -93,7 +104,8 @@ def fill(
                 svg = fill_sheet(outline, [(read[i], pose) for i, pose in placed], title=title)
                 (folder / "fill.svg").write_text(svg, encoding="utf-8")
 
-            replace_folder(out, write)
+            with interrupt:
+                replace_folder(out, write)
     if as_json:
         print_json(_layout_json(scrap_name, read, placed, tally, bound, reason))
     else:
@@ -222,7 +234,7 @@ def _scrap(text: str) -> tuple[Polygon, str]:
             width, length = (parse_length(side, key="SCRAP") for side in (first, sides[1]))
             if width > 0 and length > 0:
                 return box(0.0, 0.0, width, length), text.strip()
-        if not Path(text).exists():
+        if not os.path.exists(text):
             raise InputError(
                 f"{text!r} is neither an SVG file nor a size",
                 mend='name an SVG outline, a size such as "105 x 140 mm", or a sheet such as A5, letter or half letter',
@@ -237,7 +249,7 @@ def _die(name: str) -> Die:
     from nestcut.outlines import read_die
 
     path = Path(name)
-    if not name.lower().endswith(".svg") and not path.exists():
+    if not name.lower().endswith(".svg") and not os.path.exists(path):
         own = {p.stem: p for p in shapes_folder().glob("*.svg")}
         if name not in own:
             import difflib

@@ -10,6 +10,7 @@ import typer
 
 from nestcut.cli.console import (
     INCOMPLETE,
+    MOST_SEED,
     STOPPED,
     Interrupt,
     ProgressLine,
@@ -43,7 +44,7 @@ def plan(
             "Without it: 30, or what a very large class takes at least.",
         ),
     ] = None,
-    seed: Annotated[int, typer.Option("--seed", help="Same seed, same plan.")] = 0,
+    seed: Annotated[int, typer.Option("--seed", min=0, max=MOST_SEED, help="Same seed, same plan.")] = 0,
     workers: Annotated[
         int,
         typer.Option(
@@ -79,14 +80,15 @@ def plan_into(
 ) -> None:
     """Read, plan, write and tell; ``seconds`` None: as long as is usual. Ends the command with the exit code that fits."""
     begin = time.monotonic()
-    with plain_errors(), Interrupt() as interrupt:
+    interrupt = Interrupt()
+    with plain_errors():
         from nestcut.batch import read_batch
         from nestcut.folder import check_writable, write_plan_folder
         from nestcut.passes import plan_batch
 
         asked = read_batch(batch)
         allowed_s = limit_seconds(asked, LONGEST_BY_WORK_S if work and seconds is None else seconds)
-        check_writable(folder)
+        check_writable(folder, batch=batch)
         with ProgressLine(seconds=allowed_s, quiet=as_json) as progress:
             if not run_apart(lambda: _ready(progress)):
                 begin = time.monotonic()  # kernels are compiled once a machine: that is nobody's evening
@@ -96,19 +98,22 @@ def plan_into(
             def stop() -> bool:
                 return interrupt() or (progress.has_plan and time.monotonic() > now + enough)
 
-            result = run_apart(
-                lambda: plan_batch(
-                    asked,
-                    seconds=limit,
-                    seed=seed,
-                    workers=workers,
-                    on_progress=progress,
-                    stop=stop,
-                    work_limit=work,
-                    advise=work is None,  # ideas take what time is left, which differs from run to run
+            # Before this there is nothing to keep: Ctrl-C stops at once.
+            with interrupt:
+                result = run_apart(
+                    lambda: plan_batch(
+                        asked,
+                        seconds=limit,
+                        seed=seed,
+                        workers=workers,
+                        on_progress=progress,
+                        stop=stop,
+                        work_limit=work,
+                        advise=work is None,  # ideas take what time is left, which differs from run to run
+                    )
                 )
-            )
-        write_plan_folder(result, folder)
+        with interrupt:
+            write_plan_folder(result, folder)
     if as_json:
         print_json(summary_json(result, folder))
     else:
@@ -177,11 +182,14 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         if total.passes == bound.passes
         else f"no plan can need fewer than {bound.passes}"
     )
-    lines.append(f"{total.passes} passes, {best}: {bound.reason}")
-    lines.append(
-        f"{total.cranks} cranks, {_count(total.changes, 'lay-up')} to set up, {_count(total.trims, 'trim')}, "
-        f"{_count(total.pieces, 'piece')}, about {_duration(total.minutes)}"
-    )
+    if result.nothing_cut:
+        lines.append(f"Nothing can be cut: {bound.reason}")
+    else:
+        lines.append(f"{total.passes} passes, {best}: {bound.reason}")
+        lines.append(
+            f"{total.cranks} cranks, {_count(total.changes, 'lay-up')} to set up, "
+            f"{_count(total.trims, 'trim')}, {_count(total.pieces, 'piece')}, about {_duration(total.minutes)}"
+        )
     used = {p.scrap for a_pass in result.passes for p in a_pass.papers} | {t.scrap for t in result.trims}
     stock = {s.id: s.paper for s in result.scraps}
     pulled: dict[str, int] = {}
@@ -213,7 +221,7 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
 def best_ideas(result: Plan, most: int = 2) -> list[str]:
     """The purchases that save most, as sentences; all ideas stand on the run sheet."""
     ideas = result.extras.get("what_if")
-    if not isinstance(ideas, list):
+    if not isinstance(ideas, list) or result.nothing_cut:
         return []
     buys = [one for one in ideas if one.get("kind") == "die" and one.get("passes", 0) < 0]
     return [str(one["sentence"]) for one in buys[:most]]

@@ -2,7 +2,8 @@
 
 Flattening a drawing to the safe side takes a tenth of a second, and the same drawer of dies is read every evening. What is
 kept goes by content: the drawing's bytes, how it is to be read, and this room's own source, so nothing stale comes
-back. A cache that can't be read or written is passed over in silence; mistakes in a drawing are never kept.
+back, and each file is guarded by a digest. A cache that can't be read or written, or is off (``NESTCUT_CACHE``), is
+passed over in silence; mistakes in a drawing are never kept.
 """
 
 from __future__ import annotations
@@ -10,8 +11,8 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
@@ -19,6 +20,7 @@ from typing import Any, TypeVar
 import shapely
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
+from nestcut._cache import cache_folder, keep, recall
 from nestcut.errors import Where, found_at
 from nestcut.outlines.document import read_drawing
 from nestcut.outlines.types import DieOutline, Pieces, ScrapOutline, Shape
@@ -29,6 +31,8 @@ T = TypeVar("T")
 
 MOST_KEPT = 2000
 """Most outlines that are kept; the oldest go first."""
+MOST_BYTES = 20_000_000
+"""Of one outline; larger ones are not kept."""
 
 
 def remembered_die(
@@ -70,14 +74,14 @@ def _remembered(
 ) -> T:
     with found_at(Where(file=os.fspath(path))):
         data = read_drawing(path)
-    folder = _folder()
+    folder = cache_folder("outlines")
     if folder is None:
         return read()
     key = hashlib.sha256(_own_source() + way.encode() + b"\0" + data).hexdigest()
     try:
-        return load(json.loads((folder / key).read_text(encoding="utf-8")))
-    except (OSError, ValueError, KeyError, TypeError, shapely.errors.ShapelyError):
-        # Not there, or not ours: read it.
+        return load(json.loads(recall(folder / key, most_bytes=MOST_BYTES) or b""))
+    except (ValueError, KeyError, TypeError, RecursionError, shapely.errors.ShapelyError):
+        # Not there, damaged, or not ours: read it.
         outline = read()
     with found_at(Where(file=os.fspath(path))):
         same = read_drawing(path) == data
@@ -127,16 +131,6 @@ def _texts(found: Any) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _folder() -> Path | None:
-    home = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
-    folder = Path(home) / "nestcut" / "outlines"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError:
-        return None
-    return folder
-
-
 @lru_cache(maxsize=1)
 def _own_source() -> bytes:
     """A mark of the code that reads drawings, its arithmetic, and the library that joins polygons."""
@@ -148,13 +142,10 @@ def _own_source() -> bytes:
 
 
 def _keep(folder: Path, key: str, value: dict[str, Any]) -> None:
-    try:
-        handle, name = tempfile.mkstemp(dir=folder, prefix="new-")
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            json.dump(value, file)
-        os.replace(name, folder / key)
+    data = json.dumps(value).encode()
+    if len(data) > MOST_BYTES or not keep(folder / key, data):
+        return
+    with suppress(OSError):
         files = sorted(folder.iterdir(), key=lambda one: one.stat().st_mtime)
         for old in files[:-MOST_KEPT]:
             old.unlink(missing_ok=True)
-    except OSError:
-        return

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from nestcut.batch.model import Batch, Demand
@@ -25,6 +26,8 @@ from nestcut.plan.model import (
 
 __all__ = ["assemble"]
 
+NOTHING = "none of the pieces can be cut from the scraps in stock"
+"""Why a plan has no passes though something is asked for."""
 APART_MM = 0.01
 """Webs and edges wider than this keep cuts surely off each other."""
 
@@ -71,6 +74,8 @@ def assemble(
     by_id = {layup.id: layup for layup in layups}
     sheets = {scrap.id: scrap.outline for scrap in batch.scraps}
     sheets |= {part: outline for trim in trims for part, outline in trim.into}
+    if not passes and any(line.count > 0 for line in demand):
+        bound = replace(bound, reason=NOTHING)
     apart = min(batch.hand.web_mm, batch.hand.edge_mm) > APART_MM
     met = [
         DemandMet(

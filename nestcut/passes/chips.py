@@ -198,11 +198,24 @@ def chips_or_slot(batch: Batch, sites: Sequence[Site], *, sparing: bool = False)
             if k in followed
             else [grown_hull(sites[k].cut, edge, added=share) for share in (() if sparing else (0.04, 0.015))]
             + [tight[k]]
+            + _clipped(tight[k], sites[k].cut, field, edge)
         )
         chips[k] = _first_fitting(forms, fits, square)
         if chips[k] is None:
             return k
     return [chip for chip in chips if chip is not None]
+
+
+def _clipped(outline: Polygon, cut: Shape, field: Polygon, edge_mm: float) -> list[Polygon]:
+    """The outline without the hair by which it sticks out of the plate, where cut and edge fill that to the last bit."""
+    if field.covers(outline):
+        return []
+    inside = shapely.intersection(outline, field)
+    if not isinstance(inside, Polygon):
+        return []
+    near = shapely.distance(inside.exterior, cut) if inside.covers(cut) else 0.0
+    kept = near >= edge_mm - TINY_MM and shapely.difference(cut, inside).area <= TINY_MM * cut.length
+    return [inside] if kept else []
 
 
 def _first_fitting(forms: Sequence[Polygon], fits, square: bool) -> Polygon | None:

@@ -154,7 +154,7 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
             tried.append(draft)
         draft = resort.rather(draft)
     plan, draft = _sound(batch, draft, tried, clock, resort, told)
-    if advise:
+    if advise and not plan.nothing_cut:
         plan = replace(plan, extras={**plan.extras, **_advice(batch, plan, draft, drafts, clock, seed)})
     return plan
 

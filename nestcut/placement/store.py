@@ -12,13 +12,15 @@ import contextlib
 import hashlib
 import io
 import os
-import tempfile
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
+
+from nestcut._cache import cache_folder, keep, recall
 
 __all__ = ["MOST_BYTES", "kept", "store_folder"]
 
@@ -27,18 +29,13 @@ MOST_BYTES = 64 * 2**20
 WORTH_S = 0.004
 """What takes less to work out than this is not kept, s."""
 _VERSION = b"nestcut no-fit 2"
-_DIGEST = 32
 _LOOK_EVERY = MOST_BYTES // 8
 _written = _LOOK_EVERY  # so that the first file of a run looks after the folder
 
 
 def store_folder() -> Path | None:
-    """Where files are kept: ``NESTCUT_CACHE``, or nestcut's folder among the user's caches; None: nowhere."""
-    own = os.environ.get("NESTCUT_CACHE", "")
-    if own.lower() == "off":
-        return None
-    home = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
-    return Path(own or os.path.join(home, "nestcut")) / "no-fit"
+    """Where files are kept; None: nowhere."""
+    return cache_folder("no-fit")
 
 
 def kept(
@@ -58,24 +55,19 @@ def kept(
         return found
     began = time.perf_counter()
     made = make()
-    if time.perf_counter() - began >= WORTH_S:
+    if time.perf_counter() - began >= WORTH_S or os.path.lexists(path):  # a damaged one is mended
         _write(path, made)
     return made
 
 
 def _read(path: Path) -> tuple[NDArray, ...] | None:
-    try:
-        if path.stat().st_size > MOST_BYTES:
-            return None
-        data = path.read_bytes()
-    except OSError:
-        return None
-    if hashlib.sha256(data[_DIGEST:]).digest() != data[:_DIGEST]:
+    data = recall(path, most_bytes=MOST_BYTES)
+    if data is None:
         return None
     try:
-        with np.load(io.BytesIO(data[_DIGEST:]), allow_pickle=False) as file:
+        with np.load(io.BytesIO(data), allow_pickle=False) as file:
             arrays = tuple(file[f"arr_{k}"] for k in range(len(file.files)))
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError, KeyError, EOFError, BadZipFile):
         return None
     with contextlib.suppress(OSError):
         os.utime(path)  # used now
@@ -89,22 +81,12 @@ def _write(path: Path, arrays: tuple[NDArray, ...]) -> None:
     data = buffer.getvalue()
     if len(data) > MOST_BYTES // 8:
         return
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        _written += len(data)
-        if _written >= _LOOK_EVERY:
-            _written = 0
+    _written += len(data)
+    if _written >= _LOOK_EVERY:
+        _written = 0
+        with contextlib.suppress(OSError):
             _make_room(path.parent)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix="new-")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(hashlib.sha256(data).digest() + data)
-            os.replace(name, path)
-        except OSError:
-            with contextlib.suppress(OSError):
-                os.unlink(name)
-    except OSError:
-        return  # a full or read-only disk: then without
+    keep(path, data)
 
 
 def _make_room(folder: Path) -> None:

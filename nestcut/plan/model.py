@@ -213,6 +213,11 @@ class Plan:
                 return die
         raise KeyError(name)
 
+    @property
+    def nothing_cut(self) -> bool:
+        """Something is asked for, and the plan cuts none of it: then there is nothing to praise or to improve."""
+        return not self.passes and any(line.count > 0 for line in self.demand)
+
     def layup(self, layup_id: str) -> Layup:
         """The lay-up of this id. Raises KeyError."""
         for layup in self.layups:

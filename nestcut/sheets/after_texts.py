@@ -113,7 +113,7 @@ def trade_off_text(plan: Plan) -> Mapping[str, Any] | None:
 
 def what_if_text(plan: Plan) -> list[Mapping[str, str]]:
     ideas = plan.extras.get("what_if")
-    if not isinstance(ideas, Sequence) or isinstance(ideas, str):
+    if not isinstance(ideas, Sequence) or isinstance(ideas, str) or plan.nothing_cut:
         return []
     return [
         {

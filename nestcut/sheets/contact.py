@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from pathlib import Path
 
 from nestcut.batch.model import Die
 from nestcut.sheets.draw import INK, Svg, line_path, mm, path_data
 from nestcut.sheets.layup import PAGE_MM, check_line
 from nestcut.sheets.words import area, clipped, length, number, plain, text_width
 
-__all__ = ["contact_sheet"]
+__all__ = ["contact_sheet", "is_contact_sheet"]
+
+_HEAD = '<?xml version="1.0" encoding="utf-8"?>\n'
+_MARK = "<!-- nestcut contact sheet -->"
+"""Tells a contact sheet of ours from anybody's drawing: only the former may be written anew."""
 
 _GAP_MM = 4.0
 _MARGIN_MM = 4.0
@@ -108,4 +113,10 @@ def contact_sheet(dies: Sequence[Die], *, title: str = "Dies") -> str:
             x += wide + _GAP_MM
         y += tall + _WORDS_MM + _GAP_MM
     svg.add(check_line(svg, _MARGIN_MM, y + 2.0))
-    return svg.tostring()
+    return svg.tostring().replace(_HEAD, f"{_HEAD}{_MARK}\n", 1)
+
+
+def is_contact_sheet(path: Path) -> bool:
+    """Whether the file is a contact sheet that :func:`contact_sheet` drew. Raises: OSError."""
+    with path.open("rb") as file:
+        return _MARK.encode() in file.read(200)

@@ -119,7 +119,9 @@ def _template(name: str) -> jinja2.Template:
 def _summary(plan: Plan, clock: Clock) -> Mapping[str, Any]:
     totals, bound = plan.totals, plan.bound
     reason = plain(bound.reason).rstrip(".")
-    if totals.passes == bound.passes:
+    if plan.nothing_cut:
+        proof = "Nothing can be cut" + (f": {reason}." if reason else ".")
+    elif totals.passes == bound.passes:
         proof = f"{counted(totals.passes, 'pass', 'passes')}, the fewest possible"
         proof += f": {reason}." if reason else "."
     elif bound.passes > 0:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import unicodedata
 
 from nestcut.plan.model import Plan
 from nestcut.sheets.tables import pieces_cut
@@ -11,11 +12,19 @@ from nestcut.sheets.words import plain
 
 __all__ = ["exact_cell", "pieces_csv", "sorting_csv", "table"]
 
+_FORMULA = ("=", "+", "-", "@", "\u2212")
+"""The last is the minus of typography."""
+
 
 def _cell(text: object) -> str:
-    """A text cell that no spreadsheet takes for a formula (the advice of OWASP, "CSV injection")."""
+    """A text cell that no spreadsheet takes for a formula (the advice of OWASP, "CSV injection").
+
+    Some take full-width and other forms of the signs for the signs themselves, and pass over blanks before them.
+    """
     clean = plain(text)
-    return f"'{clean}" if clean[:1] in ("=", "+", "-", "@", "\t", "\r") else clean
+    first = unicodedata.normalize("NFKC", clean.lstrip()[:1])
+    risky = first[:1] in _FORMULA or str(text)[:1] in ("\t", "\r")
+    return f"'{clean}" if risky else clean
 
 
 def exact_cell(text: str) -> str:

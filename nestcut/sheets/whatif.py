@@ -16,7 +16,7 @@ def advice_text(plan: Plan) -> str:
     Of purchases, the one that saves most passes for each die bought; of equals, the one that saves more.
     """
     ideas = plan.extras.get("what_if")
-    if not isinstance(ideas, Sequence) or isinstance(ideas, str):
+    if not isinstance(ideas, Sequence) or isinstance(ideas, str) or plan.nothing_cut:
         return ""
     best: tuple[float, int, str] | None = None
     for one in ideas:

@@ -32,9 +32,9 @@ many = settings(
 
 
 def attributes(value: Any, table: dict[str, Any], names: dict[str, str], defaults: dict[str, Any]) -> None:
-    """Each attribute has the value of its key, or the documented default."""
+    """Each attribute has the value of its key, or the documented default (a length below 1e-6 mm is none)."""
     for key, attribute in names.items():
-        assert getattr(value, attribute) == pytest.approx(table.get(key, defaults[key])) or getattr(
+        assert getattr(value, attribute) == pytest.approx(table.get(key, defaults[key]), abs=1e-6) or getattr(
             value, attribute
         ) == table.get(key, defaults[key])
 

@@ -13,7 +13,7 @@ from shapely.affinity import rotate
 from shapely.geometry import Polygon, box
 
 from nestcut.batch import Die, Hand, Machine, read_batch
-from nestcut.batch.sense import _diameter, _hull_points, _least_width, fits_plate, rim_width
+from nestcut.batch.sense import fits_plate, hull_diameter, hull_points, hull_width, rim_width
 from tests.batch.files import SMALL, write_small
 from tests.strategies import mm, outlines
 
@@ -67,12 +67,12 @@ def test_least_width_and_diameter_of_regular_polygons(corners: int, radius: floa
     points = [
         (radius * math.cos(a), radius * math.sin(a)) for a in (k * math.tau / corners for k in range(corners))
     ]
-    hull = _hull_points(Polygon(points))
+    hull = hull_points(Polygon(points))
     half = math.pi / (2 * corners)
     width = radius * (1 + math.cos(2 * half)) if corners % 2 else 2 * radius * math.cos(2 * half)
     diameter = 2 * radius * math.cos(half) if corners % 2 else 2 * radius
-    assert _least_width(hull) == pytest.approx(width)
-    assert _diameter(hull) == pytest.approx(diameter)
+    assert hull_width(hull) == pytest.approx(width)
+    assert hull_diameter(hull) == pytest.approx(diameter)
 
 
 def test_rim_width_is_the_thinnest_metal() -> None:

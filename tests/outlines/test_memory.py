@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import json
+import hashlib
+import os
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ SQUARE = '<svg xmlns="http://www.w3.org/2000/svg" width="40mm" height="40mm" vie
 
 @pytest.fixture
 def cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.delenv("NESTCUT_CACHE")
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     return tmp_path / "cache" / "nestcut" / "outlines"
 
@@ -52,17 +54,62 @@ def test_a_drawing_that_was_changed_is_read_anew(cache: Path, tmp_path: Path) ->
     assert remembered_die(path).cut.area == pytest.approx(400)
 
 
-@pytest.mark.parametrize(
-    "found", ["", "{", "[]", "null", '{"cut": "00", "rim": "00", "marks": [], "notes": []}', "{}"]
-)
-def test_a_broken_cache_is_passed_over_and_mended(cache: Path, tmp_path: Path, found: str) -> None:
+def damaged(entry: bytes) -> list[bytes]:
+    """The file of an entry as disks, crashes and other programs leave it."""
+    value = entry[32:]
+    moved = value.replace(b"2E40", b"2D40")  # a coordinate moved: JSON and polygon are as good as before
+    others = (b"{", b"[]", b"null", b"{}", b"[" * 100_000)
+    return [
+        b"",
+        entry[:20],
+        entry[:-5],
+        value,
+        entry + b" ",
+        b"\0" * len(entry),
+        entry[:32] + moved,
+        *(hashlib.sha256(other).digest() + other for other in others),
+    ]
+
+
+def test_a_damaged_entry_is_passed_over_and_mended(cache: Path, tmp_path: Path) -> None:
+    """Whatever became of the file, the outline is that of the drawing, and the file is whole again."""
     path = tmp_path / "die.svg"
     path.write_text(SQUARE.format(x=35))
     good = remembered_die(path)
     (entry,) = cache.iterdir()
-    entry.write_text(found)
+    whole = entry.read_bytes()
+    assert whole.replace(b"2E40", b"2D40") != whole
+    for damage in damaged(whole):
+        entry.write_bytes(damage)
+        assert remembered_die(path) == good
+        assert entry.read_bytes() == whole
+
+
+def test_a_pipe_in_the_place_of_an_entry_is_not_waited_for(cache: Path, tmp_path: Path) -> None:
+    """And a folder there is no reason to fail."""
+    path = tmp_path / "die.svg"
+    path.write_text(SQUARE.format(x=35))
+    good = remembered_die(path)
+    (entry,) = cache.iterdir()
+    entry.unlink()
+    os.mkfifo(entry)
     assert remembered_die(path) == good
-    assert json.loads(entry.read_text())["notes"] == list(good.notes)
+    entry.unlink()
+    entry.mkdir()
+    assert remembered_die(path) == good
+
+
+def test_off_is_off(cache: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """NESTCUT_CACHE=off keeps no outlines either; a folder named there holds them."""
+    path = tmp_path / "die.svg"
+    path.write_text(SQUARE.format(x=35))
+    monkeypatch.setenv("NESTCUT_CACHE", "off")
+    assert remembered_die(path) == read_die(path)
+    assert not cache.exists()
+    monkeypatch.setenv("NESTCUT_CACHE", str(tmp_path / "own"))
+    remembered_die(path)
+    assert not cache.exists()
+    assert len(list((tmp_path / "own" / "outlines").iterdir())) == 1
 
 
 def test_mistakes_are_not_kept(cache: Path, tmp_path: Path) -> None:
@@ -71,14 +118,14 @@ def test_mistakes_are_not_kept(cache: Path, tmp_path: Path) -> None:
     for _ in range(2):
         with pytest.raises(OutlineError):
             remembered_die(path)
-    assert not list(cache.iterdir())
+    assert not cache.exists()
 
 
 def test_where_nothing_can_be_kept_drawings_are_read_all_the_same(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "file").write_text("")
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "file"))
+    monkeypatch.setenv("NESTCUT_CACHE", str(tmp_path / "file"))
     assert remembered_die(SHAPES / "campion.svg") == read_die(SHAPES / "campion.svg")
 
 

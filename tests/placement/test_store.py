@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import numpy as np
@@ -36,12 +37,36 @@ def test_found_again_by_content_and_damage_is_noticed(folder: Path) -> None:
     assert calls == [7.0]
     store.kept([np.array([1.0, 2.0 + 1e-15])], lambda: made(8.0, calls))
     assert calls == [7.0, 8.0]
-    for damage in (lambda data: data[:-20], lambda data: data[:60] + b"\0" + data[61:], lambda data: b""):
+    empty = hashlib.sha256(b"").digest()
+    for damage in (
+        lambda data: data[:-20],
+        lambda data: data[:60] + b"\0" + data[61:],
+        lambda data: b"",
+        lambda data: empty,  # whole, and nothing
+        lambda data: hashlib.sha256(b"PK\3\4no").digest() + b"PK\3\4no",
+        lambda data: data + b"\0",
+    ):
         for path in folder.iterdir():
             path.write_bytes(damage(path.read_bytes()))
         before = len(calls)
         assert (store.kept(given, lambda: made(7.0, calls))[0] == 7.0).all()
         assert len(calls) == before + 1
+
+
+def test_a_damaged_file_is_mended_also_where_it_was_quick(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It would be tried in vain for ever."""
+    given = [np.array([1.0])]
+    store.kept(given, lambda: made(7.0, []))
+    (path,) = folder.iterdir()
+    whole = path.read_bytes()
+    path.write_bytes(whole[:-3])
+    monkeypatch.setattr(store, "WORTH_S", 3600.0)
+    store.kept(given, lambda: made(7.0, []))
+    calls: list[float] = []
+    store.kept(given, lambda: made(7.0, calls))
+    assert calls == []
 
 
 def test_the_folder_is_bounded(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,6 +7,7 @@ import io
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 
 import pytest
 from shapely.geometry import Point, Polygon, box
@@ -15,6 +16,7 @@ from nestcut.batch.model import Pose
 from nestcut.errors import OutputError
 from nestcut.sheets import contact_sheet, fill_sheet, render_sheets, write_sheets
 from nestcut.sheets.tables import clock_words, largest_rectangle
+from nestcut.sheets.tables_csv import pieces_csv
 from nestcut.sheets.trimming import straight_cuts
 from nestcut.sheets.words import file_stem, id_list, number, paper_codes, plain
 from tests.sheets import plans, svg
@@ -77,6 +79,22 @@ def test_pieces_csv_adds_up_and_is_no_formula():
         )
         total = csv.DictReader(io.StringIO(render_sheets(plan)["sorting.csv"]))
         assert sum(int(row["pieces"]) for row in total) == plan.totals.pieces
+
+
+@pytest.mark.parametrize("sign", ["=", "+", "-", "@", "＝", "＋", "－", "＠", "﹦", "﹢", "﹣", "﹫", "−"])
+@pytest.mark.parametrize("before", ["", " ", "\t", "\r", "\u3000"])
+def test_no_cell_is_a_formula_in_any_form_of_its_sign(sign: str, before: str):
+    """Full-width and small forms, and blanks before them, are defused as well; other cells stay as they are."""
+    plan = plans.evening()
+    papers = tuple(replace(paper, name=f"{before}{sign}1+{paper.name}") for paper in plan.papers)
+    renamed = {old.name: new.name for old, new in zip(plan.papers, papers, strict=True)}
+    scraps = tuple(replace(scrap, paper=renamed[scrap.paper]) for scrap in plan.scraps)
+    rows = list(csv.DictReader(io.StringIO(pieces_csv(replace(plan, papers=papers, scraps=scraps)))))
+    assert rows
+    assert all(row["paper"].startswith("'") for row in rows)
+    before_rows = list(csv.DictReader(io.StringIO(pieces_csv(plan))))
+    assert [row["die"] for row in rows] == [row["die"] for row in before_rows]
+    assert not any(row["paper"].startswith("'") for row in before_rows)
 
 
 def test_straight_cuts_make_the_parts():

@@ -139,7 +139,7 @@ def _thumb(one: Leftover, album: Album, codes: Mapping[str, str], *, picture: bo
     whole = is_rectangle(one.outline)
     return {
         "code": codes[one.paper],
-        "ids": id_list(one.ids, most=8),
+        "ids": id_list(one.ids, most=60),
         "count": len(one.ids),
         "size": size_down(one.outline.bounds),
         "area": area(one.outline.area),

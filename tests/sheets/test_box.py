@@ -1,4 +1,4 @@
-"""Back into the box: a person follows trims and passes, and what is told to go back is what is left; box.csv is stock."""
+"""Back into the box: the sheet names all of it, and the next batch reads box.csv as stock, without a change."""
 
 from __future__ import annotations
 

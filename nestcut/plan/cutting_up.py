@@ -72,6 +72,8 @@ class _Work:
     def __init__(self, boxes: Sequence[Box], keep_mm: float):
         self.boxes, self.keep_mm = boxes, keep_mm
         self.steps: list[Step] = []
+        self.lows: list[float] = []
+        """Where the piece of each step begins, along the step's axis, mm."""
         self.offcuts: list[Box] = []
 
     def cut(self, region: Box, inside: list[int], parent: int) -> bool:
@@ -93,8 +95,7 @@ class _Work:
         )
         if not at:
             return False
-        self.steps.append(Step(axis, tuple(line - region[axis] for line in at), tuple(inside), parent))
-        number = len(self.steps) - 1
+        number = self._note(axis, [line - region[axis] for line in at], inside, parent, region[axis])
         for low, high in pairwise([region[axis], *at, region[axis + 2]]):
             mine = [
                 k
@@ -106,6 +107,20 @@ class _Work:
             if not self.cut((piece[0], piece[1], piece[2], piece[3]), mine, number):
                 return False
         return True
+
+    def _note(self, axis: int, at_mm: list[float], inside: list[int], parent: int, low: float) -> int:
+        """A step more, or the one before, where the same cuts can be made in one go; its number."""
+        if parent >= 0:
+            before = self.steps[parent]
+            # All parts came over to this piece, so what was cut off has none, and these cuts do not reach it.
+            if before.axis == axis and before.parts == tuple(inside):
+                shift = low - self.lows[parent]
+                at = tuple(sorted((*before.at_mm, *(line + shift for line in at_mm))))
+                self.steps[parent] = Step(axis, at, before.parts, before.parent)
+                return parent
+        self.steps.append(Step(axis, tuple(at_mm), tuple(inside), parent))
+        self.lows.append(low)
+        return len(self.steps) - 1
 
     def _free_band(
         self, region: Box, here: Sequence[Box], lines: tuple[list[float], list[float]]

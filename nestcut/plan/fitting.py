@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.affinity import affine_transform, scale
+from shapely.affinity import affine_transform, rotate, scale
 from shapely.geometry import MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
@@ -32,6 +32,8 @@ GRIDS_MM = (0.8, 0.4, 0.2, 0.1)
 """Steps of the grid, coarse to fine."""
 TURN_MM = 1.0
 """How far a turned cut's outermost point lies from where the next turn that is tried has it, half a step of the first grid."""
+ALIKE_MM = 0.12
+"""Outlines nearer than this are told apart by nobody; flattened twice, one outline may differ from itself so much."""
 BOX_MM = 0.1
 """How far the sides of a turned cut's box may be off, half a step away, where plain rectangles are asked about."""
 TURN_SLACK_DEG = 0.5
@@ -116,8 +118,21 @@ class _Stamp:
 
     @cached_property
     def angles(self) -> Floats:
-        """The turns to try at first, radians."""
-        return self._turns(self.step)
+        """The turns to try at first, radians; where the cut comes onto itself after a part of a turn, only so far."""
+        turns = self._turns(self.step)
+        return turns if self.folds == 1 else turns[turns < 2.0 * math.pi / self.folds + self.step]
+
+    @cached_property
+    def folds(self) -> int:
+        """How often the cut comes onto itself, within ``ALIKE_MM``, in a whole turn; 1 where turns are listed."""
+        if self.turns != "any":
+            return 1
+        line = self.shape.boundary
+        for folds in range(12, 1, -1):
+            turned = rotate(line, 360.0 / folds, origin=self.shape.centroid)
+            if shapely.hausdorff_distance(line, turned) <= ALIKE_MM:
+                return folds
+        return 1
 
     def _turns(self, step: float) -> Floats:
         """All that are allowed, this far apart at most, radians."""
@@ -288,7 +303,7 @@ def _may_hold(room: BaseGeometry, stamp: _Stamp) -> bool:
     tries: list[tuple[float, Rectangle]] = [(angle, (x0, y0, x1, y1)) for angle in stamp.angles.tolist()]
     for grid_mm in GRIDS_MM:
         # A place and a point each lie half a cell's diagonal from the grid's, and the turn is off by half a step.
-        slack = grid_mm * (math.sqrt(2.0) + TURN_MM / GRIDS_MM[0])
+        slack = grid_mm * (math.sqrt(2.0) + TURN_MM / GRIDS_MM[0]) + (ALIKE_MM if stamp.folds > 1 else 0.0)
         # The room, as far as the points can reach from where the middle may be.
         seen = np.array([box_ for _, box_ in tries])
         reach = stamp.reach_mm + 4 * grid_mm

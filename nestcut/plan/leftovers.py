@@ -112,9 +112,19 @@ def leftovers(plan: Plan) -> Leftovers:
             keys[group] = shape
         else:
             crumbs, crumbs_mm2 = crumbs + 1, crumbs_mm2 + piece.outline.area
+    order_of = {
+        group: (
+            order[alike[0].paper],
+            _KINDS.index(alike[0].kind),
+            -_area(rectangles[keys[group]]),
+            alike[0].source,
+        )
+        for group, alike in groups.items()
+    }
     names = _Names(plan, Counter(p.source for alike in groups.values() for p in alike if p.kind == "remnant"))
     kept = []
-    for key, alike in groups.items():
+    for key in sorted(groups, key=lambda one: order_of[one]):
+        alike = groups[key]
         first, found = alike[0], rectangles[keys[key]]
         assert found is not None
         kept.append(
@@ -127,14 +137,11 @@ def leftovers(plan: Plan) -> Leftovers:
                 found,
             )
         )
-    kept.sort(
-        key=lambda one: (order[one.paper], _KINDS.index(one.kind), -_area(one.rectangle), one.sources[0])
-    )
     return Leftovers(tuple(kept), crumbs, crumbs_mm2)
 
 
-def _area(rectangle: tuple[float, float, float, float]) -> float:
-    return (rectangle[2] - rectangle[0]) * (rectangle[3] - rectangle[1])
+def _area(rectangle: tuple[float, float, float, float] | None) -> float:
+    return 0.0 if rectangle is None else (rectangle[2] - rectangle[0]) * (rectangle[3] - rectangle[1])
 
 
 def _pieces(plan: Plan) -> Iterator[_Piece]:

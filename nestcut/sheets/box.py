@@ -25,6 +25,8 @@ BOX_FOLDER = "box"
 """Where the outlines lie, beside ``box.csv``."""
 MOST_ROWS = 400
 MOST_PICTURES = 120
+MOST_BESIDE = 70
+"""Letters of ids that stand in a column beside a picture; more take the whole width."""
 _MARGIN_MM = 2.0
 _DIGITS = 6
 _HEADINGS = {
@@ -135,11 +137,12 @@ def box_text(left: Leftovers, album: Album, codes: Mapping[str, str]) -> Mapping
 
 
 def _thumb(one: Leftover, album: Album, codes: Mapping[str, str], *, picture: bool) -> Mapping[str, Any]:
-    x0, y0, x1, y1 = one.rectangle
     whole = is_rectangle(one.outline)
+    ids = id_list(one.ids, most=60)
     return {
         "code": codes[one.paper],
-        "ids": id_list(one.ids, most=8),
+        "ids": ids,
+        "wide": len(ids) > MOST_BESIDE,
         "count": len(one.ids),
         "size": size_down(one.outline.bounds),
         "area": area(one.outline.area),
@@ -148,9 +151,9 @@ def _thumb(one: Leftover, album: Album, codes: Mapping[str, str], *, picture: bo
             album.paper_picture(
                 one.paper,
                 one.outline,
-                most=(24.0, 24.0),
+                most=(20.0, 20.0),
                 words=one.ids[0],
-                rectangle=None if whole else (x0, y0, x1, y1),
+                rectangle=None if whole else one.rectangle,
             )
         )
         if picture
@@ -161,7 +164,7 @@ def _thumb(one: Leftover, album: Album, codes: Mapping[str, str], *, picture: bo
 def size_down(bounds: Sequence[float]) -> str:
     """ "86 × 210 mm": the sides of a box in whole mm, never more than there is."""
     across, along = (math.floor(bounds[k + 2] - bounds[k] + 0.01) for k in (0, 1))
-    return f"{number(across, 0)} × {length(along)}"
+    return f"{number(across, 0)}\u00a0×\u00a0{length(along)}"
 
 
 def offcuts_by_scrap(left: Leftovers) -> dict[str, list[tuple[str, str]]]:

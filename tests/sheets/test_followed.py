@@ -5,15 +5,25 @@ Only what is printed is used (tags, measures, pull marks, boxes); what lies on t
 
 from __future__ import annotations
 
+import csv
+import html
+import io
 import re
+from collections import Counter
+from itertools import pairwise
 
 import pytest
+import shapely
+from shapely.geometry import Point, Polygon, box
 
+from nestcut.batch import read_scraps_csv
 from nestcut.batch.model import Hand, Machine
-from nestcut.sheets import render_sheets
+from nestcut.plan.fitting import SQUARE_MM
+from nestcut.sheets import render_sheets, write_sheets
 from nestcut.sheets.pass_texts import group_texts
 from nestcut.sheets.pictures import Album
 from nestcut.sheets.tables import time_line
+from nestcut.sheets.trimming import trim_kinds
 from nestcut.sheets.words import paper_codes
 from tests.sheets import plans
 from tests.sheets.page import Page
@@ -205,3 +215,158 @@ def test_followed_by_hand_the_sheet_gives_back_every_crank(make):
         assert "Crank" in words
     else:
         assert "cranks through" not in words
+
+
+# ---------------------------------------------------------------------- what is left
+
+
+def trimmed():
+    """Trims of all kinds: columns at the top of a sheet, scraps alike, odd outlines, a trim of a part, scissors, a pinwheel."""
+    dot = plans.die("dot", Point(0, 0).buffer(7, quad_segs=16))
+    book = plans.Book("trimmed", Machine((150.0, 220.0)), plans.PAPERS, (dot,), Hand())
+    book.scrap("sheet", "red", (205, 260))
+    book.trim("sheet", *((f"sheet{'abcde'[k]}", (40 * k, 0, 40 * k + 40, 100)) for k in range(5)))
+    for name in ("twin-1", "twin-2"):
+        book.scrap(name, "red", (150, 110))
+        book.trim(
+            name, (f"{name}a", (0, 0, 30, 80)), (f"{name}b", (30, 0, 60, 50)), (f"{name}c", (60, 0, 110, 30))
+        )
+    book.scrap("ell", "green", Polygon([(0, 0), (120, 0), (120, 40), (50, 40), (50, 130), (0, 130)]))
+    book.trim("ell", ("ell-a", (4, 60, 34, 120)), ("ell-b", (60, 5, 115, 35)))
+    book.trim("ell-a", ("ell-a1", (4, 60, 34, 80)))
+    book.scrap("holed", "rose", box(0, 0, 100, 120).difference(Point(70, 30).buffer(15)))
+    book.trim("holed", ("holed-a", (0, 0, 40, 60)))
+    book.scrap("cut-out", "white", (90, 80))
+    book.trim("cut-out", ("cut-out-a", Point(30, 30).buffer(20, quad_segs=8)))
+    book.scrap("pin", "white", (70, 70))
+    wheel = [(0, 0, 20, 10), (20, 0, 30, 20), (10, 20, 30, 30), (0, 10, 10, 30)]
+    book.trim("pin", *((f"pin-{k}", one) for k, one in enumerate(wheel)))
+    book.scrap("spare", "rose", (60, 60))
+    book.scrap("tiny", "rose", (9, 9))
+    book.layup("A", ("dot", 30, 30, 0))
+    for name in ("sheeta", "sheetb", "twin-1a", "twin-2b", "ell-b", "holed-a", "cut-out-a"):
+        book.press("A", [(name, book.corner(name, 15, 15))], {0: name})
+    book.press("A", [("sheeta", book.corner("sheeta", 15, -40))], {0: "sheeta"})
+    return book.finish(kits=1)
+
+
+def named(words: str, known: list[str]) -> list[str]:
+    """ "a to c, e" → a, b, c, e, in the order of the known names."""
+    found = []
+    for one in words.split(", "):
+        first, _, last = one.partition(" to ")
+        found += known[known.index(first) : known.index(last or first) + 1]
+    return found
+
+
+def cut_through(piece: Polygon, frame: tuple, at: list[float], side: str) -> list[tuple[Polygon, tuple]]:
+    """A piece and the box that it is measured in, cut right through."""
+    axis = 0 if side == "left" else 1
+    marks = [frame[axis], *(frame[axis] + one for one in at), frame[axis + 2]]
+    found = []
+    for low, high in pairwise(marks):
+        window = list(frame)
+        window[axis], window[axis + 2] = low, high
+        found.append((piece.intersection(box(*window)), tuple(window)))
+    return found
+
+
+def trims_followed(plan, page: str) -> dict[str, list[Polygon]]:
+    """Scrap → pieces of paper that lie on the table after its trim, parts apart: from the printed sentences.
+
+    Which part is which is seen from the picture, as a person sees it: the parts' outlines stand for the picture here.
+    """
+    told = re.findall(r'<div class="parts">(.*?)(?=<div class="parts">|<h2>)', page, re.S)
+    kinds = trim_kinds(plan)
+    assert len(told) == len(kinds)
+    left: dict[str, list[Polygon]] = {}
+    for kind, text in zip(kinds, told, strict=True):
+        names, parts = kind.labels, dict(zip(kind.labels, kind.parts, strict=True))
+        sentences = [html.unescape(one) for one in re.findall(r"<li>(.*?)</li>", text)]
+        table = [(kind.outline, kind.outline.bounds)]
+        if not sentences:
+            assert "cut along the drawn outlines" in text
+            rest = kind.outline.difference(shapely.union_all(kind.parts).buffer(1e-3))
+            left |= {scrap: list(shapely.get_parts(rest)) for scrap in kind.scraps}
+            continue
+        for sentence in sentences:
+            whole = re.fullmatch(r"Cut at (.*) mm from the (left|upper) side\.", sentence)
+            one = re.fullmatch(
+                r"Cut the piece for parts? (.*?) at (.*) mm from the (left|upper) side\.", sentence
+            )
+            many = re.fullmatch(
+                r"Cut each of the pieces for parts (.*?) at (.*) mm from the (left|upper) side\.", sentence
+            )
+            wanted = [names] if whole else [named(words, names) for words in (one or many)[1].split("; ")]
+            at, side = (whole or one or many).groups()[-2:]
+            for some in wanted:
+                (found,) = (
+                    place
+                    for place, (piece, _) in enumerate(table)
+                    if all(piece.buffer(0.06).covers(parts[name]) for name in some)
+                )
+                table += cut_through(*table.pop(found), [float(x) for x in re.findall(r"[\d.]+", at)], side)
+        for part in parts.values():
+            (found,) = (
+                place
+                for place, (piece, _) in enumerate(table)
+                if not piece.is_empty and piece.symmetric_difference(part).area < 0.06 * part.length
+            )
+            table.pop(found)
+        pieces = [part for piece, _ in table for part in shapely.get_parts(piece) if part.area > 0]
+        left |= dict.fromkeys(kind.scraps, pieces)
+    return left
+
+
+def kinds_of(pieces) -> Counter:
+    """Pieces by paper, box and area: what a ruler tells apart."""
+    return Counter(
+        (paper, *(round(side, 1) + 0.0 for side in (x1 - x0, y1 - y0)), round(area / 100, 1))
+        for paper, (x0, y0, x1, y1), area in pieces
+    )
+
+
+@pytest.mark.parametrize("make", [trimmed, plans.evening, two_lanes])
+def test_what_is_told_to_go_back_is_what_is_left(make, tmp_path):
+    """Trims by their sentences, cuts by the list of cuts: all that lies there then goes back, or is a crumb."""
+    plan = make()
+    files = render_sheets(plan)
+    write_sheets(plan, tmp_path)
+    page = files["run-sheet.html"]
+    offcuts = trims_followed(plan, page) if plan.trims else {}
+    known = plan.pieces_of_paper()
+    gone: dict[str, float] = {}
+    area = {
+        die.name: sum(Polygon(part.exterior).area for part in shapely.get_parts(die.cut)) for die in plan.dies
+    }
+    inside = {"speedwell"} if any(die.name == "tag" for die in plan.dies) else set()
+    tags = {row["scrap"] for row in csv.DictReader(io.StringIO(files["pieces.csv"])) if row["die"] == "tag"}
+    for row in csv.DictReader(io.StringIO(files["pieces.csv"])):
+        # The small flower is cut in the opening of the tag, which falls out with it.
+        if not (row["die"] in inside and row["scrap"] in tags):
+            gone[row["scrap"]] = gone.get(row["scrap"], 0.0) + area[row["die"]]
+    lying = [
+        (known[scrap][0], piece.bounds, piece.area) for scrap, pieces in offcuts.items() for piece in pieces
+    ]
+    lying += [
+        (paper, outline.bounds, outline.area - gone.get(name, 0.0))
+        for name, (paper, outline) in known.items()
+        if name not in offcuts
+    ]
+    back = [
+        (one.paper, one.outline.bounds, one.outline.area) for one in read_scraps_csv(tmp_path / "box.csv")
+    ]
+    rest = kinds_of(lying)
+    rest.subtract(kinds_of(back))
+    assert min(rest.values()) >= 0, [one for one, count in rest.items() if count < 0]
+    crumbs = sum(key[3] for key in rest.elements())
+    words = Page(page).words.replace("\u00a0", " ")
+    said = re.search(r"Too small for another piece: about ([\d.]+) cm², throw away", words)
+    assert (float(said[1]) if said else 0.0) == pytest.approx(crumbs, abs=0.06 * rest.total() + 1)
+    # No crumb has a free square of 30 mm or room for the smallest die in its box.
+    least = min(
+        min(die.cut.bounds[2] - die.cut.bounds[0], die.cut.bounds[3] - die.cut.bounds[1]) for die in plan.dies
+    )
+    for paper, across, along, cm2 in rest.elements():
+        full = cm2 * 100 >= 0.98 * across * along
+        assert not (full and min(across, along) >= min(SQUARE_MM, least + 2 * plan.hand.edge_mm) + 0.2), paper

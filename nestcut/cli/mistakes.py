@@ -56,11 +56,9 @@ def _keep_plan(err: BaseException, report: Path | None) -> Path | None:
     path = report.with_suffix(".plan.json")
     # Whatever is wrong with the plan must not hide what went wrong before.
     with suppress(Exception):
-        from nestcut.plan import plan_text
+        from nestcut.plan import write_plan
 
-        text = plan_text(refused)
-        with open(path, "x", encoding="utf-8") as file:
-            file.write(text)
+        write_plan(refused, path)
         with open(report, "a", encoding="utf-8") as file:
             file.write(f"\nthe plan that was refused: {path}\n")
         return path

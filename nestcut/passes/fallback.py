@@ -71,15 +71,6 @@ class Resort:
         """Pieces that are asked for and that a draft (without missing cuts) does not give."""
         return sum(line.count for line in self.batch.demand) - sum(_met(draft.shares))
 
-    def rather(self, draft: Draft) -> Draft:
-        """The draft, or one paper a pass where that gives more pieces.
-
-        Args:
-            draft: what the scraps give by the other ways, nothing of it missing.
-        """
-        hand = self.by_hand()
-        return hand if self.unmet(hand) < self.unmet(draft) else draft
-
     def line(self, draft: Draft, tried: Sequence[Draft]) -> Iterator[Draft]:
         """The draft, then what to fall back on, best first; each for the pieces that it cuts."""
         yield draft

@@ -138,21 +138,23 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
             else min(HANDIER, GLANCE_S / max(1.0, clock.left()))
         )
         draft = _handier(batch, draft, drafts, tried, clock, seed, share)
-    if draft.missing:
+    if draft.missing or resort.unmet(draft):
 
         def plate_for(demand: Sequence[Demand], room: Room, limit: float) -> PlatePlan:
             return _plate(batch, demand, room, limit, clock, seed, books)
 
         tried.append(draft)
-        drafts = []
         hand = resort.by_hand()
-        if resort.unmet(hand):
+        if draft.missing and resort.unmet(hand):
             clock.say(None, None, "paper is short: keeping whole kits")
             # As much again is kept for counting what to buy.
             rest = clock if clock.by_work else replace(clock, seconds=clock.seconds - resort.took_s)
             draft = within_stock(batch, draft, rest, seed, plate_for)
             tried.append(draft)
-        draft = resort.rather(draft)
+        if draft.missing or resort.unmet(hand) < resort.unmet(draft):
+            draft = hand
+        # What was tried before is for other pieces.
+        drafts = []
     plan, draft = _sound(batch, draft, tried, clock, resort, told)
     if advise and not plan.nothing_cut:
         plan = replace(plan, extras={**plan.extras, **_advice(batch, plan, draft, drafts, clock, seed)})

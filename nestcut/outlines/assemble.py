@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.errors import OutlineError, found_at
@@ -58,12 +59,13 @@ def join_runs(runs: Sequence[Run], notes: list[str]) -> tuple[list[Run], list[Ru
     if len(open_runs) < 2:
         return closed, open_runs
     ends = np.array([p for run in open_runs for p in (run.curves[0].start, run.curves[-1].end)])
-    tree = shapely.STRtree(shapely.points(ends))
-    pairs = tree.query(shapely.points(ends), predicate="dwithin", distance=CLOSE_WITHIN_MM)
+    some = _thinned(ends)
+    points = shapely.points(ends[some])
+    pairs = shapely.STRtree(points).query(points, predicate="dwithin", distance=CLOSE_WITHIN_MM)
     near: dict[int, list[int]] = {}
     for a, b in pairs.T:
         if a != b:
-            near.setdefault(int(a), []).append(int(b))
+            near.setdefault(some[a], []).append(some[b])
     mate = {a: others[0] for a, others in near.items() if len(others) == 1 and len(near[others[0]]) == 1}
     used: set[int] = set()
     left: set[int] = set()
@@ -81,6 +83,20 @@ def join_runs(runs: Sequence[Run], notes: list[str]) -> tuple[list[Run], list[Ru
         closed.append(_closed(Run(tuple(curves), False, parts[0].element)))
         notes.append(f"{len(parts)} open lines whose ends meet were read as one outline.")
     return closed, [open_runs[n] for n in sorted(left)]
+
+
+def _thinned(ends: NDArray[np.float64]) -> list[int]:
+    """The numbers of the ends, but only three of those that lie in one place.
+
+    Three that meet are left open whatever else comes there, and thousands of them would be millions of pairs.
+    """
+    cells: dict[tuple[float, float], int] = {}
+    kept = []
+    for number, (x, y) in enumerate(np.floor(ends / (CLOSE_WITHIN_MM / 2)).tolist()):
+        cells[x, y] = cells.get((x, y), 0) + 1
+        if cells[x, y] <= 3:
+            kept.append(number)
+    return kept
 
 
 def _follow(first: int, mate: dict[int, int], left: set[int]) -> tuple[list[tuple[int, bool]], bool]:

@@ -10,9 +10,10 @@ import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
+import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from nestcut.errors import OutlineError
@@ -22,11 +23,16 @@ from nestcut.outlines.frames import shift, short
 from nestcut.outlines.pathdata import Run, runs_of
 from nestcut.outlines.values import Box, UnitlessError, length, place
 
-__all__ = ["SLACK_MM", "BasicShape", "Window", "clip_of", "filled", "fragment", "through"]
+__all__ = ["SLACK_MM", "BasicShape", "Window", "clip_of", "filled", "fragment", "through", "united"]
+
+Floats = NDArray[np.float64]
 
 SLACK_MM = 0.1
 _NONZERO = "nonzero"
 _MOST_RINGS = 200
+_MOST_PAIRS = 4e6
+_MOST_CROSSING = 300
+"""Points of a clip that touches or crosses itself: each pair of its lines may cross."""
 _FLAT_MM = 0.02
 _BOXES = {
     "fill-box": "fill",
@@ -279,36 +285,56 @@ def filled(runs: Sequence[Run], rule: str) -> shapely.Geometry:
     """
     if len(runs) > _MOST_RINGS:
         raise OutlineError(f"a clip of more than {_MOST_RINGS} lines", mend="release the clip in the drawing")
-    levels: dict[int, shapely.Geometry] = {}
-    """How often the rings seen so far go round each area, on balance."""
-    for run in runs:
-        points = list(flatten_line(run.curves, _FLAT_MM).coords)
-        ring = Polygon(points) if len(points) >= 3 else Polygon()
-        turn = 1 if ring.is_empty or shapely.is_ccw(ring.exterior) else -1
-        area: shapely.Geometry = ring
-        if not ring.is_valid:
-            area = _faces(shapely.make_valid(ring))
-            # Where it goes round something twice, or both ways, its own area is not the one between its lines.
-            if rule == _NONZERO and abs(abs(_signed_area(points)) - area.area) > 1e-6 * area.area:
-                raise OutlineError("a clip crosses itself", mend="release the clip in the drawing")
-        rest: Any = area
-        found: dict[int, Any] = {}
-        for level, seen in levels.items():
-            inner, outer = _faces(seen.intersection(area)), _faces(seen.difference(area))
-            for at, part in ((level + turn, inner), (level, outer)):
-                if part.area > 0:
-                    found[at] = found[at].union(part) if at in found else part
-            rest = _faces(rest.difference(seen))
-        if rest.area > 0:
-            found[turn] = found[turn].union(rest) if turn in found else rest
-        levels = found
-    inside = [area for level, area in levels.items() if (level % 2 if rule == "evenodd" else level)]
-    return shapely.union_all(inside)
+    lines = [flatten_line(run.curves, _FLAT_MM) for run in runs]
+    rings = [shapely.LinearRing(line.coords) for line in lines if len(line.coords) >= 3]
+    if len(rings) == 1 and rings[0].is_simple:
+        return Polygon(rings[0])
+    for ring in rings:
+        if not ring.is_simple and len(ring.coords) > _MOST_CROSSING:
+            raise OutlineError("a clip crosses itself", mend="release the clip in the drawing")
+    _affordable(rings)
+    faces = shapely.get_parts(shapely.polygonize([shapely.union_all(rings)]))
+    inner = shapely.get_coordinates(shapely.point_on_surface(faces))
+    turns = np.zeros(len(faces), dtype=int)
+    for ring in rings:
+        turns += _turns(ring, inner)
+    return shapely.union_all(faces[turns % 2 == 1 if rule == "evenodd" else turns != 0])
+
+
+def _turns(ring: shapely.LinearRing, points: Floats) -> NDArray[np.int64]:
+    """How often a ring goes round each point, and which way (more or less than 0)."""
+    if ring.is_simple:
+        area = Polygon(ring)
+        shapely.prepare(area)
+        return shapely.contains_xy(area, points) * (1 if ring.is_ccw else -1)
+    corners = np.asarray(ring.coords)
+    (x0, y0), (x1, y1) = corners[:-1].T, corners[1:].T
+    x, y = points[:, :1], points[:, 1:]
+    # Crossings of the ray to the right, counted with their directions.
+    side = (x1 - x0) * (y - y0) - (x - x0) * (y1 - y0)
+    up, down = (y0 <= y) & (y1 > y) & (side > 0), (y0 > y) & (y1 <= y) & (side < 0)
+    return up.sum(axis=1) - down.sum(axis=1)
+
+
+def united(areas: Sequence[shapely.Geometry]) -> shapely.Geometry:
+    """Areas as one. Raises OutlineError for clips that have too many points together."""
+    _affordable(areas)
+    return shapely.union_all(list(areas))
+
+
+def _affordable(shapes: Sequence[shapely.Geometry]) -> None:
+    """Each line of one shape may cross each of another."""
+    counts = np.array([shapely.get_num_coordinates(shape) for shape in shapes], dtype=float)
+    if counts.sum() ** 2 - (counts**2).sum() > _MOST_PAIRS:
+        raise OutlineError(
+            "the clips of the drawing have too many points", mend="release the clips in the drawing"
+        )
 
 
 def through(area: shapely.Geometry, windows: Sequence[Window]) -> shapely.Geometry:
     """What of an area is seen through all windows, mm."""
     for window in windows:
+        _affordable([area, window.area])
         area = _faces(area.intersection(window.area))
     return area
 
@@ -318,8 +344,3 @@ def _faces(shape: shapely.Geometry) -> shapely.Geometry:
     if isinstance(shape, Polygon):
         return shape
     return shapely.union_all([part for part in shapely.get_parts(shape) if isinstance(part, Polygon)])
-
-
-def _signed_area(points: Sequence[tuple[float, ...]]) -> float:
-    around = zip(points, [*points[1:], points[0]], strict=True)
-    return sum(a[0] * b[1] - b[0] * a[1] for a, b in around) / 2

@@ -265,6 +265,7 @@ def is_stroked(style: Mapping[str, str]) -> bool:
     )
 
 
+@lru_cache(maxsize=1024)
 def is_pale(colour: str) -> bool:
     """Whether a colour is nearly that of white paper: lightness (CSS Color 3, HSL) 75 % or more."""
     from tinycss2.color3 import parse_color

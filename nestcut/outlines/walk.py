@@ -13,7 +13,7 @@ import shapely
 from shapely.geometry import Polygon
 
 from nestcut.errors import OutlineError, found_at
-from nestcut.outlines.clips import Window, clip_of, filled, fragment, through
+from nestcut.outlines.clips import Window, clip_of, filled, fragment, through, united
 from nestcut.outlines.curves import Matrix, extent
 from nestcut.outlines.document import Element, where_is
 from nestcut.outlines.frames import (
@@ -283,7 +283,7 @@ class _Walker:
             inside = _Scene(to_mm, view, style, ancestors=(target,), uses=uses, gather="area")
             for child in target.children:
                 self.visit(child, inside)
-            area = shapely.union_all(self.areas)
+            area = united(self.areas)
         finally:
             self.areas = outer
         return through(area, own)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 
 import pytest
@@ -162,6 +163,27 @@ def use_bomb() -> str:
     return "<defs>" + "".join(parts) + '</defs><use href="#u8"/>'
 
 
+def clipped(clip: str) -> str:
+    return f'<clipPath id="c">{clip}</clipPath><g clip-path="url(#c)"><rect width="99" height="99"/></g>'
+
+
+def star(corners: int) -> str:
+    """A path whose lines nearly all cross each other."""
+    return (
+        "M"
+        + "L".join(f"{50 + 40 * math.cos(2.4 * k)} {50 + 40 * math.sin(2.4 * k)}" for k in range(corners))
+        + "z"
+    )
+
+
+def ovals(count: int) -> str:
+    """Ellipses that cross each other, going round one way and the other."""
+    return "".join(
+        f"M80 50A30 {10 + k / 9} {3 * k} 1 {k % 2} 20 50A30 {10 + k / 9} {3 * k} 1 {k % 2} 80 50z"
+        for k in range(count)
+    )
+
+
 @pytest.mark.parametrize(
     "make",
     [
@@ -182,6 +204,15 @@ def use_bomb() -> str:
         lambda: (
             "<style>" + "g " * 30 + "rect{fill:none}</style>" + "<g>" * 90 + '<path d="M0 0"/>' * 5000 + "</g>" * 90
         ),
+        lambda: '<path stroke="#000" d="' + "".join(f"M0 0L{k % 97 + 1} {k % 89 + 1}" for k in range(9_000)) + '"/>',
+        lambda: '<g style="transform-box:fill-box;rotate:1deg">' * 60 + SQUARE + "</g>" * 60,
+        lambda: '<g style="clip-path:circle(50%)">' * 60 + SQUARE + "</g>" * 60,
+        lambda: clipped('<path clip-rule="evenodd" d="' + star(3_000) + '"/>'),
+        lambda: clipped('<path d="' + star(3_000) + '"/>'),
+        lambda: clipped('<path d="' + "".join(f"M{k} {k}h60v60h-60z" for k in range(190)) + '"/>'),
+        lambda: clipped('<rect width="9" height="9" clip-path="url(#c)"/>' * 10),
+        lambda: clipped('<path d="' + ovals(50) + '"/>'),
+        lambda: clipped('<path clip-rule="evenodd" d="' + ovals(50) + '"/>'),
         use_bomb,
     ],
 )  # fmt: skip

@@ -51,6 +51,41 @@ def test_parts_with_dents_cannot_be_made() -> None:
     assert parts_of_straight_cuts([], []) == []
 
 
+def test_dents_and_holes_that_the_scrap_has_may_stay() -> None:
+    """The whole scrap, and what straight slits leave of it; not what leaves out more, or keeps less, than the slits do."""
+    holed = box(0, 0, 90, 60).difference(box(20, 20, 50, 40)).difference(box(60, 50, 70, 60))
+    left, right = holed.intersection(box(0, 0, 55, 60)), holed.intersection(box(55, 0, 90, 60))
+    assert parts_of_straight_cuts([holed], [1.0], holed) == [0]
+    assert parts_of_straight_cuts([left, right], [1.0, 1.0], holed) == [0, 1]
+    assert parts_of_straight_cuts([left, right], [1.0, 1.0]) == []
+    assert parts_of_straight_cuts([left, right.difference(box(80, 20, 85, 30))], [1.0, 1.0], holed) == [0]
+    corner = box(55, 0, 90, 60).difference(box(55, 30, 72, 60))
+    assert parts_of_straight_cuts([left, corner], [1.0, 1.0], holed) == [0]
+    for parts in ([holed], [left, right]):
+        assert straight_cuts_make(holed, parts)
+    assert not straight_cuts_make(holed, [left, corner])
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_what_is_kept_of_scraps_with_holes_passes_the_checker(seed: int) -> None:
+    """Rectangles on a scrap with holes and a corner cut off, cut down to it: all that is kept can be made."""
+    chance = random.Random(seed)
+    turn = chance.choice((0.0, 90.0, chance.uniform(0, 90)))
+    scrap = box(0, 0, 148, 210).difference(Polygon([(100, 210), (148, 150), (148, 210)]))
+    for _ in range(chance.randint(1, 4)):
+        x, y = chance.uniform(5, 100), chance.uniform(5, 150)
+        scrap = scrap.difference(box(x, y, x + chance.uniform(5, 40), y + chance.uniform(5, 40)))
+    places = [p.intersection(scrap) for p in halved(box(0, 0, 148, 210), chance, 3) if chance.random() < 0.9]
+    scrap = rotate(scrap, turn, origin=(0, 0))
+    parts = [
+        rotate(one, turn, origin=(0, 0)) for one in places if isinstance(one, Polygon) and not one.is_empty
+    ]
+    kept = parts_of_straight_cuts(parts, [part.area for part in parts], scrap)
+    assert straight_cuts_make(scrap, [parts[k] for k in kept])
+    if turn in (0.0, 90.0):
+        assert len(kept) == len(parts)
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_the_checker_agrees_with_what_is_kept(seed: int) -> None:
     """Round parts scattered over a sheet: those that are kept pass the checker's own test."""

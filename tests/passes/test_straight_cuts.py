@@ -8,8 +8,12 @@ import pytest
 from shapely.affinity import rotate
 from shapely.geometry import Point, Polygon, box
 
+from nestcut.batch.model import CardLine, Hand, Scrap
+from nestcut.check import check_plan
 from nestcut.check.trimming import straight_cuts_make
+from nestcut.passes import plan_batch
 from nestcut.passes.straight_cuts import parts_of_straight_cuts
+from tests.passes.classes import batch_of, disc_die
 
 PINWHEEL = [box(0, 0, 60, 30), box(60, 0, 90, 60), box(30, 60, 90, 90), box(0, 30, 30, 90)]
 
@@ -100,3 +104,24 @@ def test_the_checker_agrees_with_what_is_kept(seed: int) -> None:
     kept = parts_of_straight_cuts(parts, [part.area for part in parts])
     assert len(kept) >= len(parts) / 2
     assert straight_cuts_make(box(0, 0, 150, 210), [parts[k] for k in kept])
+
+
+@pytest.mark.parametrize(("across", "copies", "kits", "scraps"), [(16.0, 1, 12, 1), (11.0, 3, 60, 2)])
+def test_scraps_with_holes_are_planned_with_straight_trims(
+    across: float, copies: int, kits: int, scraps: int
+) -> None:
+    """Strips beside a hole: their sides run along it, and the plan is no less sound for that."""
+    outline = Polygon([(0, 0), (140, 0), (140, 70), (100, 100), (0, 100)])
+    outline = outline.difference(box(20, 20, 50, 40)).difference(Point(90, 50).buffer(10))
+    batch = batch_of(
+        [disc_die("d", across, copies=copies)],
+        [Scrap(f"red-{k}", "red", outline) for k in range(1, scraps + 1)],
+        [CardLine(("d",), ("red",), 1)],
+        kits=kits,
+        plate=(150.0, 220.0),
+        hand=Hand(edge_mm=0.0, trims="straight"),
+    )
+    plan = plan_batch(batch, seconds=600, work_limit=8)
+    assert check_plan(plan).ok
+    assert not any("thrown away" in note for note in plan.notes)
+    assert plan.complete

@@ -103,19 +103,24 @@ def _is_convex(shape: BaseGeometry) -> bool:
 
 
 def folded(rim: Opponent, fold: int, gap_mm: float) -> Rim:
-    """About the rim's centroid. What all turns by 360°/fold have in common serves for a rim that turns freely."""
+    """About the rim's centroid. What all turns by 360°/fold have in common serves for the rim, and fewer turns do."""
     middle = rim.rim.centroid
     shape: BaseGeometry = shapely.affinity.translate(rim.rim, -middle.x, -middle.y)
-    cells = rim.turns
+    if fold > 1:
+        shape = common_part(shape, fold)
+    period = 360.0 / fold
     if rim.turns == ALL_TURNS:
-        if fold > 1:
-            shape = common_part(shape, fold)
-        cells = ((0.0, 360.0 / fold),)
+        cells: tuple[Interval, ...] = ((0.0, period),)
     else:
         # In order of their middles, each once: as the prover lists them.
         wrapped: dict[float, Interval] = {}
         for lo, hi in rim.turns:
-            wrapped.setdefault(round((lo + hi) / 2 % 360.0, 6) % 360.0, (lo, hi))
+            middle_deg = (lo + hi) / 2
+            key = round(middle_deg % period, 6) % period
+            # To the same turn of the circle, but for less than 2e-6°: nothing of an interval may get lost.
+            back = round((middle_deg - key) / period) * period
+            low, high = wrapped.get(key, (lo - back, hi - back))
+            wrapped[key] = min(low, lo - back), max(high, hi - back)
         cells = tuple(wrapped[key] for key in sorted(wrapped))
     hull = shape.convex_hull
     discs = (max(0.0, disc_radius_mm(part) - MARGIN_MM) for part in (shape, hull))

@@ -1,5 +1,8 @@
 """Proofs that a set of dies cannot lie on the plate together, beyond rim area.
 
+Nothing is noted as disproved but what the checker, asked at once, believes: it draws shapes in its own way, and near
+the limit it may not find what was found here. Then the set stays open, and the bound does without.
+
 Two methods, the one that settles most first: branch and bound over the dies' places relative to each other
 (:mod:`nestcut.passes.relative`), and a dynamic programme that stacks them (:mod:`nestcut.passes.stacking`),
 which is better where a few large dies miss the plate by a hair.
@@ -12,7 +15,7 @@ disproved one follow.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from shapely.geometry import Polygon
 
@@ -22,9 +25,16 @@ from nestcut.passes.patterns import PatternBook
 from nestcut.passes.relative import EFFORTS, Relative
 from nestcut.passes.stacking import LEVELS, TOLERANCE_MM, Stacker
 
+if TYPE_CHECKING:
+    from nestcut.check.turning import Opponent
+
 __all__ = ["Disprover"]
 
 MOST_DIES = 6
+GLANCE_TESTS, MOST_TESTS = 2_000, 100_000
+"""Positions of a pair that the checker tests: a fraction of a second, some ten seconds."""
+MOST_PAIRS = 2e8
+"""Pairs of states that the checker stacks at one level: some seconds."""
 
 Proof = Mapping[str, Any]
 Method = Callable[[Sequence[int], int], Proof | None]
@@ -62,7 +72,10 @@ class Disprover:
 
     def attempt(self, listed: Sequence[int], strength: int) -> bool:
         """True if exactly these dies are, or have just been, disproved, by either method."""
-        return any(self._attempt(listed, strength, how) for how in (self._by_places, self._by_stacking))
+        return any(self._attempt(listed, strength, how) for how in self._methods())
+
+    def _methods(self) -> tuple[Method, ...]:
+        return self._by_middles, self._by_places, self._by_stacking
 
     def _attempt(self, listed: Sequence[int], strength: int, how: Method) -> bool:
         counts = self._counts(listed)
@@ -78,44 +91,77 @@ class Disprover:
         proof = how(listed, strength)
         if proof is None:
             return False
-        if len(listed) == 1 or (len(listed) == 2 and proof["by"] == "stacking"):
-            # Proved again by turning alone (DEVELOPERS.md, 'Proof').
-            proof = {"by": "turning"}
         self.book.disprove(counts, proof)
         return True
 
+    def _by_middles(self, listed: Sequence[int], strength: int) -> Proof | None:
+        """One or two dies by what the checker sees at once: a die too large alone, or two round ones."""
+        if len(listed) > 2:
+            return None
+        return self._believed(listed, ({"by": "turning"},), tests=GLANCE_TESTS)
+
     def _by_places(self, listed: Sequence[int], strength: int) -> Proof | None:
         proof = self.relative.disprove(listed, EFFORTS[min(strength, len(EFFORTS)) - 1], stop=self.stop)
-        # The checker draws cores in its own way: near the limit it may not find what was found here.
-        if proof is None or (len(listed) > 1 and not self._holds(listed, proof)):
+        if proof is None:
             return None
-        return {**proof, "order": [self.dies[die].name for die in listed]}
+        named = {**proof, "order": [self.dies[die].name for die in listed]}
+        return self._believed(listed, ({"by": "turning"},) if len(listed) == 1 else (named,))
 
-    def _holds(self, listed: Sequence[int], proof: Proof) -> bool:
-        """Whether the checker will believe it."""
+    def _believed(
+        self, listed: Sequence[int], proofs: Sequence[Proof], *, tests: int = MOST_TESTS
+    ) -> Proof | None:
+        """The first of these proofs that the checker believes, asked for each; None: none of them.
+
+        The limits are of work, so that the same seed asks and hears the same on every machine.
+        """
+        from nestcut.check.patience import Patience, TooLongError
         from nestcut.check.relative import places_cannot_fit
+        from nestcut.check.stacking import stack_cannot_fit
+        from nestcut.check.turning import pair_cannot_fit, single_cannot_fit
+
+        rims = [self._opponent(die) for die in listed]
+        if any(rim.rim.is_empty for rim in rims):
+            return None
+        gap_mm = self.relative.gap_mm
+        patience = Patience(stop=self.stop)
+        try:
+            for proof in proofs:
+                if len(rims) == 1:
+                    why = single_cannot_fit(rims[0], *self.size, patience=patience)
+                elif proof["by"] == "relative":
+                    why = places_cannot_fit(rims, *self.size, gap_mm, proof, patience=patience)
+                elif proof["by"] == "stacking":
+                    why = stack_cannot_fit(rims, *self.size, gap_mm, work=MOST_PAIRS, patience=patience)
+                else:
+                    why = pair_cannot_fit(*rims, *self.size, gap_mm, tests=tests, patience=patience)
+                if why is None:
+                    return proof
+        except TooLongError:
+            pass
+        return None
+
+    def _opponent(self, die: int) -> Opponent:
+        """The die as the checker sees it."""
         from nestcut.check.safe_side import shrunk
         from nestcut.check.turning import Opponent
         from nestcut.check.turns import ALL_TURNS, SLACK_DEG
 
-        opponents = []
-        for die in listed:
-            turns = self.dies[die].bound_turns
-            angles = ALL_TURNS if turns == "any" else tuple((t - SLACK_DEG, t + SLACK_DEG) for t in turns)
-            rim = shrunk(self.dies[die].rim, TOLERANCE_MM)
-            if rim.is_empty:
-                return False
-            opponents.append(Opponent.about_middle(rim, angles))
-        return places_cannot_fit(opponents, *self.size, self.relative.gap_mm, proof) is None
+        turns = self.dies[die].bound_turns
+        angles = ALL_TURNS if turns == "any" else tuple((t - SLACK_DEG, t + SLACK_DEG) for t in turns)
+        rim = shrunk(self.dies[die].rim, TOLERANCE_MM)
+        return Opponent(rim, angles) if rim.is_empty else Opponent.about_middle(rim, angles)
 
     def _by_stacking(self, listed: Sequence[int], strength: int) -> Proof | None:
-        return self.stacker.disprove(
+        proof = self.stacker.disprove(
             tuple(listed),
             levels=min(2 + strength, len(LEVELS)),
             budget=200_000 * 8 ** (strength - 1),
             work=4e7 * 4.0 ** (strength - 1),
             stop=self.stop,
         )
+        if proof is None:
+            return None
+        return self._believed(listed, (proof, {"by": "turning"}) if len(listed) == 2 else (proof,))
 
     def disprove(self, counts: Counts, strength: int) -> bool:
         """Try to disprove the set or a part of it. True if the set is disproved afterwards.
@@ -127,7 +173,7 @@ class Disprover:
             return True
         listed = [die for die, count in enumerate(counts) for _ in range(count)]
         listed.sort(key=lambda die: (-self.dies[die].area_ticks, die))
-        for how in (self._by_places, self._by_stacking):
+        for how in self._methods():
             for size in range(1, min(len(listed), MOST_DIES) + 1):
                 if self._attempt(listed[:size], strength, how):
                     self._shorten(listed[:size], strength, how)

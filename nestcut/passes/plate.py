@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from itertools import combinations
+from typing import Any
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError, Where
@@ -16,6 +18,7 @@ from nestcut.passes.bound import PlateBound, proof_json, prove
 from nestcut.passes.kept import Kept, keep_dies
 from nestcut.passes.layups import Choice, choose_layups, fewest_passes, needed_slots, share_evenly
 from nestcut.passes.master import Task, make_task
+from nestcut.passes.paper_bound import paper_bound
 from nestcut.passes.patterns import PatternBook
 from nestcut.passes.reasons import explain
 from nestcut.passes.search import Limit, PlateSearch
@@ -25,6 +28,8 @@ from nestcut.plan.model import Share, Slot
 
 __all__ = ["Books", "TradeOff", "plan_plate", "plate_bound", "searched", "trade_off"]
 
+LAST_S = 1.0
+"""Seconds beyond the search for a bound by papers."""
 JOINABLE = 0.9
 """Sets that fill more of the window are not tried when lay-ups are joined."""
 
@@ -79,20 +84,43 @@ def plan_plate(
         seconds=max(1.0, min(4.0, limit.left_s())),
         seed=seed,
     )
-    bound = search.bound
-    proof = proof_json(search.bound_task, bound, search.sets)
+    bound, reason, proof = _proved(batch, demand, search, dies)
     runs = tuple(_runs(search, choice, dies, apart))
     plan = PlatePlan(
         runs=runs,
         shares=_shares(search.task, choice),
-        bound=bound.passes,
-        reason=explain(search.bound_task, dies, bound, search.book),
+        bound=bound,
+        reason=reason,
         proof=proof,
         room=room,
-        proved_room=choice.passes <= bound.passes,
+        proved_room=choice.passes <= search.bound.passes,
     )
     search.say("lay-ups chosen")
     return plan
+
+
+def _proved(
+    batch: Batch, demand: Sequence[Demand], search: PlateSearch, dies: Sequence[Kept]
+) -> tuple[int, str, dict[str, Any]]:
+    """(passes, reason, proof): by the dies on the plate, or by the papers under them where that says more."""
+    bound, task = search.bound, search.bound_task
+    assert bound is not None
+    limit = search.limit
+    end_s = max(limit.seconds, limit.elapsed_s) + LAST_S
+
+    def over() -> bool:
+        late = limit.work_limit is None and limit.elapsed_s > end_s
+        return late or (limit.stop is not None and limit.stop())
+
+    by_papers = paper_bound(batch, demand, task, search.sets, over=over)
+    if by_papers is None or by_papers.passes <= bound.passes:
+        return bound.passes, explain(task, dies, bound, search.book), proof_json(task, bound, search.sets)
+    prices = [Fraction(0)] * len(task.dies)
+    for (die, _), price in by_papers.prices.items():
+        prices[die] = max(prices[die], price)
+    whole = PlateBound(by_papers.value, tuple(prices), by_papers.lines)
+    proof = {**proof_json(task, whole, search.sets), **by_papers.proof(task)}
+    return by_papers.passes, by_papers.reason, proof
 
 
 class Books:

@@ -35,6 +35,15 @@ __all__ = ["EFFORTS", "Relative"]
 MOST_DIES = 7
 DISC_ABOVE_DEG, DISC_ONLY_ABOVE_DEG = 5.0, 22.5
 """Cells of turns, to either side: wider ones keep a disc about the reference point, and nothing but that."""
+SLACK_HALVES = 3
+"""How often the slack about a listed turn may be halved."""
+LISTED_LEVEL = 4
+ROUND_MM = 0.02
+"""A rim is called round when no point lies farther than this outside its inner disc: then it need not turn."""
+ROUND_SEGMENTS = 24
+"""Sides of a quarter of it."""
+LEAST_COMMON = 0.98
+"""Of a rim's area that must be left of it when it is cut down to what its turns have in common."""
 MARGIN_MM = 0.05
 """A contradiction must exceed this: the checker draws cores in its own way and is to find it as well."""
 SPLITS = "abcdefg", "ABCDEFG", "hijklmnopqrstuvwxyzHI"
@@ -96,7 +105,8 @@ class Relative:
         self.rims = [translate(rim, -rim.centroid.x, -rim.centroid.y) for rim in rims]
         self.gap_mm = max(0.0, gap_mm - 2 * TOLERANCE_MM)
         self._covers: dict[int, list[Polygon]] = {}
-        self._folds: dict[int, tuple[int, float]] = {}
+        self._bodies: dict[int, tuple[int, Shape]] = {}
+        self._rounds: dict[int, bool] = {}
         self._turnings: dict[tuple[int, float], _Turning] = {}
 
     # --- what a die keeps ---------------------------------------------------------------------
@@ -107,16 +117,17 @@ class Relative:
         """Convex parts of the core for turns of ±half_deg, the same grown by the gap, and corners that
         lie in the rim's hull at all these turns (the window bounds the hull as it bounds the rim).
         """
-        rim = self.rims[die]
-        off = self._folds[die][1]
+        rim = self._body(die)[1]
         hull = rim.convex_hull
         common, bounds = [], [Polygon()]
-        if half_deg > DISC_ABOVE_DEG:
-            common.append(_disc(rim, off))
-            bounds.append(_disc(hull, off))
-        if half_deg <= DISC_ONLY_ABOVE_DEG:
+        is_round = self._is_round(die)
+        if half_deg > DISC_ABOVE_DEG or is_round:
+            segments = ROUND_SEGMENTS if is_round else 6
+            common.append(_disc(rim, segments))
+            bounds.append(_disc(hull, segments))
+        if half_deg <= DISC_ONLY_ABOVE_DEG and not is_round:
             reach = float(np.hypot(*shapely.get_coordinates(hull).T).max())
-            shrink = off + reach * (1.0 - math.cos(math.radians(half_deg))) + 10 * TOLERANCE_MM
+            shrink = reach * (1.0 - math.cos(math.radians(half_deg))) + 10 * TOLERANCE_MM
 
             def kept(part: Polygon) -> Any:
                 both = rotate(part, half_deg, origin=(0, 0)).intersection(
@@ -135,26 +146,54 @@ class Relative:
         grown = [ring_of(p.buffer(self.gap_mm, quad_segs=2)) for p in whole] if self.gap_mm > 0 else rings
         return rings, grown, np.concatenate([shapely.get_coordinates(part) for part in bounds])
 
+    def _is_round(self, die: int) -> bool:
+        """Whether the rim turns freely and looks the same at every turn."""
+        if die not in self._rounds:
+            rim = self.rims[die]
+            reach = float(np.hypot(*shapely.get_coordinates(rim).T).max())
+            middle = Point(0.0, 0.0)
+            inner = middle.distance(rim.boundary) if rim.contains(middle) else 0.0
+            self._rounds[die] = self.turns[die] == "any" and reach - inner <= ROUND_MM
+        return self._rounds[die]
+
+    def _body(self, die: int) -> tuple[int, Shape]:
+        """(m, shape): what all turns of the rim by 360°/m have in common, where that leaves fewer turns and costs little.
+
+        The shape lies in the rim at all its turns, and turned by 360°/m it is the same (but for rounding errors,
+        far below what cores are shrunk by).
+        """
+        if die not in self._bodies:
+            rim, turns = self.rims[die], self.turns[die]
+            m = 1 if self._is_round(die) else symmetry(rim)[0]
+            if turns != "any" and len(_listed_turns(turns, m)) == len(_listed_turns(turns, 1)):
+                m = 1
+            common: Any = rim
+            for k in range(1, m):
+                common = common.intersection(rotate(rim, 360.0 * k / m, origin=(0, 0)))
+            if common.is_empty or common.area < LEAST_COMMON * rim.area:
+                m, common = 1, rim
+            self._bodies[die] = m, common
+        return self._bodies[die]
+
     def _turning(self, die: int, fine_mm: float) -> _Turning:
         key = (die, fine_mm)
         if key not in self._turnings:
             turns = self.turns[die]
-            if die not in self._folds:
-                self._folds[die] = symmetry(self.rims[die]) if turns == "any" else (1, 0.0)
             self._turnings[key] = self._any(die, fine_mm) if turns == "any" else self._listed(die, turns)
         return self._turnings[key]
 
     def _any(self, die: int, fine_mm: float) -> _Turning:
         """Halves of halves of all turns."""
-        reach = float(np.hypot(*shapely.get_coordinates(self.rims[die]).T).max())
-        size = 360.0 / self._folds[die][0]
+        fold, body = self._body(die)
+        reach = float(np.hypot(*shapely.get_coordinates(body).T).max())
+        size = 360.0 / fold
         found = _Turning(*(np.zeros(0),) * 4, [], [])
         deg, child, box, parts = [], [], [], []
         level = 0
         while True:
             count = 2**level
             half = size / count / 2
-            last = level > 0 and math.radians(half) * reach < fine_mm
+            last = self._is_round(die) or (level > 0 and math.radians(half) * reach < fine_mm)
             rings, grown, bounds = self._core(die, half, level)
             mids = (np.arange(count) + 0.5) * size / count
             deg.append(mids)
@@ -172,25 +211,40 @@ class Relative:
         return found
 
     def _listed(self, die: int, turns: Sequence[float]) -> _Turning:
-        """Halves of the list; only single turns count with more than a disc."""
-        angles = sorted(turns)
-        wide, narrow = self._core(die, 360.0, 0), self._core(die, TURN_SLACK_DEG, 4)
-        rings, grown = wide[0] + narrow[0], wide[1] + narrow[1]
-        cells = [(0, len(angles))]
+        """Halves of the list, then of a turn's slack; only single turns count with more than a disc."""
+        angles = _listed_turns(turns, self._body(die)[0])
+        wide = self._core(die, 360.0, 0)
+        rings, grown = list(wide[0]), list(wide[1])
+        # What the slack of a listed turn leaves open is halved like free turns: three dies one above the other
+        # may miss the plate by less than the slack of each lets the next one in.
+        narrow = []
+        for level in range(SLACK_HALVES + 1):
+            core = self._core(die, TURN_SLACK_DEG / 2**level, LISTED_LEVEL)
+            narrow.append((len(rings), len(rings) + len(core[0]), core[2]))
+            rings += core[0]
+            grown += core[1]
+        cells: list[tuple[int, int, float, int]] = [(0, len(angles), 0.0, 0)]
         deg, child, box, parts = [], [], [], []
         at = 0
         while at < len(cells):
-            first, end = cells[at]
+            first, end, off, level = cells[at]
             at += 1
-            deg.append(angles[first])
+            turn = angles[first] + off
+            deg.append(turn)
             if end - first == 1:
-                child.append(-1)
-                parts.append((len(wide[0]), len(rings)))
-                box.append(_reaches(narrow[2], np.array([angles[first]]))[0])
+                begin, stop, corners = narrow[level]
+                parts.append((begin, stop))
+                box.append(_reaches(corners, np.array([turn]))[0])
+                if level == SLACK_HALVES:
+                    child.append(-1)
+                    continue
+                child.append(len(cells))
+                aside = TURN_SLACK_DEG / 2 ** (level + 1)
+                cells += [(first, end, off - aside, level + 1), (first, end, off + aside, level + 1)]
             else:
                 child.append(len(cells))
                 middle = (first + end) // 2
-                cells += [(first, middle), (middle, end)]
+                cells += [(first, middle, 0.0, 0), (middle, end, 0.0, 0)]
                 parts.append((0, len(wide[0])))
                 box.append(_reaches(wide[2], np.array([0.0]))[0])
         return _Turning(
@@ -210,7 +264,7 @@ class Relative:
         answer, tree, _ = self.refute(dies, effort, stop=stop)
         if answer != 0:
             return None
-        folds = [self._folds[die][0] for die in dies]
+        folds = [self._body(die)[0] for die in dies]
         return {
             "by": "relative",
             "step_mm": effort.step_mm,
@@ -292,13 +346,19 @@ class Relative:
         return np.array(pairs, dtype=np.int64).reshape(-1, 2)
 
 
-def _disc(shape: Shape, off: float) -> Polygon:
+def _listed_turns(turns: Sequence[float], fold: int) -> list[float]:
+    """Listed turns of a shape that a turn by 360°/fold does not change: each once, in order, as the checker has them."""
+    period = 360.0 / fold
+    return sorted({round(deg % period, 6) % period: deg % period for deg in turns})
+
+
+def _disc(shape: Shape, segments: int) -> Polygon:
     """A polygon in the largest disc about the reference point that the shape holds: it lies there at any turn."""
     centre = Point(0.0, 0.0)
     if not shape.contains(centre):
         return Polygon()
-    reach = centre.distance(shape.boundary) - off - 10 * TOLERANCE_MM
-    return centre.buffer(reach, quad_segs=6) if reach > 0 else Polygon()
+    reach = centre.distance(shape.boundary) - 10 * TOLERANCE_MM
+    return centre.buffer(reach, quad_segs=segments) if reach > 0 else Polygon()
 
 
 def _reaches(points: np.ndarray, mids: np.ndarray) -> np.ndarray:

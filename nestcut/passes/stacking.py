@@ -52,7 +52,13 @@ class _Cells:
 
 
 def inner_shape(shape: Shape, depth: float) -> Shape:
-    """A simpler shape inside the shape, at most about 2·depth smaller."""
+    """A simpler shape inside the shape, at most about 2·depth smaller.
+
+    (A convex one may reach out of it by rounding errors, far below what cores are shrunk by.)
+    """
+    if isinstance(shape, Polygon) and shape.convex_hull.area - shape.area <= 1e-9:
+        # Some of its own corners: what they span lies inside, and straight sides lose nothing.
+        return shape.simplify(0.95 * depth).convex_hull
     for tolerance in (depth, depth / 4):
         small = shape.buffer(-tolerance, quad_segs=2).simplify(0.95 * tolerance)
         if not small.is_empty and small.is_valid and shape.contains(small):

@@ -33,6 +33,7 @@ from tests.check.reach import CHECKER, Reach, digest, from_json, measured, run_t
 
 PROOFS = {
     "proof", "disproof", "turning", "turns", "safe_side", "stacking", "offsets", "convex_cover", "relative", "cores",
+    "patience", "sets", "symmetry", "whole_papers",
 }  # fmt: skip
 """Modules that ``check_proof`` is made of; the others hold the rules."""
 COMPARISONS: dict[type[ast.cmpop], type[ast.cmpop]] = {

@@ -10,6 +10,8 @@ Low-level code knows *what* is wrong; the reader that opened the file adds *wher
     │   ├── BatchError      a batch file or a table that does not make sense
     │   └── PlanError       a plan.json that cannot be read
     └── OutputError     the plan cannot be written where it was asked to go
+
+:class:`RefusedPlanError` is none of these: it is a mistake of ours.
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ __all__ = [
     "OutlineError",
     "OutputError",
     "PlanError",
+    "RefusedPlanError",
     "Where",
     "found_at",
 ]
@@ -105,6 +108,18 @@ class PlanError(InputError):
 
 class OutputError(NestcutError):
     """The plan cannot be written where it was asked to go."""
+
+
+class RefusedPlanError(RuntimeError):
+    """The checker refuses every plan that the planner made: a mistake of ours, nothing that a person can mend.
+
+    Attributes:
+        refused: the plan that was refused first (a :class:`nestcut.plan.Plan`), for the report.
+    """
+
+    def __init__(self, why: str, refused: object) -> None:
+        super().__init__(f"the planner made a plan that the checker refuses: {why}")
+        self.refused = refused
 
 
 @contextmanager

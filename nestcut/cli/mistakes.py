@@ -31,9 +31,12 @@ def tell_mistake(err: BaseException) -> int:
     """Say on the error stream what went wrong and what to send us; returns the exit code, :data:`MISTAKE`."""
     report = _report(err)
     kept = _keep(report)
+    plan = _keep_plan(err, kept)
     first = (str(err).strip() or "no message").splitlines()[0][:200]
     what = "".join(char if char.isprintable() else "?" for char in f"{type(err).__name__}: {first}")
     where = f"the file {kept}" if kept else f"what is shown when {TRACEBACK}=1 is set"
+    if plan:
+        where = f"the files {kept} and {plan}"
     typer.echo(
         f"Error: nestcut made a mistake of its own ({what})\n"
         f"  It is not your doing, and no half-written output is left.\n"
@@ -43,6 +46,23 @@ def tell_mistake(err: BaseException) -> int:
     if os.environ.get(TRACEBACK, "0") not in ("", "0"):
         typer.echo(report, err=True)
     return MISTAKE
+
+
+def _keep_plan(err: BaseException, report: Path | None) -> Path | None:
+    """Where the plan lies that the checker refused, beside the report, which gets a line that names it; None: there is none."""
+    refused = getattr(err, "refused", None)
+    if report is None or refused is None:
+        return None
+    path = report.with_suffix(".plan.json")
+    # Whatever is wrong with the plan must not hide what went wrong before.
+    with suppress(Exception):
+        from nestcut.plan import write_plan
+
+        write_plan(refused, path)
+        with open(report, "a", encoding="utf-8") as file:
+            file.write(f"\nthe plan that was refused: {path}\n")
+        return path
+    return None
 
 
 def _report(err: BaseException) -> str:

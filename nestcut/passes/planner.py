@@ -8,10 +8,11 @@ from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 from nestcut.batch.model import Batch, Demand
-from nestcut.errors import BatchError
+from nestcut.errors import BatchError, RefusedPlanError
 from nestcut.passes.assemble import assemble
 from nestcut.passes.clock import Clock, ProgressCall
-from nestcut.passes.drafts import Draft, better, choices, handiest_of, heavy, rank
+from nestcut.passes.drafts import Draft, better, choices, handiest_of, heavy
+from nestcut.passes.fallback import Resort
 from nestcut.passes.handy import handling_matters, in_few_trims
 from nestcut.passes.lighten import heavy_layups, lightened
 from nestcut.passes.load import line_load
@@ -86,7 +87,7 @@ def plan_batch(
         work_limit: most tries of the plate search, in place of the clock.
         advise: use time that is left for what-if (``plan.extras["what_if"]``) and list the other drafts
             (``plan.extras["trade_off"]``).
-    Raises: BatchError where nothing can be planned; RuntimeError for a mistake of ours (a plan that the
+    Raises: BatchError where nothing can be planned; RefusedPlanError for a mistake of ours (a plan that the
         checker refuses is never returned).
     """
     prepare(lambda text: on_progress(0.0, None, None, text) if on_progress else None)
@@ -100,8 +101,19 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
     from nestcut.passes.plate import Books
 
     drafts: list[Draft] = []
+    tried: list[Draft] = []
     books = Books()
-    draft = _best_draft(batch, within_reach(batch), clock, seed, drafts, books)
+    resort = Resort(batch, books, clock)
+    try:
+        draft = _best_draft(batch, within_reach(batch), clock, seed, tried, books)
+    except BatchError as error:
+        # A die or a line that is named can never be met. Else there was no room for papers between dies, or no time.
+        if str(error.where) or resort.unmet(resort.by_hand()) == sum(line.count for line in batch.demand):
+            raise
+        draft = resort.by_hand()
+        plan, draft = _sound(batch, draft, tried, clock, resort)
+        return plan
+    drafts += [one for one in tried if not one.missing]
     matters = handling_matters(batch)
     glance = advise and draft.passes <= GLANCE_PASSES
     if batch.hand.trims == "none" or (not draft.missing and (matters or glance)):
@@ -113,16 +125,25 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
             if matters
             else min(HANDIER, GLANCE_S / max(1.0, clock.left()))
         )
-        draft = _handier(batch, draft, drafts, clock, seed, share)
-    if draft.missing:
+        draft = _handier(batch, draft, drafts, tried, clock, seed, share)
+    if draft.missing or resort.unmet(draft):
 
         def plate_for(demand: Sequence[Demand], room: Room, limit: float) -> PlatePlan:
             return _plate(batch, demand, room, limit, clock, seed, books)
 
-        clock.say(None, None, "paper is short: keeping whole kits")
-        draft = within_stock(batch, draft, clock, seed, plate_for)
+        tried.append(draft)
+        hand = resort.by_hand()
+        if draft.missing and resort.unmet(hand):
+            clock.say(None, None, "paper is short: keeping whole kits")
+            # As much again is kept for counting what to buy.
+            rest = clock if clock.by_work else replace(clock, seconds=clock.seconds - resort.took_s)
+            draft = within_stock(batch, draft, rest, seed, plate_for)
+            tried.append(draft)
+        if draft.missing or resort.unmet(hand) < resort.unmet(draft):
+            draft = hand
+        # What was tried before is for other pieces.
         drafts = []
-    plan = _sound(batch, draft, drafts, clock)
+    plan, draft = _sound(batch, draft, tried, clock, resort)
     if advise:
         plan = replace(plan, extras={**plan.extras, **_advice(batch, plan, draft, drafts, clock, seed)})
     return plan
@@ -161,7 +182,7 @@ def _best_draft(
     books: Books,
 ) -> Draft:
     """The best of several ways to lay dies: hulls first, since papers separate there; then square dies, which
-    suit small scraps; then bare rims, where hulls cost passes. ``drafts`` is given all that are complete."""
+    suit small scraps; then bare rims, where hulls cost passes. ``drafts`` is given all that were tried."""
     best: Draft | None = None
     short: Draft | None = None
     chips: Draft | None = None
@@ -171,9 +192,8 @@ def _best_draft(
 
     def take(draft: Draft, text: str) -> None:
         nonlocal best, short
-        if not draft.missing:
-            drafts.append(draft)
-        elif short is None or better(batch, draft, short):
+        drafts.append(draft)
+        if draft.missing and (short is None or better(batch, draft, short)):
             short = draft
         if best is None or better(batch, draft, best):
             best = draft
@@ -249,17 +269,20 @@ def _wanting(best: Draft, proof: PlatePlan) -> bool:
     return bool(best.missing) or best.passes > ABOVE * proof.bound
 
 
-def _handier(batch: Batch, draft: Draft, drafts: list[Draft], clock: Clock, seed: int, share: float) -> Draft:
+def _handier(
+    batch: Batch, draft: Draft, drafts: list[Draft], tried: list[Draft], clock: Clock, seed: int, share: float
+) -> Draft:
     """The draft, or a better one with scraps as they are: more passes as a rule, but hardly a trim."""
     clock.say(draft.passes, draft.bound.bound, "scraps laid as they are")
     others = [replace(other, bound=draft.bound) for other in in_few_trims(batch, draft, clock, seed, share)]
     # Those from before, too: a few passes more may now be as good.
     best = handiest_of(batch, [draft, *(replace(one, bound=draft.bound) for one in drafts), *others])
     drafts += [other for other in others if not other.missing]
+    tried += others
     return best
 
 
-def _finished(batch: Batch, draft: Draft, clock: Clock) -> Plan:
+def _finished(batch: Batch, draft: Draft, clock: Clock, resort: Resort) -> Plan:
     bound = draft.bound
     plan = assemble(
         batch,
@@ -268,7 +291,7 @@ def _finished(batch: Batch, draft: Draft, clock: Clock) -> Plan:
         draft.realised,
         Bound(bound.bound, bound.reason),
         proof=bound.proof,
-        short=_short(batch, draft, clock),
+        short=_short(batch, draft, clock, resort),
         packing=pack_kits(batch, batch.demand, draft.shares),
     )
     warnings = [
@@ -282,32 +305,40 @@ def _finished(batch: Batch, draft: Draft, clock: Clock) -> Plan:
     return replace(plan, extras={**plan.extras, "loads": loads})
 
 
-def _short(batch: Batch, draft: Draft, clock: Clock) -> tuple[Shortage, ...]:
+def _short(batch: Batch, draft: Draft, clock: Clock, resort: Resort) -> tuple[Shortage, ...]:
     met = [sum(s.count for s in line) for line in draft.shares]
     if all(m >= line.count for m, line in zip(met, batch.demand, strict=True)):
         return ()
-    return shortages(batch, asked_of(batch, draft.shares), draft.shares, over=clock.late)
+    asked = asked_of(batch, draft.shares)
+    buy = resort.to_buy(asked, draft.shares)
+    return shortages(batch, asked, draft.shares, buy=buy, over=clock.late)
 
 
-def _sound(batch: Batch, draft: Draft, others: Sequence[Draft], clock: Clock) -> Plan:
-    """The plan of the draft, checked; should the checker refuse it, that of the next best draft, and a note says so.
+def _sound(
+    batch: Batch, draft: Draft, others: Sequence[Draft], clock: Clock, resort: Resort
+) -> tuple[Plan, Draft]:
+    """The plan of the draft, checked; should the checker refuse it, that of the next best one, and a note says so.
 
-    Raises: RuntimeError where no draft passes.
+    Raises: RefusedPlanError where not even one paper and one die a pass is let through.
     """
     from nestcut.check import check_plan
 
-    ranked = sorted(others, key=lambda other: rank(batch, other))
-    refused = ""
-    for candidate in [draft, *(other for other in ranked if other.realised is not draft.realised)]:
-        plan = _finished(batch, replace(candidate, bound=draft.bound), clock)
+    refused: Plan | None = None
+    why = ""
+    for candidate in resort.line(draft, others):
+        plan = _finished(batch, candidate, clock, resort)
         report = check_plan(plan)
-        if report.ok and refused:
-            note = f"A better plan broke a rule and was thrown away ({refused}). Please tell the makers of nestcut."
-            return replace(plan, notes=(*plan.notes, note))
+        if report.ok and refused is not None:
+            note = (
+                f"A better plan broke a rule and was thrown away ({why}). Please tell the makers of nestcut."
+            )
+            return replace(plan, notes=(*plan.notes, note)), candidate
         if report.ok:
-            return plan
-        refused = refused or "; ".join(fault.message for fault in report.faults[:3])
-    raise RuntimeError(f"the planner made a plan that the checker refuses: {refused}")
+            return plan, candidate
+        if refused is None:
+            refused = plan
+            why = "; ".join(fault.message for fault in report.faults[:3])
+    raise RefusedPlanError(why, refused)
 
 
 def _advice(

@@ -6,7 +6,7 @@ under the dies in every pass is decided by the paper half.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import combinations
@@ -26,7 +26,7 @@ from nestcut.passes.types import PlatePlan, PlateRun, Room, Supply
 from nestcut.passes.wishes import by_wish
 from nestcut.plan.model import Share, Slot
 
-__all__ = ["Books", "TradeOff", "plan_plate", "plate_bound", "searched", "trade_off"]
+__all__ = ["Books", "TradeOff", "bound_alone", "plan_plate", "searched", "trade_off"]
 
 LAST_S = 1.0
 """Seconds beyond the search for a bound by papers."""
@@ -365,20 +365,21 @@ def trade_off(
     return tuple(points)
 
 
-def plate_bound(
-    batch: Batch,
-    demand: Sequence[Demand],
-    *,
-    copies: Mapping[str, int] | None = None,
-    book: PatternBook | None = None,
-) -> tuple[int, str]:
-    """The lower bound alone, quickly: for estimates and what-if. ``copies`` overrides what is owned."""
+def bound_alone(
+    batch: Batch, demand: Sequence[Demand], book: PatternBook, over: Callable[[], bool] | None = None
+) -> PlatePlan:
+    """The lower bound for a demand and its proof, without lay-ups; quick, since no set of dies is looked at anew.
+
+    Args:
+        book: what is known of sets of these dies.
+        over: True ends the search for better prices; every bound on the way is proved.
+    """
     dies = keep_dies(batch, demand, "rims")
+    none = PlatePlan((), tuple(() for _ in demand), 0, "nothing has to be cut")
     if not dies:
-        return 0, "nothing has to be cut"
-    if copies:
-        dies = tuple(replace(die, copies=copies.get(die.name, die.copies)) for die in dies)
+        return none
     task = make_task(batch, demand, dies, every_die=True)
     search = PlateSearch(task, task, dies, batch.machine.window, batch.hand.gap_mm, book=book)
-    bound: PlateBound = prove(task, search.sets, [])
-    return bound.passes, explain(task, dies, bound, search.book)
+    bound: PlateBound = prove(task, search.sets, [], over=over)
+    proof = proof_json(task, bound, search.sets)
+    return replace(none, bound=bound.passes, reason=explain(task, dies, bound, search.book), proof=proof)

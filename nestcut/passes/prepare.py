@@ -34,6 +34,7 @@ def prepare(tell: Callable[[str], None] | None = None, *, load: bool = True) -> 
 
 @lru_cache(maxsize=1)
 def _planned_once() -> None:
+    from nestcut.passes.one_paper import one_paper_a_pass
     from nestcut.passes.plate import plan_plate
     from nestcut.passes.realise import draft_runs, realise
     from nestcut.passes.relative import EFFORTS, Relative
@@ -62,6 +63,7 @@ def _planned_once() -> None:
         runs = draft_runs(batch, tasks)
         if runs is not None:
             realise(batch, runs)
+    one_paper_a_pass(batch)
     # What that batch need not have needed.
     Relative([rim], ["any"], batch.machine.window, 1.0).disprove((0, 0, 0), EFFORTS[0])
     Stacker([rim], ["any"], batch.machine.window, 1.0).disprove((0, 0, 0))

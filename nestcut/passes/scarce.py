@@ -24,7 +24,7 @@ from nestcut.passes.trimming import obey_trims
 from nestcut.passes.types import PlatePlan, PlateRun
 from nestcut.plan.model import Share
 
-__all__ = ["asked_of", "within_reach", "within_stock"]
+__all__ = ["asked_of", "within_reach", "within_stock", "without_missing"]
 
 HOPELESS = 0.95
 """No way of laying cuts is known whose webbed areas fill more of a scrap than this."""
@@ -110,7 +110,8 @@ def _gone(batch: Batch, shares: Shares, missing: Counter[tuple[str, str]]) -> di
     return gone
 
 
-def _without_missing(batch: Batch, demand: Sequence[Demand], shares: Shares, got: Realised) -> Shares:
+def without_missing(batch: Batch, demand: Sequence[Demand], shares: Shares, got: Realised) -> Shares:
+    """The shares without the cuts that found no paper: spares go first, then the line that serves most kits."""
     return cut_back(batch, demand, shares, _gone(batch, shares, got.missing))
 
 
@@ -124,9 +125,9 @@ def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for)
 
     def tried(shares: Shares, runs: Sequence[PlateRun], share: float) -> tuple[Shares, Realised] | None:
         got = with_papers(batch, runs, shares, clock, seed, sparing=True, squeezing=share)
-        return None if got is None else (_without_missing(batch, demand, shares, got), got)
+        return None if got is None else (without_missing(batch, demand, shares, got), got)
 
-    kept = _without_missing(batch, demand, full, draft.realised)
+    kept = without_missing(batch, demand, full, draft.realised)
     best = (whole_kits(batch, demand, _met(kept)), sum(_met(kept)), kept, draft.realised)
 
     def take(got: tuple[Shares, Realised]) -> int:

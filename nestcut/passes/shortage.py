@@ -1,8 +1,7 @@
 """What to leave out when the scraps can't give everything, and what to buy.
 
 Spares are given up first; then whole kits are kept as far as possible, and beyond them as many pieces as
-the paper gives. What is short is told in pieces, in mm² and in fresh sheets, which are counted by laying
-the missing pieces on them, not by area.
+the paper gives. What is short is told in pieces, in mm² and in fresh sheets (:mod:`nestcut.passes.buying`).
 """
 
 from __future__ import annotations
@@ -11,20 +10,12 @@ import heapq
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
 
-from shapely.geometry import box
-
 from nestcut.batch.model import Batch, Demand, Die
-from nestcut.passes.convex_paper import grown_hull
-from nestcut.passes.schedule import paper_turns, pieces_of
+from nestcut.passes.schedule import pieces_of
 from nestcut.passes.short_proofs import Shortfalls
-from nestcut.passes.slabs import Bed, Form, lay, turned
 from nestcut.plan.model import Missing, Share, Shortage
-from nestcut.units import SHEET_SIZES_MM
 
 __all__ = ["cut_back", "kits_only", "shortages"]
-
-SHEETS = {name: SHEET_SIZES_MM[name.lower()] for name in ("A4", "letter")}
-"""Sheets that are told to buy, mm."""
 
 FEW_PAPERS, LITTLE = 3, 0.25
 """Most papers, and most of what is asked of one, that may be missing for a proof of what large dies find room for."""
@@ -101,14 +92,20 @@ def webbed_area(die: Die, web_mm: float) -> float:
 
 
 def shortages(
-    batch: Batch, full: Shares, kept: Shares, *, over: Callable[[], bool] = lambda: False
+    batch: Batch,
+    full: Shares,
+    kept: Shares,
+    *,
+    buy: Mapping[str, Mapping[str, int]] | None = None,
+    over: Callable[[], bool] = lambda: False,
 ) -> tuple[Shortage, ...]:
     """What is missing, paper by paper, and what to buy.
 
     Args:
+        buy: paper → sheets to buy by size (:mod:`nestcut.passes.buying`).
         over: asked before every proof of what large dies find room for; True leaves it out.
     """
-    by_paper = _lost(full, kept)
+    by_paper, buy = _lost(full, kept), buy or {}
     result = []
     papers = sorted(by_paper)
     shortfalls = Shortfalls(batch)
@@ -132,7 +129,7 @@ def shortages(
                 dies=tuple(pieces),
                 pieces=total,
                 area_mm2=round(area, 1),
-                sheets={name: _sheets(batch, paper, pieces, size) for name, size in SHEETS.items()},
+                sheets=dict(buy.get(paper, {})),
                 proved=proved,
                 reason=_reason(paper, total, sure.pieces, sure.reason),
                 by=tuple(by),
@@ -148,28 +145,3 @@ def _reason(paper: str, total: int, proved: int, reason: str) -> str:
     if proved > 0:
         return f"{reason}; that is proved for {proved} of the {total} pieces, the rest found no place in the scraps"
     return f"the scraps of {paper} may hold more, but no place was found for {total} pieces"
-
-
-def _sheets(batch: Batch, paper: str, pieces: Mapping[str, int], size: tuple[float, float]) -> int:
-    """How many fresh sheets hold the missing pieces as chips. 0 where one fits no sheet."""
-    forms = []
-    for name, count in pieces.items():
-        die = batch.die(name)
-        deg = 0.0 if die.turns == "any" else die.turns[0]
-        turns = paper_turns(die, batch.paper(paper), deg, papers=batch.hand.papers)
-        outline = grown_hull(turned(die.cut, deg), batch.hand.edge_mm)
-        forms.append(Form(outline, turns or (0.0,), -(-count // die.pieces)))
-    forms.sort(key=lambda form: -form.outline.area)
-    left = [form.want for form in forms]
-    fresh = Bed(box(0.0, 0.0, *size))
-    sheets = 0
-    while any(left):
-        bed = fresh.copy()
-        laid = [len(lay(bed, 0, form, k, left[k])) for k, form in enumerate(forms)]
-        if not any(laid):
-            return 0
-        # The same sheet again as often as the demand allows.
-        times = max(1, min(rest // n for rest, n in zip(left, laid, strict=True) if n))
-        sheets += times
-        left = [rest - n * times for rest, n in zip(left, laid, strict=True)]
-    return sheets

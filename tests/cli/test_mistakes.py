@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from nestcut.check import check_file
 from nestcut.cli import main
 
 
@@ -73,14 +74,21 @@ def test_a_plan_that_breaks_a_rule_is_a_mistake_of_ours(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """The planner's plan does not pass the checker: 70, and nothing is written."""
+    """No plan of the planner's passes the checker: 70, nothing is written, and the plan lies beside the report."""
     from nestcut.check.report import Fault, Report
 
     monkeypatch.setattr("nestcut.check.check_plan", lambda _: Report((Fault("web", "too near"),)))
     before = sorted(p.name for p in folder.iterdir())
     assert run("plan", "batch.toml", "--out", "out") == 70
-    assert "mistake of its own (RuntimeError: " in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert "mistake of its own (RefusedPlanError: " in told
     assert sorted(p.name for p in folder.iterdir()) == before
+    named = re.search(r"send us the files (\S+) and (\S+),", told)
+    assert named is not None
+    report, kept = (Path(name) for name in named.groups())
+    assert f"the plan that was refused: {kept}" in report.read_text(encoding="utf-8")
+    monkeypatch.undo()
+    assert check_file(kept).ok
 
 
 def test_the_traceback_is_shown_to_those_who_ask(

@@ -120,8 +120,8 @@ def test_what_a_plan_calls_proved_is_proved_from_its_file_alone() -> None:
 
 def test_without_trims_or_on_both_sides_less_is_proved() -> None:
     """Discs whose cuts may lie in parts of a scrap need twice the edge between them; a flipped paper is left to area."""
-    hand = Hand(web_mm=9.0, edge_mm=3.0)
-    side = 89 / math.sqrt(2) + 80 + 6 - 1.5  # not for two discs 9 mm apart
+    hand = Hand(web_mm=12.0, edge_mm=3.0)
+    side = 86 / math.sqrt(2) + 86.4  # for two discs 6 mm apart, not 12
     whole = replace(bare(round_die(), sheets("red", (side, side))), hand=replace(hand, trims="none"))
     assert most_cuts(whole, round_die(), "red", whole.scraps[0].outline) == 1
     cut_up = replace(whole, hand=hand)

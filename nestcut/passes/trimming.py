@@ -140,6 +140,7 @@ def _not_straight(batch: Batch, realised: Realised) -> set[tuple[str, bytes]]:
             [outline for _, outline in own],
             # The scrap's area as one: a hair for size, so that of equal parts the larger stays.
             [cuts[scrap.id, key] + 0.5 * outline.area / scrap.outline.area for key, outline in own],
+            scrap.outline,
         )
         gone |= {(scrap.id, own[k][0]) for k in set(range(len(own))) - set(made)}
     return gone

@@ -162,3 +162,22 @@ def more_dies_than_pieces_are_short(plan: Plan) -> Plan:
 @damage(short, "short")
 def area_short_is_that_of_two(plan: Plan) -> Plan:
     return change_short(plan, 0, area_mm2=2 * plan.short[0].area_mm2)
+
+
+@damage(lacking, "short")
+def a_piece_less_is_short_and_no_lines_are_told(plan: Plan) -> Plan:
+    tile = _red(plan).area_mm2 / 2
+    return change_short(change_short(plan, 0, by=()), 1, pieces=1, area_mm2=tile, by=())
+
+
+@damage(lacking, "short")
+def area_short_is_less_than_that_of_the_smaller_die_and_no_lines_are_told(plan: Plan) -> Plan:
+    cuts = (plan.die(name).cut.buffer(plan.hand.web_mm / 2) for name in ("bar", "tile"))
+    return change_short(plan, 0, by=(), area_mm2=1.97 * min(cut.area for cut in cuts))
+
+
+@damage(lacking, "short")
+def more_is_short_in_one_paper_than_its_lines_lack_and_no_lines_are_told(plan: Plan) -> Plan:
+    bar = plan.die("bar").cut.buffer(plan.hand.web_mm / 2)
+    less = change_short(plan, 0, pieces=1, dies=("bar",), area_mm2=bar.area, by=())
+    return change_short(less, 1, pieces=3, area_mm2=1.5 * _red(plan).area_mm2, by=())

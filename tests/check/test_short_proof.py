@@ -13,7 +13,7 @@ from shapely.geometry import MultiPolygon, Polygon, box
 
 from nestcut.batch.model import Die, Hand, Machine, Paper, Scrap
 from nestcut.check import check_plan, check_proof
-from nestcut.check.patience import Patience, TooLongError
+from nestcut.check.patience import Patience, TooLongError, Undecided
 from nestcut.check.short_proof import NotProvedError, ShortageProofs
 from nestcut.plan.model import Bound, DemandMet, Missing, Plan, Shortage, Totals
 from tests.check.plans import circle, rectangle_die
@@ -336,3 +336,30 @@ def test_what_was_believed_is_not_gone_through_again(monkeypatch: pytest.MonkeyP
     for other in ({**GOOD, "most": 0}, holds(1, "1", "2"), holds(1, "1", "2", "3", by="stacking")):
         with pytest.raises(NotProvedError, match="asked again"):
             proofs.most_cuts("red", "disc", [other])
+
+
+def test_a_proof_that_is_too_large_is_told_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the checker gives up is undecided; a plain fault beside it is a fault."""
+    from nestcut.check import short_proof
+
+    words = iter([Undecided("too many cells"), None])
+    monkeypatch.setattr(short_proof, "disprove", lambda *_: next(words))
+    proof = capacity(holds(1, "1", "2"), holds(1, "3"))
+    (fault,) = check_proof(told(disc_case(), 2, proof)).faults
+    assert fault.rule == "undecided"
+    assert "must be missing was not gone through, it is too large: too many cells" in fault.message
+    words = iter([Undecided("too many cells"), "it fits"])
+    (fault,) = check_proof(told(disc_case(), 2, proof)).faults
+    assert (fault.rule, "3 holds at most 1 of disc does not hold: it fits" in fault.message) == (
+        "short",
+        True,
+    )
+
+
+def test_dies_without_an_area_to_speak_of_prove_nothing() -> None:
+    """A hair of a die takes no paper: no number of its cuts is the most."""
+    hair = Die("hair", box(0, 0, 30.0, 1e-6), box(-1, -1, 31, 1))
+    plan = wanting([hair], [box(0, 0, 40, 40)], [(["hair"], ["red"], 9)])
+    assert missing(plan) == 0
+    with pytest.raises(NotProvedError, match="takes no paper"):
+        missing(plan, capacity(die="hair"))

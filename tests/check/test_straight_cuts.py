@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 import shapely
+from shapely.affinity import rotate
 from shapely.geometry import Polygon, box
 
+from nestcut.check import check_plan
 from nestcut.check.trimming import straight_cuts_make
+from nestcut.plan.model import Trim
+from tests.check.plans import kits
 
 Cells = frozenset[tuple[int, int]]
 HOLED = box(0, 0, 60, 60).difference(box(20, 20, 40, 30))
@@ -119,3 +124,49 @@ def test_a_part_around_a_hole() -> None:
     assert straight_cuts_make(HOLED, [HOLED.intersection(box(10, 10, 50, 60))])
     assert not straight_cuts_make(HOLED, [HOLED.difference(box(45, 45, 50, 50))])
     assert not straight_cuts_make(HOLED, [HOLED.difference(box(20, 20, 41, 30))])
+
+
+def test_what_a_cut_leaves_is_kept_to_its_last_corner() -> None:
+    """The first cut found starts far right and low; the upper left corner of the scrap still belongs to a part."""
+    low = Polygon([(90, 10), (100, 10), (100, 20), (90, 20)])
+    for turn in (0, 90, 180, 270):
+        parts = [rotate(part, turn, origin=(0, 0)) for part in (box(0, 20, 100, 170), low)]
+        assert straight_cuts_make(rotate(box(0, 0, 100, 170), turn, origin=(0, 0)), parts)
+
+
+def test_corners_on_top_of_each_other_are_no_side() -> None:
+    """A side without a length has no direction, and raises no flag."""
+    doubled = Polygon([(0, 0), (0, 0), (30, 0), (30, 0), (30, 60), (0, 60)])
+    with np.errstate(all="raise"):
+        assert straight_cuts_make(box(0, 0, 60, 60), [doubled])
+
+
+def test_bits_that_fall_off_at_a_hole_go_on_alone() -> None:
+    """Cut above and below the hole: what is left and right of it falls apart, and lines of one spare the other."""
+    left, right = box(5, 22, 15, 28), box(45, 20, 60, 30)
+    tall = box(0, 0, 60, 60).difference(box(20, 10, 40, 50))
+    assert straight_cuts_make(tall, [left, right])
+    pinwheel = [box(0, 0, 2, 1), box(2, 0, 3, 2), box(1, 2, 3, 3), box(0, 1, 1, 3)]
+    assert not straight_cuts_make(box(0, 0, 3, 3), pinwheel)
+    assert not straight_cuts_make(box(0, 0, 3, 3).difference(box(1, 1, 2, 2)), pinwheel)
+    # Each arm by itself already where the scrap is slit along one of them.
+    slit = box(0, 0, 3, 3).difference(box(1, 1, 2, 2)).difference(box(1.99, -1, 2.01, 1))
+    arms = [box(0, 0, 1.99, 1), box(2.01, 0, 3, 2), *pinwheel[2:]]
+    assert straight_cuts_make(slit, [arms[0], arms[2]])
+
+
+def test_parts_that_overlap_are_named_by_the_first() -> None:
+    """The fault stands at the part that comes first in the list."""
+    plan = kits()
+    trim = plan.trims[0]
+    outline = plan.pieces_of_paper()[trim.scrap][1]
+    x0, y0, x1, y1 = outline.bounds
+    halves = [
+        ("one", box(x0, y0, x0 + 1, y1)),
+        ("two", box(x0 + 2, y0, x0 + 6, y1)),
+        ("three", box(x0 + 5, y0, x1, y1)),
+    ]
+    report = check_plan(replace(plan, trims=(Trim(trim.scrap, tuple(halves)),)))
+    (fault,) = [fault for fault in report.faults if "overlap" in fault.message]
+    assert (fault.rule, fault.scrap) == ("trim", "two")
+    assert fault.measured_mm == pytest.approx(1.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 
@@ -9,8 +10,11 @@ import pytest
 from shapely.geometry import Point, box
 
 from nestcut.batch.model import Batch, CardLine, Die, Hand, Scrap
+from nestcut.check import check_plan, check_proof
+from nestcut.passes import plan_batch
 from nestcut.passes.capacity import capacities, most_cuts
 from nestcut.passes.short_proofs import Shortfalls
+from nestcut.plan import plan_from_json, plan_to_json
 from tests.passes.classes import batch_of, label_die, sheets
 
 # Side of the least square that holds n discs of radius 1, n = 2, 3, 4, proved best: Graham (1968) for 2 to 9;
@@ -84,3 +88,43 @@ def test_what_the_scraps_cannot_hold_is_told() -> None:
     assert found.proof == {"by": "capacity", "dies": {"disc": [entry]}}
     enough = Shortfalls(bare(die, scraps, count=3)).of("red", ["disc"])
     assert (enough.pieces, enough.reason, enough.proof) == (0, "", {})
+
+
+def test_what_a_plan_calls_proved_is_proved_from_its_file_alone() -> None:
+    """Four discs, three scraps with room for one each; a label for which no scrap is large enough; white runs out."""
+    side = RADIUS * SQUARES[2] * 0.94
+    dies = [round_die(), label_die("beam", 80.0, 60.0), label_die("tag", 30.0, 30.0)]
+    scraps = sheets("red", (side, side), (side, side), (side, side)) + sheets(
+        "white", (40.0, 70.0), (40.0, 40.0)
+    )
+    lines = [
+        CardLine(("disc",), ("red",), 4),
+        CardLine(("tag",), ("white",), 4),
+        CardLine(("beam",), ("white",), 1),
+    ]
+    batch = batch_of(dies, scraps, lines, hand=Hand(web_mm=0.0, edge_mm=0.0), plate=(150.0, 150.0))
+    plan = plan_from_json(json.loads(json.dumps(plan_to_json(plan_batch(batch, seconds=600, work_limit=8)))))
+    assert check_plan(plan).ok
+    assert check_proof(plan).ok, str(check_proof(plan))
+    red, white = plan.short
+    assert (red.pieces, red.proved, red.proof["by"]) == (1, True, "capacity")
+    assert [(one.line, one.die, one.count) for one in red.by] == [(1, "disc", 1)]
+    # By area four tags fit: only that the beam fits nowhere is sure.
+    assert (white.pieces, white.proved, white.proof) == (2, False, {})
+    assert "that is proved for 1 of the 2 pieces" in white.reason
+    more = replace(red, pieces=2)
+    assert check_proof(replace(plan, short=(more, white))).rules == {"short"}
+    believed = replace(white, proved=True, proof={"by": "area"})
+    assert check_proof(replace(plan, short=(red, believed))).rules == {"short"}
+
+
+def test_without_trims_or_on_both_sides_less_is_proved() -> None:
+    """Discs whose cuts may lie in parts of a scrap need twice the edge between them; a flipped paper is left to area."""
+    hand = Hand(web_mm=12.0, edge_mm=3.0)
+    side = 86 / math.sqrt(2) + 86.4  # for two discs 6 mm apart, not 12
+    whole = replace(bare(round_die(), sheets("red", (side, side))), hand=replace(hand, trims="none"))
+    assert most_cuts(whole, round_die(), "red", whole.scraps[0].outline) == 1
+    cut_up = replace(whole, hand=hand)
+    assert most_cuts(cut_up, round_die(), "red", whole.scraps[0].outline) >= 2
+    flipped = replace(whole, papers=(replace(whole.papers[0], both_sides=True),))
+    assert most_cuts(flipped, round_die(), "red", whole.scraps[0].outline) >= 2

@@ -8,8 +8,12 @@ import pytest
 from shapely.affinity import rotate
 from shapely.geometry import Point, Polygon, box
 
+from nestcut.batch.model import CardLine, Hand, Scrap
+from nestcut.check import check_plan
 from nestcut.check.trimming import straight_cuts_make
+from nestcut.passes import plan_batch
 from nestcut.passes.straight_cuts import parts_of_straight_cuts
+from tests.passes.classes import batch_of, disc_die
 
 PINWHEEL = [box(0, 0, 60, 30), box(60, 0, 90, 60), box(30, 60, 90, 90), box(0, 30, 30, 90)]
 
@@ -51,6 +55,41 @@ def test_parts_with_dents_cannot_be_made() -> None:
     assert parts_of_straight_cuts([], []) == []
 
 
+def test_dents_and_holes_that_the_scrap_has_may_stay() -> None:
+    """The whole scrap, and what straight slits leave of it; not what leaves out more, or keeps less, than the slits do."""
+    holed = box(0, 0, 90, 60).difference(box(20, 20, 50, 40)).difference(box(60, 50, 70, 60))
+    left, right = holed.intersection(box(0, 0, 55, 60)), holed.intersection(box(55, 0, 90, 60))
+    assert parts_of_straight_cuts([holed], [1.0], holed) == [0]
+    assert parts_of_straight_cuts([left, right], [1.0, 1.0], holed) == [0, 1]
+    assert parts_of_straight_cuts([left, right], [1.0, 1.0]) == []
+    assert parts_of_straight_cuts([left, right.difference(box(80, 20, 85, 30))], [1.0, 1.0], holed) == [0]
+    corner = box(55, 0, 90, 60).difference(box(55, 30, 72, 60))
+    assert parts_of_straight_cuts([left, corner], [1.0, 1.0], holed) == [0]
+    for parts in ([holed], [left, right]):
+        assert straight_cuts_make(holed, parts)
+    assert not straight_cuts_make(holed, [left, corner])
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_what_is_kept_of_scraps_with_holes_passes_the_checker(seed: int) -> None:
+    """Rectangles on a scrap with holes and a corner cut off, cut down to it: all that is kept can be made."""
+    chance = random.Random(seed)
+    turn = chance.choice((0.0, 90.0, chance.uniform(0, 90)))
+    scrap = box(0, 0, 148, 210).difference(Polygon([(100, 210), (148, 150), (148, 210)]))
+    for _ in range(chance.randint(1, 4)):
+        x, y = chance.uniform(5, 100), chance.uniform(5, 150)
+        scrap = scrap.difference(box(x, y, x + chance.uniform(5, 40), y + chance.uniform(5, 40)))
+    places = [p.intersection(scrap) for p in halved(box(0, 0, 148, 210), chance, 3) if chance.random() < 0.9]
+    scrap = rotate(scrap, turn, origin=(0, 0))
+    parts = [
+        rotate(one, turn, origin=(0, 0)) for one in places if isinstance(one, Polygon) and not one.is_empty
+    ]
+    kept = parts_of_straight_cuts(parts, [part.area for part in parts], scrap)
+    assert straight_cuts_make(scrap, [parts[k] for k in kept])
+    if turn in (0.0, 90.0):
+        assert len(kept) == len(parts)
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_the_checker_agrees_with_what_is_kept(seed: int) -> None:
     """Round parts scattered over a sheet: those that are kept pass the checker's own test."""
@@ -65,3 +104,24 @@ def test_the_checker_agrees_with_what_is_kept(seed: int) -> None:
     kept = parts_of_straight_cuts(parts, [part.area for part in parts])
     assert len(kept) >= len(parts) / 2
     assert straight_cuts_make(box(0, 0, 150, 210), [parts[k] for k in kept])
+
+
+@pytest.mark.parametrize(("across", "copies", "kits", "scraps"), [(16.0, 1, 12, 1), (11.0, 3, 60, 2)])
+def test_scraps_with_holes_are_planned_with_straight_trims(
+    across: float, copies: int, kits: int, scraps: int
+) -> None:
+    """Strips beside a hole: their sides run along it, and the plan is no less sound for that."""
+    outline = Polygon([(0, 0), (140, 0), (140, 70), (100, 100), (0, 100)])
+    outline = outline.difference(box(20, 20, 50, 40)).difference(Point(90, 50).buffer(10))
+    batch = batch_of(
+        [disc_die("d", across, copies=copies)],
+        [Scrap(f"red-{k}", "red", outline) for k in range(1, scraps + 1)],
+        [CardLine(("d",), ("red",), 1)],
+        kits=kits,
+        plate=(150.0, 220.0),
+        hand=Hand(edge_mm=0.0, trims="straight"),
+    )
+    plan = plan_batch(batch, seconds=600, work_limit=8)
+    assert check_plan(plan).ok
+    assert not any("thrown away" in note for note in plan.notes)
+    assert plan.complete

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from shapely.affinity import scale
 from shapely.geometry import Polygon
 
+from nestcut.arithmetic import angles_of, lengths_of, sines_cosines
 from nestcut.batch.asked import AskedScrap
 from nestcut.batch.model import Batch, Die, Paper, Scrap
 from nestcut.batch.problems import Problems
@@ -116,9 +117,8 @@ class Holding:
         if die.name not in self._cuts:
             points = hull_points(die.cut)
             angles = np.radians(np.arange(0.0, 180.0, _STEP_DEG))
-            widths = np.ptp(
-                np.cos(angles)[:, None] * points[:, 0] + np.sin(angles)[:, None] * points[:, 1], axis=1
-            )
+            sines, cosines = sines_cosines(angles)
+            widths = np.ptp(cosines[:, None] * points[:, 0] + sines[:, None] * points[:, 1], axis=1)
             self._cuts[die.name] = _Cut(die, hull_width(points), hull_diameter(points), die.cut.area, widths)
         return self._cuts[die.name]
 
@@ -156,9 +156,10 @@ class Holding:
             cut.diameter_mm + grown - hull_diameter(room),
         ]
         sides = np.diff(room, axis=0)
-        sides = sides[np.argsort(-np.hypot(sides[:, 0], sides[:, 1]))][:_MOST_SIDES]
-        normals = np.arctan2(sides[:, 0], -sides[:, 1])
-        widths = np.ptp(np.cos(normals)[:, None] * room[:, 0] + np.sin(normals)[:, None] * room[:, 1], axis=1)
+        sides = sides[np.argsort(-lengths_of(sides))][:_MOST_SIDES]
+        normals = angles_of(sides[:, 0], -sides[:, 1])
+        sines, cosines = sines_cosines(normals)
+        widths = np.ptp(cosines[:, None] * room[:, 0] + sines[:, None] * room[:, 1], axis=1)
         turns = _turns(die, paper)
         if len(turns) and len(normals):
             # Turned by a, the cut is as wide across a direction as it was across the direction less a.

@@ -325,7 +325,7 @@ def united(areas: Sequence[shapely.Geometry]) -> shapely.Geometry:
 def _affordable(shapes: Sequence[shapely.Geometry]) -> None:
     """Each line of one shape may cross each of another."""
     counts = np.array([shapely.get_num_coordinates(shape) for shape in shapes], dtype=float)
-    if counts.sum() ** 2 - (counts**2).sum() > _MOST_PAIRS:
+    if counts.sum() * counts.sum() - (counts * counts).sum() > _MOST_PAIRS:
         raise OutlineError(
             "the clips of the drawing have too many points", mend="release the clips in the drawing"
         )

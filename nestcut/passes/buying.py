@@ -14,6 +14,7 @@ from dataclasses import replace
 
 from shapely.geometry import box
 
+from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Scrap, filled
 from nestcut.passes.drafts import Shares
 from nestcut.passes.one_paper import in_one_go
@@ -100,7 +101,7 @@ def _with(batch: Batch, counts: Mapping[str, int], size: Size) -> Batch:
 def _enough(stock: Stock, paper: str, wanted: Counter[tuple[str, str]], size: Size) -> int | None:
     """Fresh sheets with which this paper gives all its cuts: enough, and one less is not. None: no number of them does."""
     batch, web = stock.batch, stock.batch.hand.web_mm
-    areas = {die: filled(batch.die(die).cut).buffer(web / 2, quad_segs=8).area for die, _ in wanted}
+    areas = {die: buffered(filled(batch.die(die).cut), web / 2, 8).area for die, _ in wanted}
 
     def missing(count: int) -> float:
         """Area of the cuts that are not made, mm²."""

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from shapely.affinity import translate
 from shapely.geometry import Polygon, box
 
+from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Die, Machine, Pose, Shape, filled
 from nestcut.outlines import shrink_outline
 from nestcut.outlines.flatten import simplify_polygon
@@ -143,7 +144,7 @@ class Grid:
         along = _few(
             max(shifts[2], math.ceil(wy0 - fy1 - HAIR_MM)), min(shifts[3], math.floor(wy1 - fy0 + HAIR_MM))
         )
-        roomy = fit.buffer(HAIR_MM)
+        roomy = buffered(fit, HAIR_MM)
         for sx in across:
             for sy in along:
                 common = translate(roomy, sx, sy).intersection(field)

@@ -17,6 +17,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
+from nestcut.arithmetic import dot, length_of
+
 __all__ = ["parts_of_straight_cuts"]
 
 SPECK_MM2 = 1e-6
@@ -61,9 +63,9 @@ def _makeable(part: Polygon, outline: Polygon | None) -> bool:
     reach = 4.0 * (outline.length + 1.0)
     corners = shapely.get_coordinates(part.exterior)
     for start, end in pairwise(corners):
-        along = (end - start) / max(float(np.hypot(*(end - start))), HAIR_MM)
+        along = (end - start) / max(length_of(*(end - start)), HAIR_MM)
         across = np.array([-along[1], along[0]])
-        offs = (corners - start) @ across
+        offs = dot(corners - start, across[0], across[1])
         if offs.min() < -HAIR_MM and offs.max() > HAIR_MM:
             continue  # runs into the part
         ahead, aside = reach * along, reach * (across if offs.min() >= -HAIR_MM else -across)

@@ -213,7 +213,7 @@ def _filled_bound(
 ) -> tuple[float, str]:
     """Pieces with the dents that no other gets into, in what is wide enough for them (:mod:`.narrow`)."""
     half = web_mm / 2
-    grown = [part.shape.buffer(half, quad_segs=_ARC) if half > 0 else part.shape for part in parts]
+    grown = [buffered(part.shape, half, _ARC) if half > 0 else part.shape for part in parts]
     free = _grown_room(room, web_mm, obstacles)
     best, why = math.inf, ""
     thin, where = min(inner_radius(shape) for shape in grown), free

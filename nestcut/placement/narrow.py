@@ -25,6 +25,8 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
+from nestcut.arithmetic import buffered
+
 __all__ = [
     "count_of_points",
     "fewest_points",
@@ -51,19 +53,19 @@ def _polygons(shape: BaseGeometry) -> Polygon | MultiPolygon:
 
 def opened(shape: Polygon | MultiPolygon, radius_mm: float) -> Polygon | MultiPolygon:
     """From above: the part of a shape that discs of this radius, lying in it, cover (mm)."""
-    core = shape.buffer(-_LIBRARY * radius_mm, quad_segs=_ARC)
-    return _polygons(core.buffer(radius_mm / _LIBRARY, quad_segs=_ARC).intersection(shape))
+    core = buffered(shape, -_LIBRARY * radius_mm, _ARC)
+    return _polygons(buffered(core, radius_mm / _LIBRARY, _ARC).intersection(shape))
 
 
 def opened_from_below(shape: Polygon | MultiPolygon, radius_mm: float) -> Polygon | MultiPolygon:
     """A part of a shape all of which is covered by discs of this radius that lie in it (mm)."""
     boundary = shape.boundary
     for more in (1.002, 1.012, 1.1):
-        core = shape.buffer(-radius_mm * more, quad_segs=_ARC)
+        core = buffered(shape, -radius_mm * more, _ARC)
         if core.is_empty:
             return Polygon()
         if shapely.distance(core, boundary) >= radius_mm and shape.covers(core):
-            return _polygons(core.buffer(radius_mm * _LIBRARY, quad_segs=_ARC).intersection(shape))
+            return _polygons(buffered(core, radius_mm * _LIBRARY, _ARC).intersection(shape))
     return Polygon()
 
 
@@ -75,16 +77,15 @@ def filled_from_below(shape: Polygon | MultiPolygon, radius_mm: float) -> Polygo
     # What discs outside reach, from above: where their middles may lie, and more, grown by more than their radius.
     far = 4 * radius_mm
     frame = box(*shape.bounds).buffer(far, join_style="mitre")
-    reached = frame.difference(shape.buffer(_LIBRARY * radius_mm, quad_segs=_ARC)).buffer(
-        radius_mm / _LIBRARY, quad_segs=_ARC
-    )
+    outside = frame.difference(buffered(shape, _LIBRARY * radius_mm, _ARC))
+    reached = buffered(outside, radius_mm / _LIBRARY, _ARC)
     closed = _polygons(frame.difference(reached).union(shape))
     return _polygons(opened_from_below(closed, radius_mm).union(shape))
 
 
 def opened_region(region: Polygon | MultiPolygon, radius_mm: float) -> Polygon | MultiPolygon:
     """From above: the region with its own dents filled in the same way, then opened (mm)."""
-    closed = region.buffer(radius_mm / _LIBRARY, quad_segs=_ARC).buffer(-_LIBRARY * radius_mm, quad_segs=_ARC)
+    closed = buffered(buffered(region, radius_mm / _LIBRARY, _ARC), -_LIBRARY * radius_mm, _ARC)
     return opened(_polygons(closed.union(region)), radius_mm)
 
 
@@ -121,7 +122,7 @@ def inner_radius(shape: Polygon | MultiPolygon) -> float:
 
 def free_for_discs(room: Polygon | MultiPolygon, radius_mm: float) -> Polygon | MultiPolygon:
     """From above: where the middles of discs of this radius can lie (mm)."""
-    return _polygons(room.buffer(-_LIBRARY * radius_mm, quad_segs=_ARC))
+    return _polygons(buffered(room, -_LIBRARY * radius_mm, _ARC))
 
 
 def count_of_points(shape: BaseGeometry, apart_mm: float) -> int:
@@ -130,7 +131,9 @@ def count_of_points(shape: BaseGeometry, apart_mm: float) -> int:
     if hull.is_empty:
         return 0
     outline = hull.length if isinstance(hull, Polygon) else 2 * hull.length
-    return math.floor(2 * hull.area / (math.sqrt(3) * apart_mm**2) + outline / (2 * apart_mm) + 1 + 1e-9)
+    return math.floor(
+        2 * hull.area / (math.sqrt(3) * apart_mm * apart_mm) + outline / (2 * apart_mm) + 1 + 1e-9
+    )
 
 
 def fewest_points(free: Polygon | MultiPolygon, apart_mm: float) -> int:
@@ -164,7 +167,7 @@ def _about(shape: BaseGeometry, apart_mm: float) -> float:
     """The count without rounding down: what tells cuts from each other."""
     hull = shapely.convex_hull(shape)
     outline = hull.length if isinstance(hull, Polygon) else 2 * hull.length
-    return 2 * hull.area / (math.sqrt(3) * apart_mm**2) + outline / (2 * apart_mm) + 1
+    return 2 * hull.area / (math.sqrt(3) * apart_mm * apart_mm) + outline / (2 * apart_mm) + 1
 
 
 def _halves(piece: BaseGeometry) -> list[list[BaseGeometry]]:

@@ -30,6 +30,10 @@ TIERS = (("A4", "letter"), ("A5", "half letter"), ("A6",), ("A7",))
 """Sheets to buy, the usual ones first; smaller ones where those do not lie on the plate as they are."""
 DENSE = 0.9
 """Cuts with their webs never fill more of fresh sheets than this."""
+MOST_CUTS = 1000
+"""More cuts of one paper than that are counted in parts."""
+NEAR = 12
+"""So many sheets may be one more than it takes: many are not counted to the last one."""
 ROUNDS = 8
 """How often sheets are added because the whole batch was still short."""
 
@@ -51,9 +55,13 @@ def sheets_to_buy(
     wanted = cuts_wanted(batch, asked)
     own = {paper: Counter({k: n for k, n in wanted.items() if k[1] == paper}) for paper in short}
     found: dict[str, dict[str, int]] = {paper: {} for paper in short}
+    areas: dict[str, float] = {}
     for names in _tiers(batch):
         for name, size in names:
-            counts = {paper: _enough(stock, paper, own[paper], size) for paper in short}
+            counts = {
+                paper: _in_parts(stock, paper, own[paper], size, areas.get(paper, 0.0)) for paper in short
+            }
+            areas |= {paper: (count or 0) * size[0] * size[1] for paper, count in counts.items()}
             good = {paper: count for paper, count in counts.items() if count is not None}
             for paper, count in _for_all(stock, good, size, complete=len(good) == len(short)).items():
                 if count:
@@ -98,8 +106,27 @@ def _with(batch: Batch, counts: Mapping[str, int], size: Size) -> Batch:
     return replace(batch, scraps=(*batch.scraps, *bought))
 
 
-def _enough(stock: Stock, paper: str, wanted: Counter[tuple[str, str]], size: Size) -> int | None:
-    """Fresh sheets with which this paper gives all its cuts: enough, and one less is not. None: no number of them does."""
+def _in_parts(
+    stock: Stock, paper: str, wanted: Counter[tuple[str, str]], size: Size, guess: float
+) -> int | None:
+    """:func:`_enough`; where very much is wanted, that many times what a part of it takes, from fresh sheets alone."""
+    parts = -(-sum(wanted.values()) // MOST_CUTS)
+    if parts <= 1:
+        return _enough(stock, paper, wanted, size, guess)
+    part = Counter({key: -(-count // parts) for key, count in wanted.items()})
+    fresh = stock.of(replace(stock.batch, scraps=()))
+    count = _enough(fresh, paper, part, size, guess / parts)
+    return None if count is None else count * parts
+
+
+def _enough(
+    stock: Stock, paper: str, wanted: Counter[tuple[str, str]], size: Size, guess: float
+) -> int | None:
+    """Fresh sheets with which this paper gives all its cuts; hardly more than it takes. None: no number of them does.
+
+    Args:
+        guess: area of fresh paper that was enough in another size, mm²; 0: not known.
+    """
     batch, web = stock.batch, stock.batch.hand.web_mm
     areas = {die: buffered(filled(batch.die(die).cut), web / 2, 8).area for die, _ in wanted}
 
@@ -113,7 +140,7 @@ def _enough(stock: Stock, paper: str, wanted: Counter[tuple[str, str]], size: Si
     if not gone:
         return 0
     gives = size[0] * size[1] * DENSE
-    high = max(1, math.ceil(gone / gives))
+    high = max(1, math.ceil(max(gone / DENSE, guess) / (size[0] * size[1])))
     begin = gone
     while (rest := missing(high)) > 0:
         if rest > gone - 1e-6:
@@ -122,7 +149,7 @@ def _enough(stock: Stock, paper: str, wanted: Counter[tuple[str, str]], size: Si
         # From now on as much as a sheet really gave.
         gives = min(gives, (begin - rest) / high)
         high += max(1, math.floor(rest / gives))
-    while high - low > 1:
+    while high - low > 1 + high // NEAR:
         middle = (low + high) // 2
         low, high = (low, middle) if not missing(middle) else (middle, high)
     return high
@@ -149,5 +176,5 @@ def _for_all(stock: Stock, counts: Mapping[str, int], size: Size, *, complete: b
         if not papers:
             break
         for paper in papers:
-            found[paper] += 1
+            found[paper] += 1 + found[paper] // (2 * NEAR)
     return found

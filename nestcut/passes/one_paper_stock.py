@@ -119,6 +119,7 @@ class Known:
         self.batch, self.grid = batch, Grid(batch)
         self._lying: dict[bytes, list[Lying]] = {}
         self._turns: dict[tuple[str, str], tuple[float, ...]] = {}
+        self._parts: dict[tuple[bytes, tuple[str, ...]], list[tuple[Polygon, bool, bytes]]] = {}
 
     def fresh(self, outline: Polygon) -> list[Lying]:
         """The turns at which fresh paper lies on the plate: along the feed first, then across. Its box begins at (0, 0)."""
@@ -126,6 +127,16 @@ class Known:
         if key not in self._lying:
             self._lying[key] = [Lying(self.grid, kind) for kind in kinds_of(self.batch, outline)]
         return self._lying[key]
+
+    def parts(self, scrap: Scrap, dies: Sequence[Die]) -> list[tuple[Polygon, bool, bytes]]:
+        """What a scrap is taken as: (outline, whether that is all of it, a key that alike outlines share) of each piece."""
+        key = (scrap.outline.wkb, tuple(die.name for die in dies))
+        if key not in self._parts:
+            self._parts[key] = [
+                (piece.outline, piece.whole, piece.in_corner.normalize().wkb)
+                for piece in fresh_pieces(self.batch, scrap, dies)
+            ]
+        return self._parts[key]
 
     def turns(self, die: Die, paper: str) -> tuple[float, ...]:
         """The turns of a die against this paper that are tried, degrees."""
@@ -170,8 +181,8 @@ class Stock:
             alike: dict[bytes, list[Piece]] = defaultdict(list)
             for scrap in self.batch.scraps:
                 if scrap.paper == paper:
-                    for piece in fresh_pieces(self.batch, scrap, dies):
-                        alike[piece.in_corner.normalize().wkb].append(piece)
+                    for outline, whole, key in self.known.parts(scrap, dies):
+                        alike[key].append(Piece(scrap, outline, whole))
             groups = sorted(alike.items(), key=lambda item: (item[1][0].outline.area, item[0]))
             self._fresh[paper] = [Fresh(tuple(own), self.known.fresh(own[0].in_corner)) for _, own in groups]
         return self._fresh[paper]

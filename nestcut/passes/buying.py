@@ -49,7 +49,7 @@ def sheets_to_buy(
         asked: all pieces that are asked for, by line, in the papers that they are to be cut from.
         short: papers of which some is missing.
         known: what is known of the batch's dies, where it was asked before.
-    Returns: papers and sizes that mend nothing are left out.
+    Returns: papers and sizes that mend nothing are left out; empty where the time is over before all is counted.
     """
     stock = Stock(batch, known)
     wanted = cuts_wanted(batch, asked)
@@ -58,6 +58,8 @@ def sheets_to_buy(
     areas: dict[str, float] = {}
     for names in _tiers(batch):
         for name, size in names:
+            if stock.known.over():
+                return {}
             counts = {
                 paper: _in_parts(stock, paper, own[paper], size, areas.get(paper, 0.0)) for paper in short
             }
@@ -68,7 +70,7 @@ def sheets_to_buy(
                     found[paper][name] = count
         if all(found.values()):
             break
-    return found
+    return {} if stock.known.over() else found
 
 
 def _tiers(batch: Batch) -> list[list[tuple[str, Size]]]:
@@ -143,13 +145,13 @@ def _enough(
     high = max(1, math.ceil(max(gone / DENSE, guess) / (size[0] * size[1])))
     begin = gone
     while (rest := missing(high)) > 0:
-        if rest > gone - 1e-6:
+        if rest > gone - 1e-6 or stock.known.over():
             return None  # more sheets do not help
         low, gone = high, rest
         # From now on as much as a sheet really gave.
         gives = min(gives, (begin - rest) / high)
         high += max(1, math.floor(rest / gives))
-    while high - low > 1 + high // NEAR:
+    while high - low > 1 + high // NEAR and not stock.known.over():
         middle = (low + high) // 2
         low, high = (low, middle) if not missing(middle) else (middle, high)
     return high
@@ -165,6 +167,8 @@ def _for_all(stock: Stock, counts: Mapping[str, int], size: Size, *, complete: b
     if not complete:
         return found
     for _ in range(ROUNDS):
+        if stock.known.over():
+            break
         got = in_one_go(stock.of(_with(stock.batch, found, size)))
         papers = {
             paper

@@ -24,6 +24,8 @@ from nestcut.passes.types import PlatePlan
 
 __all__ = ["Resort"]
 
+GRACE_S = 2.0
+"""So many seconds one paper a pass, or what to buy, may take where the time is over: enough for a usual evening."""
 MOST_TRIED = 6
 """Drafts that are put together and checked before one paper a pass is taken at once."""
 
@@ -33,17 +35,32 @@ class Resort:
 
     def __init__(self, batch: Batch, books: Books, clock: Clock) -> None:
         self.batch, self.books, self.clock = batch, books, clock
-        self.known = Known(batch)
+        self._until_s = 0.0
+        self.known = Known(batch, self._over)
         self.took_s = 0.0
         """Seconds that one paper a pass took."""
         self._by_hand: dict[int | None, ByHand] = {}
         self._buy: dict[Shares, dict[str, dict[str, int]]] = {}
 
+    @property
+    def uncounted(self) -> bool:
+        """Whether the time was over before what to buy was counted."""
+        return any(not found for found in self._buy.values())
+
+    def _begin(self) -> float:
+        """Something that needs a little time is begun now, however late it is."""
+        begin = self.clock.spent()
+        self._until_s = begin + GRACE_S
+        return begin
+
+    def _over(self) -> bool:
+        return self.clock.late() and not self.clock.by_work and self.clock.spent() > self._until_s
+
     def by_hand(self, most_dies: int | None = None) -> Draft:
         """One paper a pass as a draft, for the pieces that it cuts, with a bound for these."""
         if most_dies not in self._by_hand:
             self.clock.say(None, None, "one paper a pass")
-            begin = self.clock.spent()
+            begin = self._begin()
             self._by_hand[most_dies] = one_paper_a_pass(self.batch, most_dies=most_dies, known=self.known)
             self.took_s = self.clock.spent() - begin
         found = self._by_hand[most_dies]
@@ -55,6 +72,7 @@ class Resort:
         if asked not in self._buy:
             short = sorted({paper for _, paper in pieces_of(asked) - pieces_of(kept)})
             self.clock.say(None, None, "counting what to buy")
+            self._begin()
             self._buy[asked] = sheets_to_buy(self.batch, asked, short, self.known)
         return self._buy[asked]
 

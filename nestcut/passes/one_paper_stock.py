@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import shapely
@@ -113,10 +113,13 @@ class Lying:
 
 
 class Known:
-    """What is known of a batch's dies and of outlines of paper; it holds whatever scraps there are."""
+    """What is known of a batch's dies and of outlines of paper; it holds whatever scraps there are.
 
-    def __init__(self, batch: Batch) -> None:
-        self.batch, self.grid = batch, Grid(batch)
+    ``over`` is asked before every pass; True ends the cutting with what is made by then.
+    """
+
+    def __init__(self, batch: Batch, over: Callable[[], bool] = lambda: False) -> None:
+        self.batch, self.grid, self.over = batch, Grid(batch), over
         self._lying: dict[bytes, list[Lying]] = {}
         self._turns: dict[tuple[str, str], tuple[float, ...]] = {}
         self._parts: dict[tuple[bytes, tuple[str, ...]], list[tuple[Polygon, bool, bytes]]] = {}

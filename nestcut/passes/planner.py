@@ -312,6 +312,8 @@ def _finished(batch: Batch, draft: Draft, clock: Clock, resort: Resort) -> Plan:
         f"{batch.machine.load_limit_mm:g} mm. Crank it slowly, or lift a die and give it passes of its own."
         for number, peak in heavy_layups(batch, plan.layups)
     ]
+    if resort.uncounted:
+        warnings.append("Time ran out before nestcut counted what to buy. Plan again with more --seconds.")
     plan = replace(plan, notes=(*plan.notes, *warnings))
     dies = {die.name: die for die in plan.dies}
     loads = {layup.id: asdict(line_load(layup.slots, dies, plan.machine)) for layup in plan.layups}

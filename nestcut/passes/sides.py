@@ -25,10 +25,12 @@ BETTER = 1.02
 """How much more room the other side must have before a scrap is turned over: hands have to think of it."""
 ANY_TURNS = tuple(range(0, 360, 30))
 """Turns that are looked at where any is allowed, degrees."""
+ALIKE = 0.01
+"""Outlines that differ from their mirror image in less of their area lie as they are."""
 MOST_OUTLINES = 100
 """Different outlines that are looked at; further ones lie as they are."""
 COARSE_MM = 0.5
-"""Cuts are looked at without smaller detail than this."""
+"""Cuts and scraps are looked at without smaller detail than this."""
 
 
 def on_better_sides(batch: Batch) -> tuple[Batch, Mapping[str, float]]:
@@ -46,9 +48,7 @@ def on_better_sides(batch: Batch) -> tuple[Batch, Mapping[str, float]]:
             over = _mirrored(scrap.outline, width)
             key = (scrap.paper, scrap.outline.wkb)
             if key not in known and len(known) < MOST_OUTLINES:
-                known[key] = not over.equals(scrap.outline) and _room(
-                    batch, scrap.paper, over
-                ) > BETTER * _room(batch, scrap.paper, scrap.outline)
+                known[key] = _is_better(batch, scrap.paper, over, scrap.outline)
             if known.get(key, False):
                 widths[scrap.id] = width
                 scrap = replace(scrap, outline=over)
@@ -106,9 +106,15 @@ def _mirrored(shape: BaseGeometry, width_mm: float) -> BaseGeometry:
     return affine_transform(shape, [-1.0, 0.0, 0.0, 1.0, width_mm, 0.0])
 
 
+def _is_better(batch: Batch, paper: str, over: Polygon, outline: Polygon) -> bool:
+    if over.symmetric_difference(outline).area <= ALIKE * outline.area:
+        return False
+    return _room(batch, paper, over) > BETTER * _room(batch, paper, outline)
+
+
 def _room(batch: Batch, paper: str, outline: Polygon) -> float:
     """Places for the dies of this paper, added up over their turns, mm²: a measure to compare two sides by."""
-    inner = outline.buffer(-batch.hand.edge_mm, join_style="mitre")
+    inner = outline.simplify(COARSE_MM).buffer(-batch.hand.edge_mm, join_style="mitre")
     asked = {name for line in batch.demand if paper in line.papers for name in line.dies}
     total = 0.0
     for name in sorted(asked):

@@ -60,7 +60,7 @@ def _most_cuts(
         return 0, None
     # Cuts in two parts of a trimmed scrap are only twice the edge apart.
     apart = hand.web_mm if hand.trims == "none" else min(hand.web_mm, 2 * hand.edge_mm)
-    grow = min(hand.web_mm / 2, hand.edge_mm)
+    grow = apart / 2
     cut = die.cut.buffer(grow, quad_segs=8)
     most = int(outline.buffer(grow - hand.edge_mm, quad_segs=16).area * ROUNDING / cut.area)
     x0, y0, x1, y1 = outline.bounds

@@ -61,7 +61,7 @@ def _most_cuts(
         return 0, None
     # Cuts in two parts of a trimmed scrap are only twice the edge apart.
     apart = hand.web_mm if hand.trims == "none" else min(hand.web_mm, 2 * hand.edge_mm)
-    grow = min(hand.web_mm / 2, hand.edge_mm)
+    grow = apart / 2
     cut = buffered(die.cut, grow, 8)
     most = int(buffered(outline, grow - hand.edge_mm).area * ROUNDING / cut.area)
     x0, y0, x1, y1 = outline.bounds

@@ -181,3 +181,17 @@ def more_is_short_in_one_paper_than_its_lines_lack_and_no_lines_are_told(plan: P
     bar = plan.die("bar").cut.buffer(plan.hand.web_mm / 2)
     less = change_short(plan, 0, pieces=1, dies=("bar",), area_mm2=bar.area, by=())
     return change_short(less, 1, pieces=3, area_mm2=1.5 * _red(plan).area_mm2, by=())
+
+
+@damage(lacking, "short")
+def a_line_lacks_a_die_that_only_another_line_allows(plan: Plan) -> Plan:
+    bar, tile = (plan.die(name).cut.buffer(plan.hand.web_mm / 2).area for name in ("bar", "tile"))
+    by = (Missing(1, "bar", 1), Missing(1, "tile", 1), Missing(2, "tile", 2))
+    one = replace(_red(plan), dies=("bar", "tile"), pieces=4, area_mm2=bar + 3 * tile, by=by)
+    return replace(change_line(plan, 1, papers=("green", "red")), short=(one,))
+
+
+@damage(lacking, "short")
+def lines_lack_pieces_in_each_others_paper(plan: Plan) -> Plan:
+    green = (Missing(1, "tile", 1), Missing(2, "bar", 1))
+    return change_short(change_short(plan, 0, by=green), 1, by=(Missing(1, "tile", 1), Missing(2, "tile", 1)))

@@ -78,6 +78,8 @@ def told(plan: Plan, pieces: int, proof: Mapping[str, Any], **fields: Any) -> Pl
         # The web counts half on each side, the edge less that at the scrap's rim: 12² − corners each in 42².
         (Hand(web_mm=2.0, edge_mm=2.0), 44.0, 13, 1),
         (Hand(web_mm=2.0, edge_mm=2.0), 44.0, 12, 0),
+        (Hand(web_mm=2.0, edge_mm=3.0), 46.0, 13, 1),
+        (Hand(web_mm=2.0, edge_mm=3.0), 46.0, 12, 0),
         # Parts of a trimmed scrap keep twice the edge between their cuts, not the web: nothing is sure here.
         (Hand(web_mm=2.0, edge_mm=0.0), 40.0, 16, 0),
         (Hand(web_mm=2.0, edge_mm=0.0), 40.0, 17, 1),
@@ -302,6 +304,10 @@ def test_a_proof_of_fewer_pieces_is_named() -> None:
     assert not check_proof(twice).faults
     assert len(check_proof(replace(plan, short=plan.short * 3)).faults) == 3
     assert not check_proof(told(disc_case(), 3, {}, proved=False)).faults
+    # What is not called proved, and what another paper lacks, is not counted with it.
+    own = told(disc_case(), 2, good)
+    others = (replace(own.short[0], proved=False), replace(own.short[0], paper="green", pieces=0, proof=AREA))
+    assert not check_proof(replace(own, short=(*own.short, *others))).faults
     assert check_proof(told(disc_case(), 2, good, paper=None)).rules == {"short"}
     assert check_proof(told(disc_case(), 2, good, paper="green")).rules == {"short"}
 
@@ -363,3 +369,21 @@ def test_dies_without_an_area_to_speak_of_prove_nothing() -> None:
     assert missing(plan) == 0
     with pytest.raises(NotProvedError, match="takes no paper"):
         missing(plan, capacity(die="hair"))
+    # On a strip of half a millimetre, too: nothing says that it is too wide.
+    assert missing(replace(plan, scraps=(Scrap("1", "red", box(0, 0, 0.5, 40)),))) == 0
+
+
+def test_a_drawing_beyond_all_use_counts_with_its_plain_area(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Growing it would take long; less is proved then, and nothing wrong."""
+    from nestcut.check import paper_area
+
+    plan = wanting(
+        [rectangle_die("tile", 10, 10)], [box(0, 0, 44, 44)], [(["tile"], ["red"], 18)],
+        hand=Hand(web_mm=2.0, edge_mm=2.0),
+    )  # fmt: skip
+    assert missing(plan) == 18 - 12
+    corners = 5
+    monkeypatch.setattr(paper_area, "MOST_CORNERS", corners)
+    assert missing(plan) == 18 - 12
+    monkeypatch.setattr(paper_area, "MOST_CORNERS", corners - 1)
+    assert missing(plan) == 18 - 17  # 42 mm square, a hair more, by 100 mm² each

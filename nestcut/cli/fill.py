@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 
 __all__ = ["fill"]
 
+LEAST_SIDE_MM = 0.1
+"""Of a scrap, as in a batch."""
+
 
 def fill(
     scrap: Annotated[
@@ -232,8 +235,13 @@ def _scrap(text: str) -> tuple[Polygon, str]:
             # "105 x 140 mm": the unit behind the second side holds for both.
             first = sides[0] + (unit.group() if unit and re.fullmatch(r"[\d\s./,½¼¾-]+", sides[0]) else "")
             width, length = (parse_length(side, key="SCRAP") for side in (first, sides[1]))
-            if width > 0 and length > 0:
+            if min(width, length) >= LEAST_SIDE_MM:
                 return box(0.0, 0.0, width, length), text.strip()
+            raise InputError(
+                f"{text!r} is too small a scrap",
+                mend=f"write sides of {LEAST_SIDE_MM:g} mm at least",
+                where=Where(element="SCRAP"),
+            )
         if not os.path.exists(text):
             raise InputError(
                 f"{text!r} is neither an SVG file nor a size",

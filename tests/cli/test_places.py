@@ -178,6 +178,14 @@ def test_no_such_time(seconds: str, folder: Path) -> None:
         assert run(*arguments, "--seconds", seconds).exit_code == 2
 
 
+@pytest.mark.parametrize("size", ["1e-200 x 5", "0 x 5", "30 x 0.05 mm", "1e-200 x 1e-200 in"])
+def test_a_scrap_of_next_to_nothing(size: str, folder: Path) -> None:
+    """It has no area that anything could be laid into."""
+    result = run("fill", size, "--die", "campion", "--seconds", "1")
+    assert result.exit_code == 2, result.output
+    assert "too small a scrap" in result.stderr
+
+
 def test_titles_are_no_markup(folder: Path) -> None:
     """Square brackets in a title or a file's name are letters like any others."""
     text = (folder / "batch.toml").read_text().replace('title = "x"', 'title = "[/b] [red]x"')

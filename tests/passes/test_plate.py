@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import pytest
 
 from nestcut.batch.model import Hand, Paper
 from nestcut.errors import BatchError
 from nestcut.passes.copies import second_copies
-from nestcut.passes.plate import plan_plate, plate_bound, trade_off
+from nestcut.passes.plate import Books, bound_alone, plan_plate, trade_off
 from nestcut.passes.types import Supply
 
 from .plates import batch_of, faults, rectangle
@@ -154,5 +155,7 @@ def test_second_copies_are_ranked_and_only_offered_where_they_can_save():
 def test_bound_with_a_second_copy():
     dies = [rectangle("campion", 40, 40), rectangle("leaf", 30, 60)]
     batch = batch_of(dies, [(["campion"], ["red"], 84), (["leaf"], ["white"], 50)])
-    assert plate_bound(batch, batch.demand)[0] == 84
-    assert plate_bound(batch, batch.demand, copies={"campion": 2})[0] == 50
+    more = replace(batch, dies=(replace(dies[0], copies=2), dies[1]))
+    for owned, passes in ((batch, 84), (more, 50)):
+        book = Books().of(owned, owned.demand, "rims")
+        assert bound_alone(owned, owned.demand, book).bound == passes

@@ -206,7 +206,7 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         lines.append(
             f"Short: {what}: {_count(s.pieces, 'piece')}, {s.area_mm2:.0f} mm²"
             + (f"; buy {sheets}" if sheets else "")
-            + (" (proved)" if s.proved else " (as far as the time allowed to see)")
+            + (" (proved)" if s.proved else " (not proved)")
             + f": {s.reason}"
         )
     if not result.complete:

@@ -247,7 +247,7 @@ def _best_draft(
             break
     if best is None or proof is None:
         raise failure or BatchError(
-            "no lay-up was found whose dies leave room for the papers between them",
+            "no lay-up leaves enough space between the dies for the paper",
             mend="a smaller edge, a larger gap, a larger plate, or more seconds",
         )
     if batch.hand.trims != "scissors":

@@ -30,4 +30,4 @@ def advice_text(plan: Plan) -> str:
             best = (each, -passes, sentence)
     if best is None:
         return ""
-    return f"The best that could be bought: {plain(best[2]).rstrip('.')}."
+    return f"Most useful purchase: {plain(best[2]).rstrip('.')}."

@@ -28,4 +28,4 @@ def test_plan_tells_the_best_purchase(folder: Path) -> None:
     assert result.exit_code == 0, result.output
     assert "Idea: a second leaf die saves 1 pass" in result.output
     page = (folder / "out" / "run-sheet.html").read_text(encoding="utf-8")
-    assert "The best that could be bought: a second leaf die saves 1 pass" in page
+    assert "Most useful purchase: a second leaf die saves 1 pass" in page

@@ -40,4 +40,4 @@ def test_the_purchase_that_saves_most_per_die_is_told() -> None:
 def test_the_run_sheet_shows_it_as_plain_text() -> None:
     """Names come from people's files: no markup gets through."""
     page = render_sheets(replace(plans.evening(), extras={"what_if": [ONE]}))["run-sheet.html"]
-    assert "The best that could be bought: a second &lt;b&gt;campion" in page
+    assert "Most useful purchase: a second &lt;b&gt;campion" in page

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from nestcut.check import RULES, check_plan
+from nestcut.plan.model import Missing
 from tests.check import more_damage, short_damage  # noqa: F401 - they enter their damages into the list
 from tests.check.damage import DAMAGES, Damage
 from tests.check.plans import PLANS
@@ -27,6 +28,20 @@ def test_each_damage_is_named(damage: Damage) -> None:
     assert check_plan(plan).ok
     report = check_plan(damage.do(plan))
     assert report.rules == damage.rules, str(report)
+
+
+def test_shortages_may_be_told_apart_or_without_lines() -> None:
+    """One paper in two entries, or no lines, or no paper: what follows is not refused."""
+    plan = PLANS["lacking"]()
+    green, red = plan.short
+    assert check_plan(replace(plan, short=(replace(green, by=()), replace(red, by=())))).ok
+    assert check_plan(replace(plan, short=(replace(green, paper=None), red))).ok
+    cuts = {name: plan.die(name).cut.buffer(plan.hand.web_mm / 2).area for name in ("bar", "tile")}
+    apart = [
+        replace(green, dies=(die,), pieces=1, area_mm2=cuts[die], by=(Missing(2, die, 1),)) for die in cuts
+    ]
+    assert check_plan(replace(plan, short=(*apart, red))).ok
+    assert check_plan(replace(plan, short=(*(replace(one, by=()) for one in apart), red))).ok
 
 
 def test_every_rule_is_broken_by_some_damage() -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 
 __all__ = ["largest_rectangle", "points_inside"]
@@ -16,9 +17,12 @@ __all__ = ["largest_rectangle", "points_inside"]
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-STEP_MM = 0.5
-MOST_LINES = 600
-"""Most lines of a grid in each direction; larger shapes have a coarser one."""
+STEP_MM = 2.0
+FEWEST, MOST = 40, 150
+"""Fewest and most steps of a grid in each direction: small shapes have a finer one, large shapes a coarser one."""
+MOST_LINES = 300
+"""Most lines where a shape's own sides lie."""
+_GROWN_MM = 0.01
 _HAIR_MM = 1e-9
 
 
@@ -96,7 +100,7 @@ def _lines(low: float, high: float, square: Floats, rest: bool) -> Floats:
     if len(own) > MOST_LINES:
         own = own[np.linspace(0, len(own) - 1, MOST_LINES).round().astype(int)]
     if rest:
-        count = int(min(max((high - low) / STEP_MM, 1), MOST_LINES))
+        count = int(min(max((high - low) / STEP_MM, FEWEST), MOST))
         own = np.unique(np.concatenate((own, np.linspace(low, high, count + 1))))
     # Lines a hair apart would make cells of no width.
     return own[np.concatenate(([True], np.diff(own) > _HAIR_MM))]
@@ -105,9 +109,10 @@ def _lines(low: float, high: float, square: Floats, rest: bool) -> Floats:
 def largest_rectangle(shape: BaseGeometry) -> tuple[float, float, float, float] | None:
     """The largest rectangle, square to the frame, wholly inside a shape (x0, y0, x1, y1, mm); None where there is none.
 
-    Exact where all sides of the shape are square to the frame; else on a grid of ``STEP_MM`` (of a 600th of the shape
-    where that is more), so inside the shape and at most that much smaller at each side. For each row of cells the widest
-    stretch around each column that is free as far up as the column is (dynamic programme over rows, folklore).
+    Exact where all sides of the shape are square to the frame. Else the largest on a grid of about ``STEP_MM`` and the
+    shape's own square sides, its sides then moved out until they touch: inside the shape, and mostly within some per cent of
+    the largest. For each row of cells the widest stretch around each column that is free as far up as the column is
+    (dynamic programme over rows, folklore).
     """
     if shape.is_empty:
         return None
@@ -135,4 +140,25 @@ def largest_rectangle(shape: BaseGeometry) -> tuple[float, float, float, float] 
         if area[k] > best_area:
             best_area = float(area[k])
             best = float(xs[left[k]]), float(ys[top[k]]), float(xs[right[k]]), float(ys[row + 1])
-    return best
+    if best is None or not rest:
+        return best
+    return _grown(shape, best, max(float(np.diff(xs).max()), float(np.diff(ys).max())))
+
+
+def _grown(
+    shape: BaseGeometry, inner: tuple[float, float, float, float], most_mm: float
+) -> tuple[float, float, float, float]:
+    """A rectangle whose sides are moved out, one after the other and by ``most_mm`` at most, as long as it lies in a shape."""
+    shapely.prepare(shape)
+    sides = list(inner)
+    for k, out in ((0, -1.0), (2, 1.0), (1, -1.0), (3, 1.0)):
+        still, beyond = 0.0, most_mm
+        while beyond - still > _GROWN_MM:
+            tried = list(sides)
+            tried[k] += out * (still + beyond) / 2
+            if shape.covers(box(*tried)):
+                still = (still + beyond) / 2
+            else:
+                beyond = (still + beyond) / 2
+        sides[k] += out * still
+    return sides[0], sides[1], sides[2], sides[3]

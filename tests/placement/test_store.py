@@ -95,7 +95,7 @@ def test_without_a_folder_all_the_same(tmp_path: Path, monkeypatch: pytest.Monke
 def test_a_strip_from_kept_regions_is_the_same(folder: Path) -> None:
     """Second run from disk: the same layout to the last bit."""
     parts = [Part("b", blossom(5, 8.0), (0.0, 90.0), least=3)]
-    one = least_length(parts, 40.0, gap_mm=1.0, moves_limit=300)
+    one = least_length(parts, 40.0, gap_mm=1.0, seconds=600, moves_limit=300)
     assert any(folder.iterdir())
-    two = least_length(parts, 40.0, gap_mm=1.0, moves_limit=300)
+    two = least_length(parts, 40.0, gap_mm=1.0, seconds=600, moves_limit=300)
     assert one.placed == two.placed

@@ -84,7 +84,7 @@ def one_kind() -> str:
 def strip() -> str:
     parts = [Part("leaf", LEAF, (0.0, 180.0), least=6), Part("flower", FLOWER, (0.0, 36.0), least=5)]
     parts.append(Part("petal", PETAL, least=4))
-    found = least_length(parts, 50.0, gap_mm=1.0, moves_limit=150, seed=2)
+    found = least_length(parts, 50.0, gap_mm=1.0, seconds=3600, moves_limit=150, seed=2)
     return of_layout(found.placed) + found.length_mm.hex()
 
 

@@ -24,7 +24,7 @@ from nestcut.batch.fields import clean_name
 from nestcut.batch.forms import BatchForm, DieForm, WishesForm, read_form
 from nestcut.batch.model import Batch, Card, CardLine, Die, Evening, Hand, Machine, Paper, Scrap, Wishes
 from nestcut.batch.problems import Problems, nearest
-from nestcut.batch.sense import notes_on, refuse_too_large
+from nestcut.batch.sense import notes_on, refuse_no_cards, refuse_too_large
 from nestcut.batch.shapes import Drawings, beside
 from nestcut.batch.stock import on_stock
 from nestcut.batch.toml import read_toml
@@ -149,7 +149,7 @@ class _Builder:
             plate = self.data.get("machine", {}).get("plate", ())
             bare_plate = form.units is None and bool(plate) and all(map(is_bare, plate))
             self.notes += refuse_too_large(batch, form.dies, problems, bare_plate=bare_plate)
-            self._something_is_asked(batch)
+            refuse_no_cards(batch, problems)
             self._not_too_many(batch)
         if not problems.found:
             self.notes += on_stock(batch, asked_scraps, form.units, problems)
@@ -380,15 +380,6 @@ class _Builder:
         if not guess and known:
             mend += f", or use one of: {listed}"
         self.problems.add(f'the {kind} "{name}" is not known', mend=mend, at=at)
-
-    def _something_is_asked(self, batch: Batch) -> None:
-        if not batch.cards:
-            self.problems.add(
-                "no cards are asked for, so there is nothing to cut",
-                mend='add a card: [[cards]] with name = "…" and '
-                'pieces = [{ die = "…", paper = "…", count = 1 }], or a table of cards with cards_csv',
-                at=("cards",),
-            )
 
     def _not_too_many(self, batch: Batch) -> None:
         total = 0

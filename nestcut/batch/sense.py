@@ -25,6 +25,8 @@ __all__ = [
     "hull_width",
     "notes_on",
     "paper_fits_plate",
+    "refuse_no_cards",
+    "refuse_too_large",
     "rim_width",
 ]
 
@@ -79,6 +81,17 @@ def _within(points: np.ndarray, angles: np.ndarray, width: float, length: float)
     along = np.ptp(sin * points[:, 0] + cos * points[:, 1], axis=1)
     play = length_of(*np.ptp(points, axis=0)) * math.radians(_STEP_DEG) + 1e-6
     return (across <= width + play) & (along <= length + play)
+
+
+def refuse_no_cards(batch: Batch, problems: Problems) -> None:
+    """Note as a problem that nothing is asked for."""
+    if not batch.cards:
+        problems.add(
+            "no cards are asked for, so there is nothing to cut",
+            mend='add a card: [[cards]] with name = "…" and '
+            'pieces = [{ die = "…", paper = "…", count = 1 }], or a table of cards with cards_csv',
+            at=("cards",),
+        )
 
 
 def refuse_too_large(

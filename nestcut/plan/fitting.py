@@ -30,6 +30,8 @@ SQUARE_MM = 30.0
 """A free square of this side is worth keeping, whatever the dies."""
 GRIDS_MM = (0.8, 0.4, 0.2, 0.1)
 """Steps of the grid, coarse to fine; the turns' steps are halved with them."""
+MOST_CELLS = 1500
+"""Most cells of a grid in each direction."""
 _TINY_MM = 1e-6
 _HAIR_MM = 0.03
 _CIRCLE_MM = 0.2
@@ -177,17 +179,17 @@ def _may_hold(room: BaseGeometry, stamp: Stamp) -> bool:
     x0, y0, x1, y1 = room.bounds
     # Turns, and the box in which the middle of the points must lie, mm.
     tries: list[tuple[float, Rectangle]] = [(angle, (x0, y0, x1, y1)) for angle in stamp.angles.tolist()]
-    for grid_mm in GRIDS_MM:
-        # A place and a point each lie half a cell's diagonal from the grid's, and the turn is off by half a step.
-        slack = grid_mm * (math.sqrt(2.0) + TURN_MM / GRIDS_MM[0]) + (ALIKE_MM if stamp.folds > 1 else 0.0)
+    for fine_mm in GRIDS_MM:
         # The room, as far as the points can reach from where the middle may be.
         seen = np.array([box_ for _, box_ in tries])
-        reach = stamp.reach_mm + 4 * grid_mm
-        low = np.maximum(seen[:, :2].min(axis=0) - reach, (x0 - slack - grid_mm, y0 - slack - grid_mm))
-        high = np.minimum(
-            seen[:, 2:].max(axis=0) + reach, (x1 + slack + 2 * grid_mm, y1 + slack + 2 * grid_mm)
+        low = np.maximum(seen[:, :2].min(axis=0) - stamp.reach_mm, (x0, y0))
+        high = np.minimum(seen[:, 2:].max(axis=0) + stamp.reach_mm, (x1, y1))
+        grid_mm = max(fine_mm, float((high - low).max()) / MOST_CELLS)
+        # A place and a point each lie half a cell's diagonal from the grid's, and the turn is off by half a step.
+        slack = (
+            grid_mm * math.sqrt(2.0) + TURN_MM * step / stamp.step + (ALIKE_MM if stamp.folds > 1 else 0.0)
         )
-        xs, ys = (np.arange(low[k], high[k], grid_mm) for k in (0, 1))
+        xs, ys = (np.arange(low[k] - 4 * grid_mm, high[k] + 4 * grid_mm, grid_mm) for k in (0, 1))
         free = points_inside(room.buffer(slack), xs, ys)
         # Where even a place and a point half a cell off lie in the room.
         sure = points_inside(room.buffer(-grid_mm * math.sqrt(0.5)), xs, ys)
@@ -209,6 +211,8 @@ def _may_hold(room: BaseGeometry, stamp: Stamp) -> bool:
             left += [(angle + side * step / 4, box_) for side in (-1, 1)]
         if not left:
             return False
+        if grid_mm > fine_mm:
+            return True  # a large piece of paper: what can't be ruled out is kept
         tries = left
         step /= 2
     return True

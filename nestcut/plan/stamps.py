@@ -80,16 +80,17 @@ class Stamp:
     def points(self) -> Floats:
         """Points that cover it, about its middle, those first that lie far from all before."""
         rows = []
+        spacing = max(_SPACING_MM, self.reach_mm / 50)
         for part in self.parts:
             ring = part.exterior
-            count = max(8, math.ceil(ring.length / _SPACING_MM))
+            count = max(8, math.ceil(ring.length / spacing))
             rows.append(
                 shapely.get_coordinates(
                     shapely.line_interpolate_point(ring, np.linspace(0, 1, count, False), normalized=True)
                 )
             )
             x0, y0, x1, y1 = part.bounds
-            xs, ys = np.arange(x0, x1, _SPACING_MM) + 0.1, np.arange(y0, y1, _SPACING_MM) + 0.1
+            xs, ys = np.arange(x0, x1, spacing) + 0.1, np.arange(y0, y1, spacing) + 0.1
             row, column = np.nonzero(points_inside(part, xs, ys))
             rows.append(np.column_stack((xs[column], ys[row])))
         found = np.concatenate(rows)

@@ -66,7 +66,7 @@ def test_same_seed_same_files(folder: Path) -> None:
             env={**os.environ, "PYTHONHASHSEED": hash_seed, "PYTHONPATH": str(Path(__file__).parents[2])},
             capture_output=True,
         )
-        texts.append({p.name: p.read_bytes() for p in sorted(out.iterdir())})
+        texts.append({p.relative_to(out): p.read_bytes() for p in sorted(out.rglob("*")) if p.is_file()})
     assert texts[0] == texts[1]
 
 
@@ -105,7 +105,7 @@ def test_same_work_same_plan(tmp_path: Path) -> None:
             env={**os.environ, "PYTHONHASHSEED": hash_seed},
             capture_output=True,
         )
-        plans.append({p.name: p.read_bytes() for p in sorted(out.iterdir())})
+        plans.append({p.relative_to(out): p.read_bytes() for p in sorted(out.rglob("*")) if p.is_file()})
     assert plans[0] == plans[1]
 
 

@@ -335,6 +335,14 @@ def test_paper_that_is_good_on_either_side_takes_the_mirror_image():
     assert fits(piece, [die], Paper("red", both_sides=True))
 
 
+def test_a_large_sheet_with_many_holes_is_judged_in_little_memory():
+    """Metres of paper between rows of holes that leave 20 mm: a bar of 80 mm might lie along them, so it is kept."""
+    holes = [box(x, y, x + 60, y + 60) for x in range(20, 1900, 80) for y in range(20, 1900, 80)]
+    sheet = box(0, 0, 1920, 1920).difference(shapely.union_all(holes))
+    assert fits(sheet, [plans.die("bar", box(0, 0, 80, 12))])
+    assert not fits(sheet, [plans.die("wide", box(0, 0, 80, 60))])
+
+
 def test_a_thousand_scraps_take_no_longer_for_being_alike(monkeypatch):
     """Equal outlines are judged once, so two thousand scraps are not two thousand searches."""
     asked = []

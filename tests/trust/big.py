@@ -110,7 +110,7 @@ def measure(folder: Path, batch: Path, seconds: float, browser: str | None) -> N
     print(
         f"{told['passes']} passes, bound {told['bound']}, {told['met']} of {told['wanted']} pieces, {told['changes']} lay-ups"
     )
-    sizes = {p.name: p.stat().st_size for p in (folder / "out").iterdir()}
+    sizes = {p.name: p.stat().st_size for p in (folder / "out").rglob("*") if p.is_file()}
     for name in ("plan.json", "run-sheet.html"):
         print(f"{name}: {sizes[name] / 1e6:.2f} MB")
     print(f"{len(sizes)} files, {sum(sizes.values()) / 1e6:.1f} MB")

@@ -25,6 +25,8 @@ from nestcut.plan.model import Slot
 
 __all__ = ["Cutter"]
 
+ALWAYS = 500
+"""So many passes are made however late it is: a usual evening."""
 BUSY = 0.75
 """Dies with so much left of what the busiest has left are cut first."""
 ENOUGH = 0.5
@@ -78,7 +80,7 @@ class Cutter:
         """Cut as much of this as the scraps give, on top of what was cut so far: (die, paper) → cuts."""
         for paper in sorted({paper for (_, paper), count in wanted.items() if count > 0}):
             want = Counter({die: n for (die, p), n in wanted.items() if p == paper and n > 0})
-            while +want and not self.stock.known.over():
+            while +want and (len(self._passes) < ALWAYS or not self.stock.known.over()):
                 pull = self._next(paper, want)
                 if pull is None:
                     break

@@ -115,7 +115,7 @@ class Lying:
 class Known:
     """What is known of a batch's dies and of outlines of paper; it holds whatever scraps there are.
 
-    ``over`` is asked before every pass; True ends the cutting with what is made by then.
+    ``over`` is asked before passes; True ends the cutting with what is made by then.
     """
 
     def __init__(self, batch: Batch, over: Callable[[], bool] = lambda: False) -> None:

@@ -165,9 +165,9 @@ class Stamp:
 
 def turns_on(die: Die, paper: Paper) -> Turns:
     """Turns of a die on a paper: its own that the paper allows; none may be left."""
-    wanted: Turns = {"none": "any", "stripe": (0.0, 180.0), "up": (0.0,)}[paper.direction]
-    if wanted == "any":
+    if paper.direction == "none":
         return die.turns
+    wanted = (0.0, 180.0) if paper.direction == "stripe" else (0.0,)
     if die.turns == "any":
         return wanted
     near = 2 * TURN_SLACK_DEG

@@ -18,6 +18,7 @@ import shutil
 import sys
 import tempfile
 import time
+import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -91,6 +92,13 @@ def check_writable(folder: str | os.PathLike[str], *, batch: str | os.PathLike[s
             mend="name a new folder with --out, as in --out plan",
             where=Where(str(path)),
         )
+    for name in read_by(batch) if batch is not None else ():
+        if _resolved(name).is_relative_to(path):
+            raise OutputError(
+                f"this folder holds {Path(name).name}, which the batch reads, and an output folder is replaced as a whole",
+                mend="name a new folder with --out, as in --out plan-2",
+                where=Where(str(path)),
+            )
     with _disk_errors(path):
         _recover(path)
     _refuse_foreign(path)
@@ -99,6 +107,23 @@ def check_writable(folder: str | os.PathLike[str], *, batch: str | os.PathLike[s
         _sweep(path)
         probe = tempfile.mkdtemp(prefix=_temporary_prefix(path), dir=path.parent)
         os.rmdir(probe)
+
+
+def read_by(batch: str | os.PathLike[str]) -> list[Path]:
+    """The tables, folders and drawings that a batch file names, as far as it can be read; whatever is wrong in it is not told here."""
+    try:
+        data = tomllib.loads(Path(batch).read_text("utf-8-sig"))
+    except (OSError, ValueError):
+        return []
+    named = [data.get(key) for key in ("scraps_csv", "cards_csv", "dies_folder")]
+    dies, scraps = data.get("dies"), data.get("scraps")
+    tables = [
+        *(dies.values() if isinstance(dies, dict) else ()),
+        *(scraps if isinstance(scraps, list) else ()),
+    ]
+    named += [table.get("outline") for table in tables if isinstance(table, dict)]
+    texts = [text for value in named for text in (value if isinstance(value, list) else [value])]
+    return [Path(batch).parent / text.replace("\\", "/") for text in texts if isinstance(text, str)]
 
 
 def replace_folder(folder: Path, fill: Callable[[Path], None]) -> list[Path]:

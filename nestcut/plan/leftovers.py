@@ -26,6 +26,7 @@ from nestcut.plan.rectangles import largest_rectangle
 
 __all__ = ["Leftover", "Leftovers", "keep_mm", "leftovers", "offcuts_of"]
 
+Rectangle = tuple[float, float, float, float]
 Kind = Literal["offcut", "remnant", "part", "scrap"]
 _KINDS: tuple[Kind, ...] = ("offcut", "remnant", "part", "scrap")
 _HAIR_MM = 0.02
@@ -47,7 +48,7 @@ class Leftover:
     """The scrap or part that each piece was, or was cut from."""
     outline: Polygon
     """Its box's upper left corner at (0, 0), its up as on the scrap; mm."""
-    rectangle: tuple[float, float, float, float]
+    rectangle: Rectangle
     """The largest one in it, square to its frame (see :func:`nestcut.plan.rectangles.largest_rectangle`)."""
 
 
@@ -87,16 +88,13 @@ def leftovers(plan: Plan) -> Leftovers:
     papers = {paper.name: paper for paper in plan.papers}
     order = {name: place for place, name in enumerate(papers)}
     fitting = Fitting(plan.dies, plan.hand.edge_mm)
-    rectangles: dict[bytes, tuple[float, float, float, float] | None] = {}
+    rectangles: dict[bytes, Rectangle | None] = {}
     usable: dict[object, bool] = {}
-    groups: dict[object, list[_Piece]] = {}
-    keys: dict[object, bytes] = {}
+    groups: dict[tuple[str, Kind, bytes], list[_Piece]] = {}
     crumbs, crumbs_mm2 = 0, 0.0
     for piece, shape in zip(pieces, _keys(pieces), strict=True):
 
-        def rectangle(
-            piece: _Piece = piece, shape: bytes = shape
-        ) -> tuple[float, float, float, float] | None:
+        def rectangle(piece: _Piece = piece, shape: bytes = shape) -> Rectangle | None:
             if shape not in rectangles:
                 rectangles[shape] = largest_rectangle(piece.outline)
             return rectangles[shape]
@@ -106,41 +104,35 @@ def leftovers(plan: Plan) -> Leftovers:
         if piece.kind != "scrap" and asked not in usable:
             usable[asked] = fitting.usable(piece.outline, rectangle, paper)
         # What was never pulled out is stock, however small: nobody is told to throw it away.
-        if (piece.kind == "scrap" or usable[asked]) and rectangle() is not None:
-            group = piece.paper, piece.kind, shape
-            groups.setdefault(group, []).append(piece)
-            keys[group] = shape
+        if (piece.kind == "scrap" or usable[asked]) and _is_paper(piece.outline):
+            rectangle()
+            groups.setdefault((piece.paper, piece.kind, shape), []).append(piece)
         else:
             crumbs, crumbs_mm2 = crumbs + 1, crumbs_mm2 + piece.outline.area
-    order_of = {
-        group: (
-            order[alike[0].paper],
-            _KINDS.index(alike[0].kind),
-            -_area(rectangles[keys[group]]),
-            alike[0].source,
-        )
-        for group, alike in groups.items()
-    }
     names = _Names(plan, Counter(p.source for alike in groups.values() for p in alike if p.kind == "remnant"))
+
+    def place(group: tuple[str, Kind, bytes]) -> tuple[int, int, float, str]:
+        paper, kind, shape = group
+        return order[paper], _KINDS.index(kind), -_area(rectangles[shape]), groups[group][0].source
+
     kept = []
-    for key in sorted(groups, key=lambda one: order_of[one]):
-        alike = groups[key]
-        first, found = alike[0], rectangles[keys[key]]
-        assert found is not None
-        kept.append(
-            Leftover(
-                first.kind,
-                first.paper,
-                names.of(alike),
-                tuple(piece.source for piece in alike),
-                first.outline,
-                found,
-            )
-        )
+    for group in sorted(groups, key=place):
+        alike = groups[group]
+        outline = alike[0].outline
+        # A hair's breadth in every direction of the frame may hold none.
+        found = rectangles[group[2]] or outline.representative_point().bounds
+        sources = tuple(piece.source for piece in alike)
+        kept.append(Leftover(group[1], group[0], names.of(alike), sources, outline, found))
     return Leftovers(tuple(kept), crumbs, crumbs_mm2)
 
 
-def _area(rectangle: tuple[float, float, float, float] | None) -> float:
+def _is_paper(shape: Polygon) -> bool:
+    """False for what no hand could pick up: a tenth of a mm wide, or a mm² in all."""
+    x0, y0, x1, y1 = shape.bounds
+    return min(x1 - x0, y1 - y0) >= 0.1 and shape.area >= 1.0
+
+
+def _area(rectangle: Rectangle | None) -> float:
     return 0.0 if rectangle is None else (rectangle[2] - rectangle[0]) * (rectangle[3] - rectangle[1])
 
 

@@ -88,6 +88,13 @@ def test_what_was_never_pulled_out_stays_stock_however_small():
     }
 
 
+def test_paper_as_thin_as_a_hair_is_no_trouble():
+    """A scrap of next to no width, and one bent like a hair: no batch would read them, so they are crumbs."""
+    bent = Polygon([(0, 0), (50, 30), (50.0001, 30), (0.0001, 0)])
+    plan = book_of([("a", "red", (40, 40)), ("thin", "red", (1e-9, 30)), ("bent", "red", bent)], (), ["a"])
+    assert not [one for one in leftovers(plan).kept if one.kind == "scrap"]
+
+
 def test_a_part_that_was_trimmed_and_not_used_is_kept():
     """It keeps the id that is pencilled on it."""
     plan = book_of(

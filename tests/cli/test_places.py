@@ -93,6 +93,19 @@ def test_a_folder_that_holds_the_batch_is_no_output(folder: Path, monkeypatch: p
     assert (folder / "ours" / "batch.toml").exists()
 
 
+def test_a_folder_that_holds_the_stock_of_the_batch_is_no_output(folder: Path) -> None:
+    """The box of the last evening is read from its plan's folder: that folder is not replaced by the next plan."""
+    assert run("plan", "batch.toml", "--out", "ours", "--seconds", "3").exit_code == 0
+    before = (folder / "ours" / "box.csv").read_bytes()
+    text = (folder / "batch.toml").read_text("utf-8")
+    (folder / "next.toml").write_text('scraps_csv = "ours/box.csv"\n' + text, encoding="utf-8")
+    result = run("plan", "next.toml", "--out", "ours", "--seconds", "3")
+    assert result.exit_code == 2
+    assert "holds box.csv, which the batch reads" in result.stderr
+    assert (folder / "ours" / "box.csv").read_bytes() == before
+    assert run("plan", "next.toml", "--out", "other", "--seconds", "3").exit_code in (0, 1)
+
+
 LONG = "ä" * 300
 
 

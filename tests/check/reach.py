@@ -71,7 +71,7 @@ def run_tests(chosen: list[str] | None, watch: Any = None) -> int:
                 )
 
     files = sorted({name.partition("::")[0] for name in chosen}) if chosen is not None else TESTS
-    options = ["-x", "-q", "-p", "no:cacheprovider", "--rootdir", str(ROOT)]
+    options = ["-x", "-q", "-n", "0", "-p", "no:cacheprovider", "--rootdir", str(ROOT)]
     plugins = [Chosen()] + ([watch] if watch else [])
     return int(pytest.main([*options, *(str(ROOT / name) for name in files)], plugins=plugins))
 

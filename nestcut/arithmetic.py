@@ -5,7 +5,7 @@ processor to processor: matrix products go through BLAS, which has kernels of it
 a library that takes other formulas where the processor can multiply and add in one step. Here everything is + − × ÷ √ in a
 written order, each rounded once, as IEEE 754 prescribes; so the result is the same wherever Python runs.
 
-The functions of single numbers are plain Python, which numba compiles as it stands (:mod:`nestcut.placement.compiled`).
+The functions of single numbers are plain Python, which numba compiles as it stands (:mod:`nestcut.placement.shapes.compiled`).
 tests/test_same_arithmetic.py keeps the usual roads out of the rooms that decide.
 
 Source of the polynomials: fdlibm (Sun Microsystems 1993), as in most C libraries; errors below two units in the last place.

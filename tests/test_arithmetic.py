@@ -71,7 +71,7 @@ def test_the_axes_are_exact() -> None:
 
 def test_arrays_are_the_single_numbers() -> None:
     """Bit by bit, and with numba as well."""
-    from nestcut.placement import compiled
+    from nestcut.placement.shapes import compiled
 
     x, y = np.array(numbers()), np.array(numbers()[::-1])
     sines, cosines = sines_cosines(x)
@@ -168,7 +168,7 @@ WHOLE_NUMBERS = {("passes", "sets.py"): 2}
 @pytest.mark.parametrize("room", ROOMS)
 def test_rooms_that_decide_use_nothing_else(room: str) -> None:
     """No BLAS, no library's sines, no powers of fractions, no random numbers made with them, no fast mathematics."""
-    for path in sorted((PACKAGE / room).glob("*.py")):
+    for path in sorted((PACKAGE / room).rglob("*.py")):
         products = 0
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             where = f"{room}/{path.name}, line {getattr(node, 'lineno', 0)}"

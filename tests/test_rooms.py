@@ -31,6 +31,52 @@ ORDER = [
     "__main__",
 ]
 
+# The floors of a room, top to bottom: a floor may import the floors before it, never those after it. What stands beside the
+# floors in a room's own folder may import them all, and no floor imports it.
+FLOORS = {
+    "outlines": [
+        "shapes",
+        "drawing",
+    ],
+    "check": [
+        "measures",
+        "rules",
+        "proof",
+    ],
+    "placement": [
+        "shapes",
+        "bounds",
+        "engine",
+        "exact",
+        "fill",
+        "strip",
+    ],
+    "passes": [
+        "common",
+        "disproofs",
+        "plate",
+        "parts",
+        "drafts",
+        "short",
+        "makers.chips",
+        "makers.strips",
+        "makers.whole",
+        "makers.ends",
+        "makers.mixed",
+        "makers.nests",
+        "makers.one_paper",
+        "advice",
+        "makers.scarce",
+    ],
+    "sheets": [
+        "drawings",
+        "runs",
+        "page",
+    ],
+}
+MOST_MODULES = 15
+"""Modules of a folder: more is a floor to be."""
+
 # Libraries that only some rooms may meet.
 KEPT_TO = {
     "ortools": {"placement", "passes"},
@@ -79,6 +125,40 @@ def test_imports_go_one_way(path: Path) -> None:
         if parts[0] != "nestcut" or len(parts) < 2:
             continue
         assert ORDER.index(parts[1]) <= ORDER.index(room), f"{room} imports {name}"
+
+
+def floor_of(parts: tuple[str, ...]) -> str | None:
+    """The floor that a module, or a name in it, stands on; None for what stands beside the floors."""
+    floors = FLOORS.get(parts[0], [])
+    names = [".".join(parts[1:k]) for k in range(len(parts), 1, -1)]
+    return next((name for name in names if name in floors), None)
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_floors_import_one_way(path: Path) -> None:
+    """Within a room, a floor imports only floors above it in the list."""
+    parts = path.relative_to(PACKAGE).with_suffix("").parts
+    if parts[0] not in FLOORS or len(parts) == 2:
+        return
+    floors, own = FLOORS[parts[0]], floor_of(parts)
+    if own is None:
+        assert path.name == "__init__.py", f"{path} stands on no floor of the list"
+        return
+    for name in imported(path):
+        other = tuple(name.split("."))
+        if other[:2] != ("nestcut", parts[0]) or len(other) < 3:
+            continue
+        floor = floor_of(other[1:])
+        assert floor is not None, f"{own} imports {name}, which stands beside the floors"
+        assert floors.index(floor) <= floors.index(own), f"{own} imports {name}"
+
+
+def test_no_folder_holds_more_than_fifteen_modules() -> None:
+    """A newcomer can take in what a folder holds; every folder's docstring says what question it answers."""
+    for folder in {path.parent for path in modules()} - {PACKAGE}:
+        held = [path for path in folder.glob("*.py") if path.name != "__init__.py"]
+        assert len(held) <= MOST_MODULES, f"{folder}: {len(held)} modules"
+        assert ast.get_docstring(ast.parse((folder / "__init__.py").read_text("utf-8"))), folder
 
 
 @pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))

@@ -2,8 +2,8 @@
 
 from nestcut._callable import make_callable
 from nestcut.check.checker import check_file, check_plan
-from nestcut.check.proof import check_proof
-from nestcut.check.report import RULES, Fault, Report
+from nestcut.check.measures.report import RULES, Fault, Report
+from nestcut.check.proof.proof import check_proof
 
 __all__ = ["RULES", "Fault", "Report", "check_file", "check_plan", "check_proof"]
 

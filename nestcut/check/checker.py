@@ -7,16 +7,16 @@ from os import PathLike
 import numpy as np
 import shapely
 
-from nestcut.check.counting import check_counts
-from nestcut.check.cuts import check_cuts
-from nestcut.check.layups import check_layups
-from nestcut.check.packing import check_packing
-from nestcut.check.papers import check_papers
-from nestcut.check.report import Notebook, Report
-from nestcut.check.size import check_size
-from nestcut.check.table import build_table
-from nestcut.check.trimming import check_trims
-from nestcut.check.values import check_values
+from nestcut.check.measures.report import Notebook, Report
+from nestcut.check.measures.size import check_size
+from nestcut.check.measures.table import build_table
+from nestcut.check.rules.counting import check_counts
+from nestcut.check.rules.cuts import check_cuts
+from nestcut.check.rules.layups import check_layups
+from nestcut.check.rules.packing import check_packing
+from nestcut.check.rules.papers import check_papers
+from nestcut.check.rules.trimming import check_trims
+from nestcut.check.rules.values import check_values
 from nestcut.plan.model import Plan
 
 __all__ = ["check_file", "check_plan"]

@@ -127,7 +127,7 @@ def plan_into(
 
 def _ready(progress: ProgressLine) -> bool:
     """Load the kernels of the search; False where they had to be compiled first."""
-    from nestcut.passes.prepare import prepare
+    from nestcut.passes.advice.prepare import prepare
 
     told: list[str] = []
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from nestcut.outlines.offset import fill_holes, grow_outline, outline_size, shrink_outline
-from nestcut.outlines.plain import plain_shape
 from nestcut.outlines.read import read_die, read_scrap
-from nestcut.outlines.types import (
+from nestcut.outlines.shapes.offset import fill_holes, grow_outline, outline_size, shrink_outline
+from nestcut.outlines.shapes.plain import plain_shape
+from nestcut.outlines.shapes.types import (
     CLOSE_WITHIN_MM,
     DEFAULT_RIM_MM,
     FLATTEN_MM,

@@ -22,8 +22,8 @@ from shapely.geometry import LineString, MultiPolygon, Polygon
 
 from nestcut._cache import cache_folder, keep, recall
 from nestcut.errors import Where, found_at
-from nestcut.outlines.document import read_drawing
-from nestcut.outlines.types import DieOutline, Pieces, ScrapOutline, Shape
+from nestcut.outlines.drawing.document import read_drawing
+from nestcut.outlines.shapes.types import DieOutline, Pieces, ScrapOutline, Shape
 
 __all__ = ["remembered_die", "remembered_scrap"]
 
@@ -136,7 +136,7 @@ def _own_source() -> bytes:
     """A mark of the code that reads drawings, its arithmetic, and the library that joins polygons."""
     total = hashlib.sha256(f"{shapely.__version__} {shapely.geos_version}".encode())
     own = Path(__file__).parent
-    for source in (own.parent / "arithmetic.py", *sorted(own.glob("*.py"))):
+    for source in (own.parent / "arithmetic.py", *sorted(own.rglob("*.py"))):
         total.update(source.read_bytes())
     return total.digest()
 

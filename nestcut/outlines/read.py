@@ -13,14 +13,14 @@ from shapely.geometry import LineString, MultiPolygon, Polygon
 
 from nestcut.arithmetic import buffered
 from nestcut.errors import OutlineError, Where, found_at
-from nestcut.outlines.assemble import Loop, join_runs, loops_of, nest, solid
-from nestcut.outlines.document import load_svg, where_is
-from nestcut.outlines.flatten import flatten_line, flatten_loop
-from nestcut.outlines.offset import fill_holes, grow_outline, outline_size
-from nestcut.outlines.pathdata import Run
-from nestcut.outlines.types import DEFAULT_RIM_MM, FLATTEN_MM, DieOutline, Pieces, ScrapOutline, Shape
-from nestcut.outlines.visible import Drawing, visible
-from nestcut.outlines.walk import see
+from nestcut.outlines.drawing.assemble import Loop, join_runs, loops_of, nest, solid
+from nestcut.outlines.drawing.document import load_svg, where_is
+from nestcut.outlines.drawing.pathdata import Run
+from nestcut.outlines.drawing.visible import Drawing, visible
+from nestcut.outlines.drawing.walk import see
+from nestcut.outlines.shapes.flatten import flatten_line, flatten_loop
+from nestcut.outlines.shapes.offset import fill_holes, grow_outline, outline_size
+from nestcut.outlines.shapes.types import DEFAULT_RIM_MM, FLATTEN_MM, DieOutline, Pieces, ScrapOutline, Shape
 
 __all__ = ["read_die", "read_scrap"]
 

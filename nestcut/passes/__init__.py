@@ -10,14 +10,14 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from nestcut.passes.estimates import Estimate as Estimate
-    from nestcut.passes.estimates import estimate as estimate
-    from nestcut.passes.estimates import one_paper_per_pass as one_paper_per_pass
+    from nestcut.passes.advice.estimates import Estimate as Estimate
+    from nestcut.passes.advice.estimates import estimate as estimate
+    from nestcut.passes.advice.estimates import one_paper_per_pass as one_paper_per_pass
+    from nestcut.passes.advice.whatif import WhatIf as WhatIf
+    from nestcut.passes.advice.whatif import what_if as what_if
     from nestcut.passes.planner import plan_batch as plan_batch
-    from nestcut.passes.plate import TradeOff as TradeOff
-    from nestcut.passes.plate import trade_off as trade_off
-    from nestcut.passes.whatif import WhatIf as WhatIf
-    from nestcut.passes.whatif import what_if as what_if
+    from nestcut.passes.plate.plate import TradeOff as TradeOff
+    from nestcut.passes.plate.plate import trade_off as trade_off
 
 __all__ = [
     "Estimate",
@@ -31,14 +31,14 @@ __all__ = [
 ]
 
 _DOORS = {
-    "Estimate": "nestcut.passes.estimates",
-    "estimate": "nestcut.passes.estimates",
-    "WhatIf": "nestcut.passes.whatif",
-    "one_paper_per_pass": "nestcut.passes.estimates",
+    "Estimate": "nestcut.passes.advice.estimates",
+    "estimate": "nestcut.passes.advice.estimates",
+    "WhatIf": "nestcut.passes.advice.whatif",
+    "one_paper_per_pass": "nestcut.passes.advice.estimates",
     "plan_batch": "nestcut.passes.planner",
-    "TradeOff": "nestcut.passes.plate",
-    "trade_off": "nestcut.passes.plate",
-    "what_if": "nestcut.passes.whatif",
+    "TradeOff": "nestcut.passes.plate.plate",
+    "trade_off": "nestcut.passes.plate.plate",
+    "what_if": "nestcut.passes.advice.whatif",
 }
 
 

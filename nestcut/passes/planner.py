@@ -9,30 +9,30 @@ from typing import TYPE_CHECKING, Any
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError, RefusedPlanError
-from nestcut.passes.assemble import assemble
-from nestcut.passes.clock import Clock, ProgressCall
-from nestcut.passes.drafts import Draft, better, choices, handiest_of, heavy
-from nestcut.passes.fallback import Resort
-from nestcut.passes.handy import handling_matters, in_few_trims
-from nestcut.passes.inside import with_openings
-from nestcut.passes.lighten import heavy_layups, lightened
-from nestcut.passes.load import line_load
-from nestcut.passes.nesting import with_nests
-from nestcut.passes.packing import pack_kits
-from nestcut.passes.papering import straightened, with_papers
-from nestcut.passes.prepare import prepare
-from nestcut.passes.regain import with_regained
-from nestcut.passes.scarce import asked_of, within_reach, within_stock
-from nestcut.passes.schedule import cuts_wanted
-from nestcut.passes.shortage import shortages
-from nestcut.passes.sides import on_better_sides, turned_back
-from nestcut.passes.solvers import solving_with
-from nestcut.passes.strip_drafts import in_strips
-from nestcut.passes.types import PlatePlan, Room
+from nestcut.passes.advice.prepare import prepare
+from nestcut.passes.common.clock import Clock, ProgressCall
+from nestcut.passes.common.load import line_load
+from nestcut.passes.common.packing import pack_kits
+from nestcut.passes.common.schedule import cuts_wanted
+from nestcut.passes.common.sides import on_better_sides, turned_back
+from nestcut.passes.common.solvers import solving_with
+from nestcut.passes.common.types import PlatePlan, Room
+from nestcut.passes.drafts.assemble import assemble
+from nestcut.passes.drafts.drafts import Draft, better, choices, handiest_of, heavy
+from nestcut.passes.drafts.inside import with_openings
+from nestcut.passes.makers.chips.papering import straightened, with_papers
+from nestcut.passes.makers.mixed.handy import handling_matters, in_few_trims
+from nestcut.passes.makers.nests.nesting import with_nests
+from nestcut.passes.makers.nests.regain import with_regained
+from nestcut.passes.makers.scarce.fallback import Resort
+from nestcut.passes.makers.scarce.scarce import asked_of, within_reach, within_stock
+from nestcut.passes.makers.strips.strip_drafts import in_strips
+from nestcut.passes.plate.lighten import heavy_layups, lightened
+from nestcut.passes.short.shortage import shortages
 from nestcut.plan.model import Bound, Plan, Shortage
 
 if TYPE_CHECKING:
-    from nestcut.passes.plate import Books
+    from nestcut.passes.plate.plate import Books
 
 __all__ = ["plan_batch"]
 
@@ -61,7 +61,7 @@ WAYS: dict[str, tuple[tuple[Room, bool], ...]] = {
     "none": (("hulls", False),),
 }
 """Lay-ups that are tried, by the trims that are allowed: what dies keep for themselves, and whether they are kept square.
-Without trims hardly a chip lies as it is: the time is for scraps as they are (:mod:`nestcut.passes.handy`)."""
+Without trims hardly a chip lies as it is: the time is for scraps as they are (:mod:`nestcut.passes.makers.mixed.handy`)."""
 ANOTHER_WAY = 0.1
 """Share of the whole time that must be left for another way to be begun."""
 
@@ -104,7 +104,7 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
         raise BatchError(
             "no pieces are asked for, so there is nothing to cut", mend="ask for at least one piece of a card"
         )
-    from nestcut.passes.plate import Books
+    from nestcut.passes.plate.plate import Books
 
     asked = batch
     batch, widths = on_better_sides(asked)
@@ -170,7 +170,7 @@ def _plate(
     seed: int,
     books: Books,
 ) -> PlatePlan:
-    from nestcut.passes.plate import plan_plate
+    from nestcut.passes.plate.plate import plan_plate
 
     return plan_plate(
         batch,
@@ -367,7 +367,7 @@ def _advice(
     batch: Batch, plan: Plan, draft: Draft, drafts: Sequence[Draft], clock: Clock, seed: int
 ) -> dict[str, Any]:
     """What-if and trade-off for the sheets, as far as the time allows."""
-    from nestcut.passes.whatif import what_if
+    from nestcut.passes.advice.whatif import what_if
 
     total = plan.totals
     chosen = {

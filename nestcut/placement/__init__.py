@@ -9,17 +9,17 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from .types import Filling, Part, Placed, Progress, StopCheck, StripLayout
+from nestcut.placement.shapes.types import Filling, Part, Placed, Progress, StopCheck, StripLayout
 
 if TYPE_CHECKING:
-    from .fill import fill_region
-    from .fits import fits_together
-    from .nofit import inner_fit, no_fit
-    from .reach import Reach, least_reach
-    from .scale import largest_scale
-    from .spread import spread
-    from .strip import least_length
-    from .worth import most_value
+    from nestcut.placement.engine.fits import fits_together
+    from nestcut.placement.engine.spread import spread
+    from nestcut.placement.engine.worth import most_value
+    from nestcut.placement.fill.fill import fill_region
+    from nestcut.placement.fill.scale import largest_scale
+    from nestcut.placement.shapes.nofit import inner_fit, no_fit
+    from nestcut.placement.strip.reach import Reach, least_reach
+    from nestcut.placement.strip.strip import least_length
 
 __all__ = [
     "Filling",
@@ -41,16 +41,16 @@ __all__ = [
 ]
 
 _DOORS = {
-    "Reach": "reach",
-    "fill_region": "fill",
-    "fits_together": "fits",
-    "inner_fit": "nofit",
-    "largest_scale": "scale",
-    "least_length": "strip",
-    "least_reach": "reach",
-    "most_value": "worth",
-    "no_fit": "nofit",
-    "spread": "spread",
+    "Reach": "strip.reach",
+    "fill_region": "fill.fill",
+    "fits_together": "engine.fits",
+    "inner_fit": "shapes.nofit",
+    "largest_scale": "fill.scale",
+    "least_length": "strip.strip",
+    "least_reach": "strip.reach",
+    "most_value": "engine.worth",
+    "no_fit": "shapes.nofit",
+    "spread": "engine.spread",
 }
 
 

@@ -35,8 +35,8 @@ from nestcut.batch import read_batch
 from nestcut.batch.model import Batch, Demand, Die, Extra, Wishes
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
-from nestcut.passes.plate import plan_plate
-from nestcut.passes.totals import minutes_of
+from nestcut.passes.common.totals import minutes_of
+from nestcut.passes.plate.plate import plan_plate
 from nestcut.placement import Part, fill_region
 from nestcut.plan.model import Plan
 

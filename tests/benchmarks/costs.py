@@ -22,14 +22,14 @@ from shapely.affinity import translate
 from shapely.geometry import Polygon
 
 from nestcut.placement import no_fit
-from nestcut.placement.compact import compact, overlap
-from nestcut.placement.convex import convex_parts
-from nestcut.placement.crew import warm_up
-from nestcut.placement.disturb import scatter
-from nestcut.placement.exact import first_fault
-from nestcut.placement.kernels import measure
-from nestcut.placement.squeeze import Settings, Squeeze
-from nestcut.placement.tables import prepare
+from nestcut.placement.shapes.convex import convex_parts
+from nestcut.placement.shapes.exact import first_fault
+from nestcut.placement.strip.compact import compact, overlap
+from nestcut.placement.strip.crew import warm_up
+from nestcut.placement.strip.disturb import scatter
+from nestcut.placement.strip.kernels import measure
+from nestcut.placement.strip.squeeze import Settings, Squeeze
+from nestcut.placement.strip.tables import prepare
 
 
 def wavy(vertices: int, seed: int) -> Polygon:

@@ -81,8 +81,8 @@ def solve(
     data: dict[str, Any], seconds: float, workers: int, seed: int, moves: int | None = None
 ) -> dict[str, Any]:
     """Run the search on one set and measure what it returns."""
-    from nestcut.placement.strip import least_length
-    from nestcut.placement.types import Part
+    from nestcut.placement.shapes.types import Part
+    from nestcut.placement.strip.strip import least_length
 
     parts = [
         Part(f"item {k}", Polygon(item["outline"]), tuple(item["angles"]), least=item["quantity"])

@@ -23,8 +23,8 @@ from shapely.geometry import Point, Polygon, box
 from shapely.ops import unary_union
 
 from nestcut.placement import Part, Placed, fill_region, largest_scale
-from nestcut.placement.candidates import grid_of
-from nestcut.placement.model import choose_places
+from nestcut.placement.exact.candidates import grid_of
+from nestcut.placement.exact.model import choose_places
 from tests.placement.test_fill import RADIUS
 
 SQUARES = {

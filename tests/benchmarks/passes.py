@@ -22,7 +22,7 @@ from typing import Any
 from nestcut.check import check_plan
 from nestcut.errors import BatchError
 from nestcut.passes import plan_batch
-from nestcut.passes.estimates import passes_by_paper
+from nestcut.passes.advice.estimates import passes_by_paper
 from tests.benchmarks.passes_classes import HUGE, SIZES, random_class
 
 SUPPLIES = (3.0, 2.0, 1.5)

@@ -7,7 +7,7 @@ Sets of random dies (those of :mod:`tests.benchmarks.passes_classes`) whose rims
 time, until one of them is found or the time is over. A set for which both were found would stop the run.
 
 The columns: laid: an exactly checked layout was found; turning, relative, stacking: disproved, by one die or two at
-all turns, by the places of more relative to each other, or by stacking them (:mod:`nestcut.passes.disproof`); open:
+all turns, by the places of more relative to each other, or by stacking them (:mod:`nestcut.passes.plate.disproof`); open:
 neither.
 """
 
@@ -25,11 +25,11 @@ from typing import Any
 
 from shapely.geometry import Polygon, box
 
-from nestcut.passes.disproof import Disprover
-from nestcut.passes.kept import Kept, area_ticks, window_ticks
-from nestcut.passes.pack import MOVES, Packer
-from nestcut.passes.patterns import PatternBook
-from nestcut.passes.prepare import prepare
+from nestcut.passes.advice.prepare import prepare
+from nestcut.passes.plate.disproof import Disprover
+from nestcut.passes.plate.kept import Kept, area_ticks, window_ticks
+from nestcut.passes.plate.pack import MOVES, Packer
+from nestcut.passes.plate.patterns import PatternBook
 from tests.benchmarks.passes_classes import GAP_MM, random_die
 
 PLATE = "75x150"

@@ -40,8 +40,8 @@ from shapely.geometry import Point, Polygon, box
 
 from nestcut.outlines import grow_outline, read_die
 from nestcut.placement import Part, fill_region
-from nestcut.placement.fill import room_in
-from nestcut.placement.lattice import find_lattices
+from nestcut.placement.fill.fill import room_in
+from nestcut.placement.fill.lattice import find_lattices
 
 WEB, EDGE, RIM, GAP = 2.0, 2.0, 1.6, 0.5
 SHAPES = Path(__file__).parents[2] / "shapes"

@@ -197,7 +197,7 @@ def chosen_mutants(modules: str, each: int, rng: random.Random) -> list[Mutant]:
     """The mutants of some modules in a random order, the modules in turn, so that a run broken off is spread over all."""
     wanted = set(filter(None, modules.split(",")))
     kinds: list[list[Mutant]] = []
-    for path in sorted(CHECKER.glob("*.py")):
+    for path in sorted(CHECKER.rglob("*.py")):
         kind = "proofs" if path.stem in PROOFS else "rules"
         if path.stem in ("__init__", "report") or (wanted and not {path.stem, kind} & wanted):
             continue
@@ -276,7 +276,12 @@ def _run(mutant: Mutant, tests: list[str], reach: Reach) -> str | None:
                 null = os.open(os.devnull, os.O_WRONLY)
                 os.dup2(null, 1)
                 os.dup2(null, 2)
-                sys.meta_path.insert(0, _Mutant(f"nestcut.check.{mutant.path.stem}", source))
+                sys.meta_path.insert(
+                    0,
+                    _Mutant(
+                        ".".join(mutant.path.relative_to(CHECKER.parents[1]).with_suffix("").parts), source
+                    ),
+                )
                 code = run_tests(tests, _Now(told))
             finally:
                 os._exit(code)

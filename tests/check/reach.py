@@ -143,7 +143,7 @@ def measured() -> Reach:
 def digest() -> str:
     """A digest of the checker and its tests: what the reach depends on."""
     every = hashlib.sha256()
-    for path in sorted([*CHECKER.glob("*.py"), *(ROOT / "tests/check").glob("*.py")]):
+    for path in sorted([*CHECKER.rglob("*.py"), *(ROOT / "tests/check").glob("*.py")]):
         if path.stem not in ("mutation", "reach"):
             every.update(path.read_bytes())
     return every.hexdigest()

@@ -11,7 +11,7 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Hand, Machine, Paper, Pose
 from nestcut.check import check_file, check_plan
-from nestcut.check.trimming import straight_cuts_make
+from nestcut.check.rules.trimming import straight_cuts_make
 from nestcut.errors import PlanError
 from nestcut.plan import write_plan
 from nestcut.plan.model import Cut, Layup, Pass, Plan, Slot

@@ -16,7 +16,7 @@ import shapely
 from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 
-from nestcut.check.measure import clearance, filled, overlap_depth, polygons_in, sticking_out
+from nestcut.check.measures.measure import clearance, filled, overlap_depth, polygons_in, sticking_out
 
 Cell = tuple[int, int]
 GRID = 7

@@ -17,7 +17,7 @@ import shapely
 import shapely.affinity
 from shapely.geometry import Polygon
 
-from nestcut.check.measure import clearance, overlap_depth, place_many, sticking_out, turn_matrices
+from nestcut.check.measures.measure import clearance, overlap_depth, place_many, sticking_out, turn_matrices
 
 Point = tuple[Fraction, Fraction]
 Ring = list[Point]

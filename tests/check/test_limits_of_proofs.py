@@ -14,13 +14,13 @@ from typer.testing import CliRunner
 
 from nestcut.batch.model import Machine
 from nestcut.check import check_proof
-from nestcut.check.cores import folded
-from nestcut.check.patience import Patience, TooLongError, Undecided
-from nestcut.check.relative import places_cannot_fit
-from nestcut.check.stacking import stack_cannot_fit
-from nestcut.check.symmetry import common_to_folds, disc_radius_mm
-from nestcut.check.turning import MOST_CORNERS, Opponent, discs_cannot_fit, pair_cannot_fit
-from nestcut.check.turns import ALL_TURNS, SLACK_DEG
+from nestcut.check.measures.patience import Patience, TooLongError, Undecided
+from nestcut.check.measures.symmetry import common_to_folds, disc_radius_mm
+from nestcut.check.measures.turns import ALL_TURNS, SLACK_DEG
+from nestcut.check.proof.cores import folded
+from nestcut.check.proof.relative import places_cannot_fit
+from nestcut.check.proof.stacking import stack_cannot_fit
+from nestcut.check.proof.turning import MOST_CORNERS, Opponent, discs_cannot_fit, pair_cannot_fit
 from nestcut.cli import app
 from nestcut.plan import write_plan
 from tests.check.test_proof import two_large

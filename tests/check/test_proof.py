@@ -17,12 +17,12 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Die, Hand, Machine, Paper, Scrap
 from nestcut.check import check_plan, check_proof
-from nestcut.check.convex_cover import convex_cover, grown_hull
-from nestcut.check.offsets import least_offsets
-from nestcut.check.safe_side import grown_area_mm2, shrunk
-from nestcut.check.stacking import stack_cannot_fit
-from nestcut.check.turning import Opponent, pair_cannot_fit, single_cannot_fit
-from nestcut.check.turns import ALL_TURNS, plate_turns
+from nestcut.check.measures.convex_cover import convex_cover, grown_hull
+from nestcut.check.measures.offsets import least_offsets
+from nestcut.check.measures.safe_side import grown_area_mm2, shrunk
+from nestcut.check.measures.turns import ALL_TURNS, plate_turns
+from nestcut.check.proof.stacking import stack_cannot_fit
+from nestcut.check.proof.turning import Opponent, pair_cannot_fit, single_cannot_fit
 from nestcut.plan.model import Bound, DemandMet, Plan, Share, Totals
 from tests.check.plans import PLANS, circle, rectangle_die
 

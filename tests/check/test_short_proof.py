@@ -13,8 +13,8 @@ from shapely.geometry import MultiPolygon, Polygon, box
 
 from nestcut.batch.model import Die, Hand, Machine, Paper, Scrap
 from nestcut.check import check_plan, check_proof
-from nestcut.check.patience import Patience, TooLongError, Undecided
-from nestcut.check.short_proof import NotProvedError, ShortageProofs
+from nestcut.check.measures.patience import Patience, TooLongError, Undecided
+from nestcut.check.proof.short_proof import NotProvedError, ShortageProofs
 from nestcut.plan.model import Bound, DemandMet, Missing, Plan, Shortage, Totals
 from tests.check.plans import circle, rectangle_die
 
@@ -333,7 +333,7 @@ def test_a_proof_that_takes_too_long_is_told_apart() -> None:
 
 def test_what_was_believed_is_not_gone_through_again(monkeypatch: pytest.MonkeyPatch) -> None:
     """The very same entry only; one that says less is looked at anew."""
-    from nestcut.check import short_proof
+    from nestcut.check.proof import short_proof
 
     proofs = ShortageProofs(disc_case())
     assert proofs.most_cuts("red", "disc", [GOOD]) == 3
@@ -346,7 +346,7 @@ def test_what_was_believed_is_not_gone_through_again(monkeypatch: pytest.MonkeyP
 
 def test_a_proof_that_is_too_large_is_told_apart(monkeypatch: pytest.MonkeyPatch) -> None:
     """What the checker gives up is undecided; a plain fault beside it is a fault."""
-    from nestcut.check import short_proof
+    from nestcut.check.proof import short_proof
 
     words = iter([Undecided("too many cells"), None])
     monkeypatch.setattr(short_proof, "disprove", lambda *_: next(words))
@@ -375,7 +375,7 @@ def test_dies_without_an_area_to_speak_of_prove_nothing() -> None:
 
 def test_a_drawing_beyond_all_use_counts_with_its_plain_area(monkeypatch: pytest.MonkeyPatch) -> None:
     """Growing it would take long; less is proved then, and nothing wrong."""
-    from nestcut.check import paper_area
+    from nestcut.check.measures import paper_area
 
     plan = wanting(
         [rectangle_die("tile", 10, 10)], [box(0, 0, 44, 44)], [(["tile"], ["red"], 18)],

@@ -14,7 +14,7 @@ from shapely.affinity import rotate
 from shapely.geometry import Polygon, box
 
 from nestcut.check import check_plan
-from nestcut.check.trimming import straight_cuts_make
+from nestcut.check.rules.trimming import straight_cuts_make
 from nestcut.plan.model import Trim
 from tests.check.plans import kits
 

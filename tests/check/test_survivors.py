@@ -10,8 +10,8 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Card, CardLine, Hand, Paper, Pose
 from nestcut.check import check_plan, check_proof
-from nestcut.check.measure import _inner_radius
-from nestcut.check.packing import _fits_card
+from nestcut.check.measures.measure import _inner_radius
+from nestcut.check.rules.packing import _fits_card
 from nestcut.plan.model import Cut as CutOf
 from nestcut.plan.model import KitPacking, Layup, Pass, Plan, Remnant, Share, Slot, Trim
 from tests.check.damage import change_die, change_scrap, shift_slot
@@ -121,7 +121,7 @@ def test_an_overlap_counts_by_its_depth_not_its_thickness(thick: float) -> None:
 
 def test_a_scrap_of_thousands_of_parts_is_beyond_measuring(monkeypatch: pytest.MonkeyPatch) -> None:
     """More than 2,000 parts of one scrap are refused by their number; 2,000 are measured (here: the limit brought down)."""
-    monkeypatch.setattr("nestcut.check.size.MOST_PARTS", 20)
+    monkeypatch.setattr("nestcut.check.measures.size.MOST_PARTS", 20)
     plan = replace(kits(), hand=replace(kits().hand, trims="scissors"))
     for parts, refused in ((20, False), (21, True)):
         many = tuple((f"p{k}", box(0, 0.01 * k, 40, 0.01 * (k + 1))) for k in range(parts))
@@ -185,14 +185,14 @@ def test_words_of_edges_and_turns() -> None:
 def test_the_scrap_with_most_corners_counts(monkeypatch: pytest.MonkeyPatch) -> None:
     """Three cuts of five points in one scrap, one in another: fifteen are allowed, or refused."""
     for most, refused in ((15, False), (14, True)):
-        monkeypatch.setattr("nestcut.check.size.MOST_CORNERS_OF_A_SCRAP", most)
+        monkeypatch.setattr("nestcut.check.measures.size.MOST_CORNERS_OF_A_SCRAP", most)
         assert ("size" in check_plan(PLANS["squares"]()).rules) == refused
 
 
 def test_a_die_of_very_many_pieces_is_beyond_measuring(monkeypatch: pytest.MonkeyPatch) -> None:
     """The pair cuts two pieces at once: two are allowed, or refused."""
     for most, refused in ((2, False), (1, True)):
-        monkeypatch.setattr("nestcut.check.size.MOST_PIECES", most)
+        monkeypatch.setattr("nestcut.check.measures.size.MOST_PIECES", most)
         assert ("size" in check_plan(PLANS["openings"]()).rules) == refused
 
 
@@ -276,7 +276,7 @@ def test_counts_given_to_a_line_are_whole_numbers(count: object) -> None:
 def test_sizes_are_counted(limit: str, most: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """As many corners and pairs as there are may be allowed; one fewer, and the plan is beyond measuring."""
     for allowed, rules in ((most, set()), (most - 1, {"size"})):
-        monkeypatch.setattr(f"nestcut.check.size.{limit}", allowed)
+        monkeypatch.setattr(f"nestcut.check.measures.size.{limit}", allowed)
         assert check_plan(PLANS["squares"]()).rules == rules
 
 
@@ -343,7 +343,7 @@ def test_corners_of_a_die_are_counted_with_its_rim(monkeypatch: pytest.MonkeyPat
     corners = shapely.get_num_coordinates(ring) + shapely.get_num_coordinates(plan.dies[1].rim)
     fine = finished(change_die(plan, "bar", cut=ring))
     for allowed, rules in (((corners + 1) // 2, set()), ((corners - 1) // 2, {"size"})):
-        monkeypatch.setattr("nestcut.check.size.MOST_CORNERS_OF_A_SHAPE", allowed)
+        monkeypatch.setattr("nestcut.check.measures.size.MOST_CORNERS_OF_A_SHAPE", allowed)
         assert check_plan(fine).rules == rules
 
 

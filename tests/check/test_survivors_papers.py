@@ -38,7 +38,7 @@ def test_overlaps_are_found_all_over_the_plate(x: float, y: float, side: int, fi
 @pytest.mark.parametrize("block", [1, 2, 3])
 def test_overlaps_are_found_in_every_block_of_passes(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Passes are measured some at a time: the last one is looked at like the first."""
-    monkeypatch.setattr("nestcut.check.papers.BLOCK", block)
+    monkeypatch.setattr("nestcut.check.rules.papers.BLOCK", block)
     layup = Layup("A", (Slot("tile", Pose(30.5, 30.0)),))
     outlines = {f"red-{n}": ("red", box(0, 0, 25, 24)) for n in range(4)} | {
         "small": ("red", box(0, 0, 10, 10))

@@ -14,11 +14,11 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Hand, Machine, Paper
 from nestcut.check import check_proof
-from nestcut.check.disproof import AREA_UNITS, Plate
-from nestcut.check.measure import TOLERANCE_MM
-from nestcut.check.safe_side import DISC_SIDES, HAIR, grown_area_mm2
-from nestcut.check.turning import Opponent, pair_cannot_fit, single_cannot_fit
-from nestcut.check.turns import ALL_TURNS, plate_turns
+from nestcut.check.measures.measure import TOLERANCE_MM
+from nestcut.check.measures.safe_side import DISC_SIDES, HAIR, grown_area_mm2
+from nestcut.check.measures.turns import ALL_TURNS, plate_turns
+from nestcut.check.proof.disproof import AREA_UNITS, Plate
+from nestcut.check.proof.turning import Opponent, pair_cannot_fit, single_cannot_fit
 from tests.check.plans import rectangle_die
 from tests.check.test_proof import proved, two_large
 

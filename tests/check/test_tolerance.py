@@ -233,7 +233,7 @@ def test_far_from_the_origin_is_no_excuse() -> None:
 
 def test_depth_is_found_without_a_corner_inside() -> None:
     """Crossing bars, closed openings and needles: no corner lies inside, yet the overlap is measured."""
-    from nestcut.check.measure import overlap_depth, sticking_out
+    from nestcut.check.measures.measure import overlap_depth, sticking_out
 
     assert overlap_depth(box(0, 4, 10, 5), box(4, 0, 5, 10)) == pytest.approx(0.5)
     frame = box(0, 0, 10, 10).difference(box(4, 4, 6, 6))

@@ -12,7 +12,7 @@ from shapely.geometry import Point, Polygon, box
 
 from nestcut.batch.model import Hand, Machine, Scrap
 from nestcut.check import check_proof
-from nestcut.check.whole_papers import Sheets, papers_in_a_pass, sheets_of
+from nestcut.check.proof.whole_papers import Sheets, papers_in_a_pass, sheets_of
 from nestcut.plan.model import Bound, DemandMet, Share
 from tests.check.plans import rectangle_die
 from tests.check.test_proof import proved

@@ -75,7 +75,7 @@ def test_a_plan_that_breaks_a_rule_is_a_mistake_of_ours(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """No plan of the planner's passes the checker: 70, nothing is written, and the plan lies beside the report."""
-    from nestcut.check.report import Fault, Report
+    from nestcut.check.measures.report import Fault, Report
 
     monkeypatch.setattr("nestcut.check.check_plan", lambda _: Report((Fault("web", "too near"),)))
     before = sorted(p.name for p in folder.iterdir())

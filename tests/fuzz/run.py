@@ -130,7 +130,7 @@ def guided(name: str, folder: Path, keep: Path, inputs: int, seed: int) -> None:
         import nestcut.batch.reader
         import nestcut.check
         import nestcut.check.checker
-        import nestcut.check.proof
+        import nestcut.check.proof.proof
         import nestcut.outlines
         import nestcut.outlines.read
         import nestcut.plan  # noqa: F401

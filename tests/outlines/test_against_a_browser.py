@@ -14,10 +14,10 @@ import pytest
 import shapely
 from shapely.geometry import Polygon, box
 
-from nestcut.outlines.document import parse_svg
-from nestcut.outlines.flatten import flatten_line
-from nestcut.outlines.visible import Drawing
-from nestcut.outlines.walk import see
+from nestcut.outlines.drawing.document import parse_svg
+from nestcut.outlines.drawing.visible import Drawing
+from nestcut.outlines.drawing.walk import see
+from nestcut.outlines.shapes.flatten import flatten_line
 from tests.outlines.svg import drawing
 
 PX_PER_MM = 3

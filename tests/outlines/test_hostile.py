@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from nestcut.errors import OutlineError
 from nestcut.outlines import DieOutline, read_die, read_scrap
-from nestcut.outlines.document import MOST_BYTES
+from nestcut.outlines.drawing.document import MOST_BYTES
 from tests.outlines.svg import die, drawing
 
 SQUARE = '<rect x="10" y="10" width="20" height="10"/>'

@@ -9,8 +9,8 @@ import pytest
 from shapely.geometry import Polygon
 
 from nestcut.outlines import FLATTEN_MM
-from nestcut.outlines.curves import Arc, Bezier, Curve, Line, arc_from_endpoints
-from nestcut.outlines.flatten import flatten_loop
+from nestcut.outlines.shapes.curves import Arc, Bezier, Curve, Line, arc_from_endpoints
+from nestcut.outlines.shapes.flatten import flatten_loop
 from tests.outlines.svg import die
 
 

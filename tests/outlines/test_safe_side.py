@@ -15,9 +15,9 @@ from shapely.geometry import LineString, Polygon
 
 from nestcut.errors import OutlineError
 from nestcut.outlines import FLATTEN_MM, grow_outline, plain_shape, shrink_outline
-from nestcut.outlines.curves import Arc, Bezier, Curve, Line, arc_from_endpoints
-from nestcut.outlines.flatten import flatten_line, flatten_loop
-from nestcut.outlines.plain import rounded_curves
+from nestcut.outlines.shapes.curves import Arc, Bezier, Curve, Line, arc_from_endpoints
+from nestcut.outlines.shapes.flatten import flatten_line, flatten_loop
+from nestcut.outlines.shapes.plain import rounded_curves
 from tests.shapes import NAMED
 
 SLOW = settings(

@@ -9,9 +9,9 @@ from __future__ import annotations
 import pytest
 
 from nestcut.errors import OutlineError
-from nestcut.outlines.document import parse_svg
-from nestcut.outlines.visible import visible
-from nestcut.outlines.walk import see
+from nestcut.outlines.drawing.document import parse_svg
+from nestcut.outlines.drawing.visible import visible
+from nestcut.outlines.drawing.walk import see
 from tests.outlines.svg import drawing
 
 HONOURED = [
@@ -128,7 +128,7 @@ ONLY_INSIDE = [
 
 def read(body: str) -> tuple[list[tuple[float, ...]], str]:
     """The bounds of all that is seen, rounded, and the notes."""
-    from nestcut.outlines.curves import extent
+    from nestcut.outlines.shapes.curves import extent
 
     found = see(parse_svg(drawing(body).encode()))
     shown = visible(found)

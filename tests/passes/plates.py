@@ -9,7 +9,7 @@ from shapely.affinity import rotate, translate
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper
-from nestcut.passes.types import PlatePlan
+from nestcut.passes.common.types import PlatePlan
 
 
 def rectangle(

@@ -12,8 +12,8 @@ from shapely.geometry import Point, box
 from nestcut.batch.model import Batch, CardLine, Die, Hand, Scrap
 from nestcut.check import check_plan, check_proof
 from nestcut.passes import plan_batch
-from nestcut.passes.capacity import capacities, most_cuts
-from nestcut.passes.short_proofs import Shortfalls
+from nestcut.passes.short.capacity import capacities, most_cuts
+from nestcut.passes.short.short_proofs import Shortfalls
 from nestcut.plan import plan_from_json, plan_to_json
 from tests.passes.classes import batch_of, label_die, sheets
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import pytest
 
-from nestcut.passes.bound import prove
-from nestcut.passes.kept import keep_dies
-from nestcut.passes.master import make_task, solve_integer, solve_linear
-from nestcut.passes.search import PlateSearch
+from nestcut.passes.plate.bound import prove
+from nestcut.passes.plate.kept import keep_dies
+from nestcut.passes.plate.master import make_task, solve_integer, solve_linear
+from nestcut.passes.plate.search import PlateSearch
 
 from .plates import batch_of, rectangle
 

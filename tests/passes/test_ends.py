@@ -15,15 +15,15 @@ from shapely.geometry import box
 from nestcut.batch import read_batch
 from nestcut.batch.model import Batch, Card, CardLine, Paper, Pose, Scrap
 from nestcut.check import check_plan
-from nestcut.passes.assemble import assemble
-from nestcut.passes.benches import Bench, Pull, Workshop
-from nestcut.passes.chips import sites_of
-from nestcut.passes.ends import EndWay, by_ends
-from nestcut.passes.openings import Table, pattern_parts, patterns
-from nestcut.passes.pairing import pairs
-from nestcut.passes.rows import end_rows
-from nestcut.passes.sharing import Ask, Member, share_out
-from nestcut.passes.slits import Piece
+from nestcut.passes.common.slits import Piece
+from nestcut.passes.drafts.assemble import assemble
+from nestcut.passes.makers.ends.benches import Bench, Pull, Workshop
+from nestcut.passes.makers.ends.ends import EndWay, by_ends
+from nestcut.passes.makers.ends.openings import Table, pattern_parts, patterns
+from nestcut.passes.makers.ends.pairing import pairs
+from nestcut.passes.makers.ends.rows import end_rows
+from nestcut.passes.makers.ends.sharing import Ask, Member, share_out
+from nestcut.passes.parts.chips import sites_of
 from nestcut.plan.model import Bound, Plan, Share, Slot
 from tests.benchmarks.by_hand import needs_of, rows_by_hand
 from tests.passes.test_whole import batch_of, square_die

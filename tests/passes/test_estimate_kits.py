@@ -8,8 +8,8 @@ import pytest
 from shapely.geometry import box
 
 from nestcut.batch.model import Scrap
-from nestcut.passes import estimates
-from nestcut.passes.schedule import cuts_wanted
+from nestcut.passes.advice import estimates
+from nestcut.passes.common.schedule import cuts_wanted
 from tests.benchmarks.kits import grown
 from tests.benchmarks.passes_classes import random_class
 

@@ -10,7 +10,7 @@ from shapely.geometry import box
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Pose, Scrap
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
-from nestcut.passes.chips import chips_of, sites_of
+from nestcut.passes.parts.chips import chips_of, sites_of
 from nestcut.plan.model import Slot
 
 FALLBACK = Path(__file__).parents[2] / "nestcut" / "passes" / "fallback.py"

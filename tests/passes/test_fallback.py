@@ -12,12 +12,12 @@ from shapely.geometry import box
 from nestcut.batch import read_batch
 from nestcut.batch.model import Batch, CardLine, Hand, Machine, Scrap
 from nestcut.check import check_plan
-from nestcut.check.report import Fault, Report
+from nestcut.check.measures.report import Fault, Report
 from nestcut.errors import RefusedPlanError
 from nestcut.passes import plan_batch
-from nestcut.passes.buying import sheets_to_buy
-from nestcut.passes.one_paper import one_paper_a_pass
-from nestcut.passes.scarce import asked_of
+from nestcut.passes.makers.one_paper.one_paper import one_paper_a_pass
+from nestcut.passes.makers.scarce.buying import sheets_to_buy
+from nestcut.passes.makers.scarce.scarce import asked_of
 from nestcut.plan.model import Plan
 from nestcut.units import SHEET_SIZES_MM
 from tests.passes.awkward import awkward_batch
@@ -29,7 +29,7 @@ EVENING = Path(__file__).parents[2] / "examples" / "evening.toml"
 @pytest.fixture(autouse=True)
 def _quiet_machine(monkeypatch: pytest.MonkeyPatch) -> None:
     """What these tests see must not hang on how busy the machine is: what to buy is always counted."""
-    monkeypatch.setattr("nestcut.passes.fallback.GRACE_S", 120.0)
+    monkeypatch.setattr("nestcut.passes.makers.scarce.fallback.GRACE_S", 120.0)
 
 
 def met(plan: Plan) -> int:

@@ -12,14 +12,14 @@ from shapely.geometry import box
 
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
 from nestcut.check import check_plan
-from nestcut.passes.assemble import assemble
-from nestcut.passes.clock import Clock
-from nestcut.passes.fillin import filled_in, leftovers, other_papers
-from nestcut.passes.lanes import lane_layups
-from nestcut.passes.plate import plan_plate
-from nestcut.passes.schedule import cuts_wanted
-from nestcut.passes.strip_drafts import in_strips
-from nestcut.passes.strips import realise_strips
+from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.schedule import cuts_wanted
+from nestcut.passes.drafts.assemble import assemble
+from nestcut.passes.drafts.fillin import filled_in, leftovers, other_papers
+from nestcut.passes.makers.strips.lanes import lane_layups
+from nestcut.passes.makers.strips.strip_drafts import in_strips
+from nestcut.passes.makers.strips.strips import realise_strips
+from nestcut.passes.plate.plate import plan_plate
 from nestcut.plan.model import Bound
 
 

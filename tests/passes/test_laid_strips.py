@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import pytest
 
-from nestcut.passes.drafts import Draft, figures
-from nestcut.passes.lanes import lane_layups
-from nestcut.passes.plate import plan_plate
-from nestcut.passes.schedule import cuts_wanted
-from nestcut.passes.strip_sheets import piles_by_paper
-from nestcut.passes.strips import lay_strips
-from nestcut.passes.trimming import obey_trims
+from nestcut.passes.common.schedule import cuts_wanted
+from nestcut.passes.drafts.drafts import Draft, figures
+from nestcut.passes.drafts.trimming import obey_trims
+from nestcut.passes.makers.strips.lanes import lane_layups
+from nestcut.passes.makers.strips.strip_sheets import piles_by_paper
+from nestcut.passes.makers.strips.strips import lay_strips
+from nestcut.passes.plate.plate import plan_plate
 from tests.benchmarks.passes_classes import random_class
 
 

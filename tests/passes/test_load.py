@@ -9,7 +9,7 @@ import shapely
 from shapely.geometry import Point, box
 
 from nestcut.batch.model import Die, Machine, Pose
-from nestcut.passes.load import line_load, stagger, straight_meetings
+from nestcut.passes.common.load import line_load, stagger, straight_meetings
 from nestcut.plan.model import Slot
 
 MACHINE = Machine(plate_mm=(150.0, 220.0), clear_mm=2.0)

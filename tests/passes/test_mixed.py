@@ -11,16 +11,16 @@ from shapely.geometry import box
 from nestcut.batch.model import Batch, Card, CardLine, Extra, Pose, Wishes
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
-from nestcut.passes.chips import sites_of
-from nestcut.passes.drafts import Draft, handiest_of
-from nestcut.passes.handy import eased_shares
-from nestcut.passes.mixed import Costs, mixed, strip_shares
-from nestcut.passes.plate import plan_plate
-from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
-from nestcut.passes.schedule import RunTask, cuts_wanted
-from nestcut.passes.types import PlatePlan
-from nestcut.passes.whole import in_whole_scraps
-from nestcut.passes.zones import zone_stations
+from nestcut.passes.common.schedule import RunTask, cuts_wanted
+from nestcut.passes.common.types import PlatePlan
+from nestcut.passes.drafts.drafts import Draft, handiest_of
+from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, RunDraft
+from nestcut.passes.makers.mixed.handy import eased_shares
+from nestcut.passes.makers.mixed.mixed import Costs, mixed, strip_shares
+from nestcut.passes.makers.whole.whole import in_whole_scraps
+from nestcut.passes.makers.whole.zones import zone_stations
+from nestcut.passes.parts.chips import sites_of
+from nestcut.passes.plate.plate import plan_plate
 from nestcut.plan.model import Plan, Share, Slot
 from tests.benchmarks.passes_classes import random_class
 from tests.passes.test_whole import batch_of, square_die

@@ -13,12 +13,12 @@ from shapely.geometry import Polygon, box
 from nestcut.batch.model import Batch, CardLine, Hand, Pose, Scrap
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
-from nestcut.passes.assemble import assemble
-from nestcut.passes.nest_layups import in_nests
-from nestcut.passes.nests import Ask, alike, nests_of
-from nestcut.passes.realise import Realised
-from nestcut.passes.riding import with_riders
-from nestcut.passes.turns import turns_on
+from nestcut.passes.common.turns import turns_on
+from nestcut.passes.drafts.assemble import assemble
+from nestcut.passes.drafts.realise import Realised
+from nestcut.passes.makers.nests.nest_layups import in_nests
+from nestcut.passes.makers.nests.nests import Ask, alike, nests_of
+from nestcut.passes.makers.nests.riding import with_riders
 from nestcut.plan import plan_to_json
 from nestcut.plan.model import Bound, Share
 from tests.passes.classes import batch_of, disc_die, label_die, sheets

@@ -12,8 +12,8 @@ from shapely.geometry import MultiPolygon, Polygon, box
 from nestcut.batch import read_batch
 from nestcut.batch.model import Batch, CardLine, Die, Hand, Machine, Paper, Scrap
 from nestcut.check import check_plan
-from nestcut.passes.assemble import assemble
-from nestcut.passes.one_paper import ByHand, one_paper_a_pass
+from nestcut.passes.drafts.assemble import assemble
+from nestcut.passes.makers.one_paper.one_paper import ByHand, one_paper_a_pass
 from nestcut.plan.model import Bound, Plan, Shortage
 from tests.passes.awkward import awkward_batch
 from tests.passes.classes import batch_of, disc_die, label_die, sheets

@@ -12,11 +12,11 @@ from shapely.geometry import Polygon, box
 from nestcut.batch.model import Batch, CardLine, Die, Hand, Machine, Paper, Pose
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
-from nestcut.passes.assemble import assemble
-from nestcut.passes.chips import sites_of
-from nestcut.passes.inside import inside_openings
-from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft
-from nestcut.passes.schedule import RunTask
+from nestcut.passes.common.schedule import RunTask
+from nestcut.passes.drafts.assemble import assemble
+from nestcut.passes.drafts.inside import inside_openings
+from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, RunDraft
+from nestcut.passes.parts.chips import sites_of
 from nestcut.plan.model import Bound, Share, Slot
 from tests.passes.classes import batch_of, disc_die, sheets
 

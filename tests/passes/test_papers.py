@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPoint, Point, Polygon, box
 
 from nestcut.batch.model import CardLine, Hand, Paper, Pose
-from nestcut.passes.chips import apart, chips_of, sites_of, whole_mm
-from nestcut.passes.convex_paper import grown_hull
-from nestcut.passes.regions import groups_of
-from nestcut.passes.schedule import RunTask, run_tasks, stretches
-from nestcut.passes.slabs import Bed, Form, lay, moved
-from nestcut.passes.turns import paper_turns
-from nestcut.passes.types import PlateRun
+from nestcut.passes.common.convex_paper import grown_hull
+from nestcut.passes.common.schedule import RunTask, run_tasks, stretches
+from nestcut.passes.common.turns import paper_turns
+from nestcut.passes.common.types import PlateRun
+from nestcut.passes.parts.chips import apart, chips_of, sites_of, whole_mm
+from nestcut.passes.parts.regions import groups_of
+from nestcut.passes.parts.slabs import Bed, Form, lay, moved
 from nestcut.plan.model import Slot
 from tests.passes.classes import batch_of, disc_die, label_die, sheets
 

@@ -13,14 +13,14 @@ from shapely.geometry import box
 
 from nestcut.batch.model import Batch, CardLine, Hand, Scrap
 from nestcut.check import check_plan
-from nestcut.passes.assemble import assemble
-from nestcut.passes.clock import Clock
-from nestcut.passes.drafts import Draft
-from nestcut.passes.papering import with_papers
-from nestcut.passes.plate import plan_plate
-from nestcut.passes.regain import with_regained
-from nestcut.passes.schedule import cuts_wanted
-from nestcut.passes.shortage import cut_back
+from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.schedule import cuts_wanted
+from nestcut.passes.drafts.assemble import assemble
+from nestcut.passes.drafts.drafts import Draft
+from nestcut.passes.makers.chips.papering import with_papers
+from nestcut.passes.makers.nests.regain import with_regained
+from nestcut.passes.plate.plate import plan_plate
+from nestcut.passes.short.shortage import cut_back
 from nestcut.plan.model import Bound, Plan
 from tests.passes.classes import batch_of, disc_die, label_die, sheets
 

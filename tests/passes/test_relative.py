@@ -13,17 +13,17 @@ from shapely.affinity import rotate, translate
 from shapely.geometry import MultiPoint, Point, Polygon, box
 from shapely.ops import unary_union
 
-from nestcut.check.relative import places_cannot_fit
-from nestcut.check.safe_side import shrunk
-from nestcut.check.turning import Opponent
-from nestcut.check.turns import ALL_TURNS, SLACK_DEG
-from nestcut.passes.disproof import Disprover
-from nestcut.passes.inner_parts import inner_parts
-from nestcut.passes.kept import window_ticks
-from nestcut.passes.pack import Packer
-from nestcut.passes.patterns import PatternBook
-from nestcut.passes.relative import EFFORTS, Relative
-from nestcut.passes.stacking import Stacker
+from nestcut.check.measures.safe_side import shrunk
+from nestcut.check.measures.turns import ALL_TURNS, SLACK_DEG
+from nestcut.check.proof.relative import places_cannot_fit
+from nestcut.check.proof.turning import Opponent
+from nestcut.passes.disproofs.inner_parts import inner_parts
+from nestcut.passes.disproofs.relative import EFFORTS, Relative
+from nestcut.passes.disproofs.stacking import Stacker
+from nestcut.passes.plate.disproof import Disprover
+from nestcut.passes.plate.kept import window_ticks
+from nestcut.passes.plate.pack import Packer
+from nestcut.passes.plate.patterns import PatternBook
 from tests.benchmarks.passes_classes import GAP_MM, blossom, leaf
 from tests.benchmarks.sets import random_set
 
@@ -227,7 +227,7 @@ def test_a_proof_goes_on_where_it_paused_and_ends_when_told(monkeypatch: pytest.
         asked += 1
         return False
 
-    monkeypatch.setattr("nestcut.passes.relative.STEPS", 50)
+    monkeypatch.setattr("nestcut.passes.disproofs.relative.STEPS", 50)
     again, same, as_many = Relative(*about).refute((0, 1, 2, 3), EFFORTS[0], stop=go_on)
     assert (again, as_many) == (answer, tried)
     assert np.array_equal(tree, same)

@@ -12,17 +12,17 @@ from shapely.geometry import Polygon, box
 from nestcut.batch.model import CardLine, Hand, Machine, Paper, Pose, Scrap, Spares, Wishes
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
-from nestcut.passes.layups import choose_layups
-from nestcut.passes.master import Task
-from nestcut.passes.papers import Stock, Want, lay_parts
-from nestcut.passes.realise import PartUse, PassDraft, Realised, RunDraft, closed_up
-from nestcut.passes.regions import Group
-from nestcut.passes.scarce import within_reach
-from nestcut.passes.schedule import RunTask
-from nestcut.passes.slabs import moved
-from nestcut.passes.squeeze import squeeze_in
-from nestcut.passes.whatif import WhatIf, advice
-from nestcut.passes.wishes import by_wish
+from nestcut.passes.advice.whatif import WhatIf, advice
+from nestcut.passes.common.schedule import RunTask
+from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, RunDraft, closed_up
+from nestcut.passes.makers.scarce.scarce import within_reach
+from nestcut.passes.parts.papers import Stock, Want, lay_parts
+from nestcut.passes.parts.regions import Group
+from nestcut.passes.parts.slabs import moved
+from nestcut.passes.parts.squeeze import squeeze_in
+from nestcut.passes.plate.layups import choose_layups
+from nestcut.passes.plate.master import Task
+from nestcut.passes.plate.wishes import by_wish
 from tests.passes.classes import batch_of, disc_die, sheets
 
 

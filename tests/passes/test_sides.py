@@ -8,7 +8,7 @@ from shapely.geometry import Polygon, box
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
-from nestcut.passes.sides import on_better_sides
+from nestcut.passes.common.sides import on_better_sides
 
 CORNER = Polygon([(0, 0), (60, 0), (60, 60)])
 """A right triangle, its right angle above on the right."""

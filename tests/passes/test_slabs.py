@@ -10,7 +10,7 @@ import shapely
 from shapely.affinity import rotate, translate
 from shapely.geometry import MultiPolygon, Point, Polygon, box
 
-from nestcut.passes.slabs import SLAB_MM, STRETCHES, Bed, Form
+from nestcut.passes.parts.slabs import SLAB_MM, STRETCHES, Bed, Form
 
 
 def odd_shape(seed: int) -> Polygon:

@@ -10,8 +10,8 @@ from shapely.geometry import Point, box
 
 from nestcut.batch.model import Die, Hand
 from nestcut.check import check_proof
-from nestcut.passes.plate import plan_plate
-from nestcut.passes.stacking import Stacker, symmetry
+from nestcut.passes.disproofs.stacking import Stacker, symmetry
+from nestcut.passes.plate.plate import plan_plate
 from nestcut.plan.model import Bound, DemandMet, Layup, Plan, Totals
 
 from .plates import batch_of, faults

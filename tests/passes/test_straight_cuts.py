@@ -10,9 +10,9 @@ from shapely.geometry import Point, Polygon, box
 
 from nestcut.batch.model import CardLine, Hand, Scrap
 from nestcut.check import check_plan
-from nestcut.check.trimming import straight_cuts_make
+from nestcut.check.rules.trimming import straight_cuts_make
 from nestcut.passes import plan_batch
-from nestcut.passes.straight_cuts import parts_of_straight_cuts
+from nestcut.passes.parts.straight_cuts import parts_of_straight_cuts
 from tests.passes.classes import batch_of, disc_die
 
 PINWHEEL = [box(0, 0, 60, 30), box(60, 0, 90, 60), box(30, 60, 90, 90), box(0, 30, 30, 90)]

@@ -9,9 +9,9 @@ import pytest
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Scrap
-from nestcut.passes.strip_cutting import Job, cut_strips, strips_of
-from nestcut.passes.strip_forms import strip_forms
-from nestcut.passes.strip_sheets import Pile, Piles, Sheet
+from nestcut.passes.makers.strips.strip_cutting import Job, cut_strips, strips_of
+from nestcut.passes.makers.strips.strip_forms import strip_forms
+from nestcut.passes.makers.strips.strip_sheets import Pile, Piles, Sheet
 
 
 def job(number: int, cut_mm: tuple[float, float], count: int, columns: int = 2) -> Job:

@@ -14,16 +14,16 @@ from shapely.geometry import box
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
 from nestcut.check import check_plan
 from nestcut.passes import plan_batch
-from nestcut.passes.assemble import assemble
-from nestcut.passes.clock import Clock
-from nestcut.passes.drafts import Draft
-from nestcut.passes.handy import in_few_trims
-from nestcut.passes.plate import plan_plate
-from nestcut.passes.realise import Realised
-from nestcut.passes.schedule import cuts_wanted
-from nestcut.passes.solvers import solver_workers, solving_with
-from nestcut.passes.whole import in_whole_scraps
-from nestcut.passes.zones import zone_stations
+from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.schedule import cuts_wanted
+from nestcut.passes.common.solvers import solver_workers, solving_with
+from nestcut.passes.drafts.assemble import assemble
+from nestcut.passes.drafts.drafts import Draft
+from nestcut.passes.drafts.realise import Realised
+from nestcut.passes.makers.mixed.handy import in_few_trims
+from nestcut.passes.makers.whole.whole import in_whole_scraps
+from nestcut.passes.makers.whole.zones import zone_stations
+from nestcut.passes.plate.plate import plan_plate
 from nestcut.plan.model import Bound, Plan
 
 
@@ -164,7 +164,7 @@ def test_a_refused_draft_gives_way_to_the_next_and_says_so(monkeypatch: pytest.M
     """The checker has the last word; a stand-in refuses the first plan that it is shown."""
     import nestcut.check
     from nestcut.check import Report
-    from nestcut.check.report import Fault
+    from nestcut.check.measures.report import Fault
 
     real = nestcut.check.check_plan
     shown: list[Plan] = []

@@ -12,8 +12,8 @@ from shapely.affinity import rotate, translate
 from shapely.geometry import LineString, Point, Polygon, box
 
 from nestcut.batch.model import Shape
-from nestcut.placement.bounds import best_bound
-from nestcut.placement.narrow import (
+from nestcut.placement.bounds.bounds import best_bound
+from nestcut.placement.bounds.narrow import (
     count_of_points,
     fewest_points,
     filled_from_below,
@@ -22,7 +22,7 @@ from nestcut.placement.narrow import (
     opened_from_below,
     opened_region,
 )
-from nestcut.placement.types import Part
+from nestcut.placement.shapes.types import Part
 
 FRAME = box(0, 0, 150, 150).difference(box(35, 35, 115, 115))
 ELL = box(0, 0, 150, 150).difference(box(40, 40, 150, 150))

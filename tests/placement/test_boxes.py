@@ -10,9 +10,9 @@ from shapely.affinity import rotate
 from shapely.geometry import Polygon, box
 
 from nestcut.placement import Part, Placed, fill_region
-from nestcut.placement.boxes import fill_with_boxes
-from nestcut.placement.layout import lies_well
-from nestcut.placement.model import fill_on_grid
+from nestcut.placement.exact.boxes import fill_with_boxes
+from nestcut.placement.exact.model import fill_on_grid
+from nestcut.placement.shapes.layout import lies_well
 
 
 def worth(parts: list[Part], placed: tuple[Placed, ...]) -> float:

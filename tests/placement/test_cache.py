@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from nestcut.placement import cache
+from nestcut.placement.shapes import cache
 
 
 def test_a_read_only_install_gets_a_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

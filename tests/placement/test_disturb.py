@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon, box
 
-from nestcut.placement import disturb
-from nestcut.placement.disturb import Scene, large, scatter, swap
-from nestcut.placement.tables import Job, prepare
+from nestcut.placement.strip import disturb
+from nestcut.placement.strip.disturb import Scene, large, scatter, swap
+from nestcut.placement.strip.tables import Job, prepare
 
 ELL = Polygon([(0, 0), (4, 0), (4, 1), (1, 1), (1, 3), (0, 3)])
 

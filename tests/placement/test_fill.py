@@ -10,8 +10,8 @@ import shapely
 from shapely.geometry import Point, Polygon, box
 
 from nestcut.placement import Part, fill_region
-from nestcut.placement.bounds import best_bound
-from nestcut.placement.lattice import find_lattices
+from nestcut.placement.bounds.bounds import best_bound
+from nestcut.placement.fill.lattice import find_lattices
 from tests.shapes import blossom
 
 # Best radius of n equal circles in a unit square; proved for n ≤ 30. E. Specht, Packomania, "Circles in a

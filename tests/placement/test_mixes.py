@@ -8,9 +8,9 @@ from shapely.geometry import Point, Polygon, box
 
 from nestcut.batch.model import Pose
 from nestcut.placement import Part, Placed, fill_region
-from nestcut.placement.fill import room_in
-from nestcut.placement.growth import Growth, moves_alone
-from nestcut.placement.layout import lies_well
+from nestcut.placement.fill.fill import room_in
+from nestcut.placement.fill.growth import Growth, moves_alone
+from nestcut.placement.shapes.layout import lies_well
 from tests.shapes import blossom
 
 LEAF = Polygon([(0, 0), (6, -3), (18, -3), (24, 0), (18, 3), (6, 3)])

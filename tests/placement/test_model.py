@@ -10,9 +10,9 @@ from shapely.geometry import Polygon, box
 from shapely.ops import unary_union
 
 from nestcut.placement import Part, fill_region
-from nestcut.placement.candidates import corner_places, grid_of, touching_places
-from nestcut.placement.layout import lies_well
-from nestcut.placement.model import choose_places, conflict_cliques
+from nestcut.placement.exact.candidates import corner_places, grid_of, touching_places
+from nestcut.placement.exact.model import choose_places, conflict_cliques
+from nestcut.placement.shapes.layout import lies_well
 
 PENTOMINOES = [
     "011/110/010",

@@ -8,10 +8,10 @@ from scipy.optimize import linprog
 from shapely.affinity import translate
 from shapely.geometry import Point, Polygon
 
-from nestcut.placement import kernels
-from nestcut.placement.moves import corner, look
-from nestcut.placement.nofit import no_fit
-from nestcut.placement.tables import HAIR, prepare
+from nestcut.placement.shapes.nofit import no_fit
+from nestcut.placement.strip import kernels
+from nestcut.placement.strip.moves import corner, look
+from nestcut.placement.strip.tables import HAIR, prepare
 
 U = Polygon([(0, 0), (4, 0), (4, 3), (2.6, 3), (2.6, 1), (1.2, 1), (1.2, 3), (0, 3)])
 KITE = Polygon([(0, 0), (3, -1), (5, 0), (3, 2)])

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from shapely import affinity
 from shapely.geometry import MultiPolygon, Point, Polygon, box
 
-from nestcut.placement.convex import convex_parts, convex_sum, ring_area
-from nestcut.placement.nofit import HAIR_MM, InnerFits, inner_fit, no_fit
+from nestcut.placement.shapes.convex import convex_parts, convex_sum, ring_area
+from nestcut.placement.shapes.nofit import HAIR_MM, InnerFits, inner_fit, no_fit
 
 TOLERANCE_MM = 1e-6
 

@@ -13,8 +13,8 @@ from typer.testing import CliRunner
 
 from nestcut.cli import app
 from nestcut.placement import Part, least_reach
-from nestcut.placement.fill import room_in
-from nestcut.placement.layout import lies_well
+from nestcut.placement.fill.fill import room_in
+from nestcut.placement.shapes.layout import lies_well
 from tests.shapes import blossom
 
 ODD = Polygon([(0, 0), (64, 2), (70, 30), (48, 59), (20, 52), (4, 35)])

@@ -10,10 +10,10 @@ import shapely
 from shapely.affinity import rotate
 from shapely.geometry import MultiPolygon, Point, Polygon, box
 
-from nestcut.placement.exact import strip_fault
-from nestcut.placement.rough import fewer_corners, fold, grown_roughly, search_turns
-from nestcut.placement.strip import least_length
-from nestcut.placement.types import Part
+from nestcut.placement.shapes.exact import strip_fault
+from nestcut.placement.shapes.rough import fewer_corners, fold, grown_roughly, search_turns
+from nestcut.placement.shapes.types import Part
+from nestcut.placement.strip.strip import least_length
 
 
 def flower(petals: int, radius_mm: float = 10.0) -> Polygon:

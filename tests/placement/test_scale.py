@@ -9,7 +9,7 @@ from shapely.affinity import translate
 from shapely.geometry import Point, Polygon, box
 
 from nestcut.placement import Part, largest_scale
-from nestcut.placement.layout import lies_well
+from nestcut.placement.shapes.layout import lies_well
 from tests.placement.test_fill import RADIUS
 
 

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from nestcut.placement import Part, least_length, store
+from nestcut.placement import Part, least_length
+from nestcut.placement.shapes import store
 from tests.shapes import blossom
 
 

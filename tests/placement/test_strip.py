@@ -7,10 +7,10 @@ import pytest
 from shapely.geometry import MultiPolygon, Polygon, box
 
 from nestcut.errors import InputError
-from nestcut.placement.exact import first_fault, overlap_depth, strip_fault
-from nestcut.placement.strip import _grown, area_bound, least_length
-from nestcut.placement.tables import prepare
-from nestcut.placement.types import Part, StripLayout
+from nestcut.placement.shapes.exact import first_fault, overlap_depth, strip_fault
+from nestcut.placement.shapes.types import Part, StripLayout
+from nestcut.placement.strip.strip import _grown, area_bound, least_length
+from nestcut.placement.strip.tables import prepare
 
 
 def measured(parts: list[Part], layout: StripLayout) -> tuple[float, float, float]:

@@ -7,9 +7,9 @@ import pytest
 import shapely
 from shapely.geometry import MultiPoint, Polygon, box
 
-from nestcut.placement.convex import convex_parts, convex_sum
-from nestcut.placement.nofit import no_fit
-from nestcut.placement.sums import Sums
+from nestcut.placement.shapes.convex import convex_parts, convex_sum
+from nestcut.placement.shapes.nofit import no_fit
+from nestcut.placement.shapes.sums import Sums
 
 
 def hulls(seed: int, count: int) -> list[np.ndarray]:

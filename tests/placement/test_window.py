@@ -12,16 +12,16 @@ from hypothesis import strategies as st
 from shapely.geometry import Point, Polygon, box
 
 from nestcut.placement import Part, fill_region
-from nestcut.placement.bounds import best_bound
-from nestcut.placement.closing import cleft_free, closed_from_below, plugged_parts
-from nestcut.placement.conflicts import meeting_pairs, places_inside
-from nestcut.placement.ground import Ground
-from nestcut.placement.growth import moves_alone
-from nestcut.placement.hexagons import cell_areas, convex_core, six_sided, surrounding_areas
-from nestcut.placement.layout import lies_well
-from nestcut.placement.model import Wish, choose_places, cliques_of, whole_shares
-from nestcut.placement.touching import NoFits
-from nestcut.placement.window import open_window
+from nestcut.placement.bounds.bounds import best_bound
+from nestcut.placement.bounds.hexagons import cell_areas, convex_core, six_sided, surrounding_areas
+from nestcut.placement.engine.conflicts import meeting_pairs, places_inside
+from nestcut.placement.engine.ground import Ground
+from nestcut.placement.exact.model import Wish, choose_places, cliques_of, whole_shares
+from nestcut.placement.exact.touching import NoFits
+from nestcut.placement.exact.window import open_window
+from nestcut.placement.fill.growth import moves_alone
+from nestcut.placement.shapes.closing import cleft_free, closed_from_below, plugged_parts
+from nestcut.placement.shapes.layout import lies_well
 from tests.shapes import blossom
 
 ELL = Polygon([(0, 0), (9, 0), (9, 3), (3, 3), (3, 8), (0, 8)])
@@ -290,7 +290,7 @@ def test_bounds_are_sound_on_polyominoes(seed):
     if rng.random() < 0.4:
         x, y = int(rng.integers(1, w - 1)), int(rng.integers(1, h - 1))
         region = region.difference(box(x, y, x + 1, y + 1))
-    from nestcut.placement.model import fill_on_grid
+    from nestcut.placement.exact.model import fill_on_grid
 
     part = Part("p", shape, (0.0, 90.0, 180.0, 270.0))
     grid = fill_on_grid([part], region, gap_mm=0.0, seconds=20)

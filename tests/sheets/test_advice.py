@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from nestcut.sheets import render_sheets
-from nestcut.sheets.whatif import advice_text
+from nestcut.sheets.page.whatif import advice_text
 from tests.sheets import plans
 
 PAIR = {

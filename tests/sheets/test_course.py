@@ -6,9 +6,9 @@ import re
 
 from nestcut.batch.model import Hand, Machine
 from nestcut.sheets import render_sheets
-from nestcut.sheets.course import in_stages, stages
-from nestcut.sheets.pictures import Album
-from nestcut.sheets.runs import group_passes
+from nestcut.sheets.drawings.pictures import Album
+from nestcut.sheets.runs.course import in_stages, stages
+from nestcut.sheets.runs.runs import group_passes
 from tests.sheets import plans
 from tests.sheets.page import Page
 

@@ -15,10 +15,10 @@ from shapely.geometry import Point, box
 from nestcut.batch.model import Pose
 from nestcut.errors import OutputError
 from nestcut.sheets import contact_sheet, fill_sheet, render_sheets, write_sheets
-from nestcut.sheets.tables import clock_words
-from nestcut.sheets.tables_csv import pieces_csv
-from nestcut.sheets.trimming import straight_cuts
-from nestcut.sheets.words import file_stem, id_list, number, paper_codes, plain
+from nestcut.sheets.drawings.tables import clock_words
+from nestcut.sheets.drawings.trimming import straight_cuts
+from nestcut.sheets.drawings.words import file_stem, id_list, number, paper_codes, plain
+from nestcut.sheets.page.tables_csv import pieces_csv
 from tests.sheets import plans, svg
 
 

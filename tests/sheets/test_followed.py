@@ -20,11 +20,11 @@ from nestcut.batch import read_scraps_csv
 from nestcut.batch.model import Hand, Machine
 from nestcut.plan.fitting import SQUARE_MM
 from nestcut.sheets import render_sheets, write_sheets
-from nestcut.sheets.pass_texts import group_texts
-from nestcut.sheets.pictures import Album
-from nestcut.sheets.tables import time_line
-from nestcut.sheets.trimming import trim_kinds
-from nestcut.sheets.words import paper_codes
+from nestcut.sheets.drawings.pictures import Album
+from nestcut.sheets.drawings.tables import time_line
+from nestcut.sheets.drawings.trimming import trim_kinds
+from nestcut.sheets.drawings.words import paper_codes
+from nestcut.sheets.runs.pass_texts import group_texts
 from tests.sheets import plans
 from tests.sheets.page import Page
 from tests.sheets.test_course import two_lanes

@@ -7,9 +7,9 @@ import re
 import pytest
 from shapely.geometry import Polygon
 
-from nestcut.sheets.labels import place_labels
-from nestcut.sheets.layup import PAGE_MM, layup_sheet
-from nestcut.sheets.tiles import layup_tiles
+from nestcut.sheets.drawings.labels import place_labels
+from nestcut.sheets.drawings.layup import PAGE_MM, layup_sheet
+from nestcut.sheets.drawings.tiles import layup_tiles
 from tests.sheets import plans, svg
 
 # ISO 216:2007 A4 210 × 297 mm; ANSI/ASME Y14.1 letter 8.5 × 11 in = 215.9 × 279.4 mm.
@@ -120,7 +120,7 @@ def test_every_die_is_named_with_its_measures(make):
 @pytest.mark.parametrize("make", [plans.evening, plans.under, plans.large, plans.hostile])
 def test_the_table_stays_on_the_sheet(make):
     """No text begins off the sheet, and none is estimated to run over its right edge."""
-    from nestcut.sheets.words import text_width
+    from nestcut.sheets.drawings.words import text_width
 
     root, _ = sheet(make())
     width, height = svg.size_mm(root)
@@ -135,7 +135,7 @@ def test_the_table_stays_on_the_sheet(make):
 @pytest.mark.parametrize("make", [plans.evening, plans.under, plans.large, plans.hostile])
 def test_labels_do_not_cover_each_other(make):
     """No name or number overlaps another one."""
-    from nestcut.sheets.view import view_of
+    from nestcut.sheets.drawings.view import view_of
 
     plan = make()
     view = view_of(plan.machine)

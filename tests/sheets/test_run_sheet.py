@@ -11,7 +11,7 @@ import pytest
 from nestcut.batch.model import Evening
 from nestcut.plan.model import Bound
 from nestcut.sheets import render_sheets
-from nestcut.sheets.words import plain
+from nestcut.sheets.drawings.words import plain
 from tests.sheets import plans
 from tests.sheets.page import Page
 

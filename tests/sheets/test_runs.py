@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from nestcut.batch.model import Hand, Machine, Paper
-from nestcut.sheets.runs import group_passes
+from nestcut.sheets.runs.runs import group_passes
 from tests.sheets import plans
 
 

@@ -28,7 +28,7 @@ from nestcut.placement import (
     least_reach,
     most_value,
 )
-from nestcut.placement.spread import spread
+from nestcut.placement.engine.spread import spread
 from nestcut.plan import plan_to_json
 from nestcut.sheets import write_sheets
 from tests.benchmarks.passes_classes import random_class

@@ -1,0 +1,1 @@
+"""Does the bound follow from the proof that the plan carries?"""

@@ -1,0 +1,1 @@
+"""What does an SVG drawing show, and where?"""

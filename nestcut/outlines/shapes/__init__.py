@@ -1,0 +1,1 @@
+"""What is an outline: curves, polygons on the safe side, grown and shrunk?"""

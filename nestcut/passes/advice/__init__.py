@@ -1,0 +1,1 @@
+"""What would another number of kits, another die or more paper change?"""

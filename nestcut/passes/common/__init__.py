@@ -1,0 +1,1 @@
+"""What do all floors of this room speak of? Values, clock, solver, turns and schedules, sums."""

@@ -1,0 +1,110 @@
+"""A plan from drafts: names, trims, poses, totals, remnants."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from nestcut.batch.model import Batch, Demand
+from nestcut.passes.common.totals import remnants_of, totals_of
+from nestcut.passes.drafts.realise import PassDraft, Realised
+from nestcut.passes.drafts.trimming import keep_whole, letters, name_parts
+from nestcut.plan.model import (
+    Bound,
+    Cut,
+    DemandMet,
+    KitPacking,
+    Layup,
+    PaperOnPlate,
+    Pass,
+    Plan,
+    Share,
+    Shortage,
+)
+
+__all__ = ["assemble"]
+
+NOTHING = "none of the pieces can be cut from the scraps in stock"
+"""Why a plan has no passes though something is asked for."""
+APART_MM = 0.01
+"""Webs and edges wider than this keep cuts surely off each other."""
+
+
+def assemble(
+    batch: Batch,
+    demand: Sequence[Demand],
+    shares: Sequence[Sequence[Share]],
+    realised: Realised,
+    bound: Bound,
+    *,
+    proof: Mapping[str, Any],
+    short: Sequence[Shortage] = (),
+    packing: Sequence[KitPacking] = (),
+    extras: Mapping[str, Any] | None = None,
+    notes: Sequence[str] = (),
+) -> Plan:
+    """The plan as a value. ``demand`` is what was asked, ``shares`` what each line gets; ``realised`` stays as it is."""
+    # Parts are named in place, and drafts share parts.
+    realised = Realised(
+        realised.runs,
+        [PassDraft(one.run, [copy.copy(use) for use in one.uses]) for one in realised.passes],
+        realised.missing,
+    )
+    keep_whole(batch, realised.runs, realised.passes)
+    trims = name_parts(batch, realised.passes)
+    used_runs = sorted({draft.run for draft in realised.passes})
+    names = {run: letters(k).upper() for k, run in enumerate(used_runs)}
+    layups = tuple(Layup(names[run], realised.runs[run].task.slots) for run in used_runs)
+    passes = []
+    for number, draft in enumerate(realised.passes, start=1):
+        passes.append(
+            Pass(
+                number,
+                names[draft.run],
+                tuple(PaperOnPlate(use.scrap, use.pose) for use in draft.uses),
+                tuple(
+                    Cut(slot, scrap)
+                    for slot, scrap in sorted((slot, use.scrap) for use in draft.uses for slot in use.slots)
+                ),
+            )
+        )
+    dies = {die.name: die for die in batch.dies}
+    by_id = {layup.id: layup for layup in layups}
+    sheets = {scrap.id: scrap.outline for scrap in batch.scraps}
+    sheets |= {part: outline for trim in trims for part, outline in trim.into}
+    if not passes and any(line.count > 0 for line in demand):
+        bound = replace(bound, reason=NOTHING)
+    apart = min(batch.hand.web_mm, batch.hand.edge_mm) > APART_MM
+    met = [
+        DemandMet(
+            line.card, line.dies, line.papers, line.count, line.spares,
+            sum(share.count for share in line_shares), tuple(line_shares),
+        )
+        for line, line_shares in zip(demand, shares, strict=True)
+    ]  # fmt: skip
+    return Plan(
+        title=batch.title,
+        complete=all(line.met == line.count for line in met),
+        machine=batch.machine,
+        hand=batch.hand,
+        papers=batch.papers,
+        dies=batch.dies,
+        scraps=batch.scraps,
+        trims=trims,
+        demand=tuple(met),
+        layups=layups,
+        passes=tuple(passes),
+        bound=bound,
+        totals=totals_of(batch.machine, dies, by_id, passes, trims),
+        remnants=remnants_of(dies, by_id, passes, sheets, apart=apart),
+        short=tuple(short),
+        kits=batch.kits,
+        cards=batch.cards,
+        packing=tuple(packing),
+        evening=batch.evening,
+        proof=proof,
+        extras=dict(extras or {}),
+        notes=(*batch.notes, *notes),
+    )

@@ -1,0 +1,1 @@
+"""Which ways are there to make a whole plan? One folder a way."""

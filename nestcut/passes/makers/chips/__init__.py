@@ -1,0 +1,1 @@
+"""A part of paper for every cut, shared by neighbours where the stock allows it."""

@@ -1,0 +1,129 @@
+"""Papers under the dies of given lay-ups: shared parts first, then chips, then chips squeezed together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from nestcut.batch.model import Batch, Scrap
+from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.schedule import cuts_wanted, run_tasks
+from nestcut.passes.common.types import PlateRun
+from nestcut.passes.drafts.drafts import Shares
+from nestcut.passes.drafts.realise import Realised, Squeeze, draft_runs, realise
+from nestcut.passes.drafts.trimming import obey_trims
+from nestcut.passes.parts.papers import Node
+from nestcut.passes.parts.squeeze import EFFORTS, squeeze_in
+
+__all__ = ["squeezer", "straightened", "with_papers"]
+
+WASTES = (1.0, 0.25, 0.12, 0.0)
+"""How wasteful shared parts may be, first to last resort (share of the part's area)."""
+
+TRIES_BY_WORK = 30
+"""Most parts that are squeezed in per paper where work is counted instead of time."""
+
+
+def straightened(batch: Batch) -> Batch:
+    """The batch with dies that may turn freely kept square to their papers.
+
+    A die across the corner of a small scrap wastes it: the smallest box around the die, turned square
+    to the plate, is what fits most scraps.
+    """
+    from nestcut.passes.plate.kept import chip_angle
+
+    dies = []
+    for die in batch.dies:
+        if die.turns == "any":
+            deg = chip_angle(die.cut)
+            die = replace(
+                die, turns=tuple(sorted((deg + quarter) % 360.0 for quarter in (0.0, 90.0, 180.0, 270.0)))
+            )
+        dies.append(die)
+    return replace(batch, dies=tuple(dies))
+
+
+def with_papers(
+    batch: Batch,
+    plate_runs: Sequence[PlateRun],
+    shares: Shares,
+    clock: Clock,
+    seed: int,
+    *,
+    sparing: bool = False,
+    most_tries: int = 4,
+    squeezing: float = 0.0,
+) -> Realised | None:
+    """The lay-ups with papers under their dies, parts shared by neighbours where the stock allows it.
+
+    Args:
+        sparing: go straight to the way that takes the least paper.
+        squeezing: share of the time left for squeezing in parts that found no scrap.
+    Returns: None where some die has no room for its paper even alone.
+    """
+    wanted = cuts_wanted(batch, shares)
+    tasks, lost = run_tasks(batch, plate_runs, wanted)
+    runs = draft_runs(batch, tasks, sparing=sparing)
+    if runs is None:
+        return None
+    last = len(WASTES) - 1
+    level: dict[str, int] = {paper.name: last if sparing else 0 for paper in batch.papers}
+    best: Realised | None = None
+    while True:
+        tries = most_tries if sparing or all(k == last for k in level.values()) else 2
+        wastes = {paper: WASTES[k] for paper, k in level.items()}
+        got = realise(
+            batch,
+            runs,
+            waste=wastes,
+            seed=seed,
+            tries=tries,
+            stop=clock.over,
+            squeeze=squeezer(batch, clock, squeezing) if sparing else None,
+        )
+        got = obey_trims(batch, got)
+        if best is None or sum(got.missing.values()) < sum(best.missing.values()):
+            best = got
+        short = {paper for _, paper in got.missing}
+        raised = [paper for paper in short if level[paper] < last]
+        if not raised or clock.over():
+            break
+        for paper in raised:
+            # A paper that is short by much is not helped by a little less waste.
+            gone = sum(n for (_, p), n in got.missing.items() if p == paper)
+            asked = sum(n for (_, p), n in wanted.items() if p == paper)
+            level[paper] = last if gone > 0.1 * asked else level[paper] + 1
+    best.missing.update(lost)
+    if best.missing and not sparing and not clock.over():
+        tight = with_papers(
+            batch,
+            plate_runs,
+            shares,
+            clock,
+            seed,
+            sparing=True,
+            most_tries=most_tries,
+            squeezing=squeezing,
+        )
+        if tight is not None and sum(tight.missing.values()) < sum(best.missing.values()):
+            return tight
+    return best
+
+
+def squeezer(batch: Batch, clock: Clock, share: float) -> Squeeze | None:
+    """Squeezes within this share of the time that is left; not where parts must be cut straight or not at all."""
+    if batch.hand.trims != "scissors" or share <= 0:
+        return None
+    end = clock.spent() + share * clock.left()
+
+    def squeeze(scraps: Sequence[Scrap], nodes: Sequence[Node], part: float) -> None:
+        if clock.by_work:
+            squeeze_in(scraps, nodes, over=clock.stopped, efforts=EFFORTS[:1], most_tries=TRIES_BY_WORK)
+        else:
+            squeeze_in(scraps, nodes, over=_until(clock, clock.spent() + part * (end - clock.spent())))
+
+    return squeeze
+
+
+def _until(clock: Clock, second: float) -> Callable[[], bool]:
+    return lambda: clock.stopped() or clock.spent() >= second

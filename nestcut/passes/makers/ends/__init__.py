@@ -1,0 +1,1 @@
+"""Each end of the plate pulls its own scraps on until they are full."""

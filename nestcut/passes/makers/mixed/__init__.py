@@ -1,0 +1,1 @@
+"""Half-way between few trims and few passes."""

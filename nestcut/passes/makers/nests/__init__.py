@@ -1,0 +1,1 @@
+"""Scraps filled as densely as cuts go, and lay-ups made for them."""

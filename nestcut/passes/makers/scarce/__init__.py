@@ -1,0 +1,1 @@
+"""What is cut where paper is short: whole kits first."""

@@ -1,0 +1,117 @@
+"""There is always a plan: what to take where the checker refuses a draft, or where no other way finds one.
+
+All drafts that were tried stand in line, those that miss least first, one paper a pass among them. The end is one paper and one
+die a pass (:mod:`nestcut.passes.makers.one_paper.one_paper`): every cut of it was measured when it was laid.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from nestcut.batch.model import Batch
+from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.schedule import pieces_of
+from nestcut.passes.common.types import PlatePlan
+from nestcut.passes.drafts.drafts import Draft, Shares, rank
+from nestcut.passes.drafts.realise import Realised
+from nestcut.passes.makers.one_paper.one_paper import ByHand, one_paper_a_pass
+from nestcut.passes.makers.one_paper.one_paper_stock import Known
+from nestcut.passes.makers.scarce.buying import sheets_to_buy
+from nestcut.passes.makers.scarce.scarce import without_missing
+from nestcut.passes.plate.plate import Books, bound_alone
+
+__all__ = ["Resort"]
+
+GRACE_S = 2.0
+"""So many seconds one paper a pass, or what to buy, may take where the time is over: enough for a usual evening."""
+MOST_TRIED = 6
+"""Drafts that are put together and checked before one paper a pass is taken at once."""
+
+
+class Resort:
+    """One paper a pass for a batch, made when it is first asked for, and the line of drafts to fall back on."""
+
+    def __init__(self, batch: Batch, books: Books, clock: Clock) -> None:
+        self.batch, self.books, self.clock = batch, books, clock
+        self._until_s = 0.0
+        self.known = Known(batch, self._over)
+        self.took_s = 0.0
+        """Seconds that one paper a pass took."""
+        self._by_hand: dict[int | None, ByHand] = {}
+        self._buy: dict[Shares, dict[str, dict[str, int]]] = {}
+
+    @property
+    def uncounted(self) -> bool:
+        """Whether the time was over before what to buy was counted."""
+        return any(not found for found in self._buy.values())
+
+    def _begin(self) -> float:
+        """Something that needs a little time is begun now, however late it is."""
+        begin = self.clock.spent()
+        self._until_s = begin + GRACE_S
+        return begin
+
+    def _over(self) -> bool:
+        return self.clock.late() and not self.clock.by_work and self.clock.spent() > self._until_s
+
+    def by_hand(self, most_dies: int | None = None) -> Draft:
+        """One paper a pass as a draft, for the pieces that it cuts, with a bound for these."""
+        if most_dies not in self._by_hand:
+            self.clock.say(None, None, "one paper a pass")
+            begin = self._begin()
+            self._by_hand[most_dies] = one_paper_a_pass(self.batch, most_dies=most_dies, known=self.known)
+            self.took_s = self.clock.spent() - begin
+        found = self._by_hand[most_dies]
+        bound = self._bound(found.shares)
+        return Draft(bound, bound, found.shares, found.realised)
+
+    def to_buy(self, asked: Shares, kept: Shares) -> dict[str, dict[str, int]]:
+        """Paper → sheets to buy by size for what is asked for and not kept."""
+        if asked not in self._buy:
+            short = sorted({paper for _, paper in pieces_of(asked) - pieces_of(kept)})
+            self.clock.say(None, None, "counting what to buy")
+            self._begin()
+            self._buy[asked] = sheets_to_buy(self.batch, asked, short, self.known)
+        return self._buy[asked]
+
+    def _bound(self, shares: Shares) -> PlatePlan:
+        """The bound for what these shares cut."""
+        demand = [
+            replace(line, count=count, spares=0)
+            for line, count in zip(self.batch.demand, _met(shares), strict=True)
+        ]
+        book = self.books.of(self.batch, demand, "rims")
+        return replace(bound_alone(self.batch, demand, book, self.clock.late), shares=shares)
+
+    def unmet(self, draft: Draft) -> int:
+        """Pieces that are asked for and that a draft (without missing cuts) does not give."""
+        return sum(line.count for line in self.batch.demand) - sum(_met(draft.shares))
+
+    def line(self, draft: Draft, tried: Sequence[Draft]) -> Iterator[Draft]:
+        """The draft, then what to fall back on, best first; each for the pieces that it cuts."""
+        yield draft
+        others = [self._cut_short(other) for other in tried if other.realised is not draft.realised]
+        hand = self.by_hand()
+        ranked = sorted([*others, hand], key=lambda other: (self.unmet(other), rank(self.batch, other)))
+        for other in ranked[:MOST_TRIED]:
+            if other is hand or self.clock.late():
+                break
+            same = _met(other.shares) == _met(draft.shares)
+            yield replace(other, bound=draft.bound if same else self._bound(other.shares))
+        if draft.realised is not hand.realised:
+            yield hand
+        yield self.by_hand(1)
+
+    def _cut_short(self, other: Draft) -> Draft:
+        """Another draft, for what it cuts alone."""
+        if not other.missing:
+            return other
+        shares = without_missing(self.batch, self.batch.demand, other.shares, other.realised)
+        whole = Realised(other.realised.runs, other.realised.passes, Counter())
+        return Draft(other.plate, other.bound, shares, whole)
+
+
+def _met(shares: Shares) -> list[int]:
+    return [sum(share.count for share in line) for line in shares]

@@ -1,0 +1,1 @@
+"""Scraps as they are, shifted under the dies from pass to pass."""

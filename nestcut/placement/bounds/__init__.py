@@ -1,0 +1,1 @@
+"""What can a region never hold?"""

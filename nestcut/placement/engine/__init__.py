@@ -1,0 +1,1 @@
+"""How are overlapping pieces pushed apart, at any place and turn, until nothing overlaps?"""

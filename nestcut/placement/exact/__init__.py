@@ -1,0 +1,1 @@
+"""Which exact places does the OR-Tools model choose among?"""

@@ -1,0 +1,1 @@
+"""How many pieces does a region hold?"""

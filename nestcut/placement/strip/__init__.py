@@ -1,0 +1,1 @@
+"""How short can a strip be that holds all pieces?"""

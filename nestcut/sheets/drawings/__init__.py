@@ -1,0 +1,1 @@
+"""How does a thing look on paper: plate, lay-up, scrap, trim, label?"""

@@ -1,0 +1,1 @@
+"""How is a run of passes told in words?"""

@@ -14,7 +14,9 @@ from nestcut.batch.model import Batch, CardLine, Die, Hand, Machine, Paper, Scra
 from nestcut.check import check_plan
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.makers.one_paper.one_paper import ByHand, one_paper_a_pass
-from nestcut.plan.model import Bound, Plan, Shortage
+from nestcut.passes.makers.scarce.scarce import asked_of
+from nestcut.passes.short.shortage import shortages
+from nestcut.plan.model import Bound, Plan
 from tests.passes.awkward import awkward_batch
 from tests.passes.classes import batch_of, disc_die, label_die, sheets
 
@@ -24,7 +26,6 @@ EVENING = Path(__file__).parents[2] / "examples" / "evening.toml"
 def plan_of(batch: Batch, got: ByHand) -> Plan:
     """The plan as it stands, with no bound and no advice."""
     wanted = sum(line.count for line in batch.demand)
-    short = (Shortage(None, (batch.dies[0].name,), wanted - got.pieces, 0.0, {}, False, ""),)
     return assemble(
         batch,
         batch.demand,
@@ -32,7 +33,7 @@ def plan_of(batch: Batch, got: ByHand) -> Plan:
         got.realised,
         Bound(0, ""),
         proof={},
-        short=() if got.pieces == wanted else short,
+        short=() if got.pieces == wanted else shortages(batch, asked_of(batch, got.shares), got.shares),
     )
 
 

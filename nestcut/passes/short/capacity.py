@@ -70,6 +70,8 @@ def _most_cuts(
     if not prove or most == 0 or batch.paper(paper).both_sides or min(x1 - x0, y1 - y0) <= 2 * edge:
         return most, None
     turns = turns_on(die, batch.paper(paper))
+    if not turns:
+        return most, None  # it can't be cut from this paper at all, which is not for proofs by places to say
     # What rows hold need not be tried to be disproved.
     rows = Form(cut, (0.0, 90.0) if turns == "any" else tuple(turns), most)
     laid = len(lay(Bed.fresh(buffered(box(*outline.bounds), grow - edge)), 0, rows, 0, most))

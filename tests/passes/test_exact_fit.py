@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from shapely.geometry import box
 
@@ -12,8 +10,6 @@ from nestcut.check import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.parts.chips import chips_of, sites_of
 from nestcut.plan.model import Slot
-
-FALLBACK = Path(__file__).parents[2] / "nestcut" / "passes" / "fallback.py"
 
 
 def exact(edge_mm: float) -> Batch:
@@ -51,7 +47,6 @@ def test_paper_that_is_larger_than_the_plate_does_not() -> None:
     assert chips_of(wider, sites_of(wider, [Slot("d", Pose(50.0, 75.0, 0.0))])) is None
 
 
-@pytest.mark.skipif(not FALLBACK.exists(), reason="one paper a pass comes with another branch")
 def test_a_die_of_exactly_the_window_is_planned() -> None:
     """Three passes for three pieces, as many as there must be."""
     plan = plan_batch(exact(0.0), seconds=6)

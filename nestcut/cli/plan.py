@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 __all__ = ["plan", "plan_into", "summary_lines"]
 
+LOADING_S = 8.0
+"""Kernels are loaded in less; what takes longer is compiled, also where a first run was broken off midway."""
 LONGEST_BY_WORK_S = 3600.0
 """Where tries are counted and no time limit is given."""
 
@@ -90,9 +92,11 @@ def plan_into(
         allowed_s = limit_seconds(asked, LONGEST_BY_WORK_S if work and seconds is None else seconds)
         check_writable(folder, batch=batch)
         with ProgressLine(seconds=allowed_s, quiet=as_json) as progress:
-            if not run_apart(lambda: _ready(progress)):
-                begin = time.monotonic()  # kernels are compiled once a machine: that is nobody's evening
+            loading = time.monotonic()
+            ready = run_apart(lambda: _ready(progress))
             now = time.monotonic()
+            if not ready or now - loading > LOADING_S:
+                begin = now  # kernels are compiled once a machine: that is nobody's evening
             limit, enough = search_seconds(asked, allowed_s, now - begin)
 
             def stop() -> bool:

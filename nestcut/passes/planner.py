@@ -120,7 +120,7 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
         draft = _best_draft(batch, within_reach(batch), clock, seed, tried, books)
     except BatchError as error:
         # A die or a line that is named can never be met. Else there was no room for papers between dies, or no time.
-        if str(error.where) or resort.unmet(resort.by_hand()) == sum(line.count for line in batch.demand):
+        if str(error.where):
             raise
         draft = resort.by_hand()
         plan, draft = _sound(batch, draft, tried, clock, resort, told)

@@ -19,7 +19,7 @@ from nestcut.passes.drafts.realise import Realised
 from nestcut.passes.makers.one_paper.one_paper import ByHand, one_paper_a_pass
 from nestcut.passes.makers.one_paper.one_paper_stock import Known
 from nestcut.passes.makers.scarce.buying import sheets_to_buy
-from nestcut.passes.makers.scarce.scarce import without_missing
+from nestcut.passes.makers.scarce.scarce import pieces_met, without_missing
 from nestcut.passes.plate.plate import Books, bound_alone
 
 __all__ = ["Resort"]
@@ -80,14 +80,14 @@ class Resort:
         """The bound for what these shares cut."""
         demand = [
             replace(line, count=count, spares=0)
-            for line, count in zip(self.batch.demand, _met(shares), strict=True)
+            for line, count in zip(self.batch.demand, pieces_met(shares), strict=True)
         ]
         book = self.books.of(self.batch, demand, "rims")
         return replace(bound_alone(self.batch, demand, book, self.clock.late), shares=shares)
 
     def unmet(self, draft: Draft) -> int:
         """Pieces that are asked for and that a draft (without missing cuts) does not give."""
-        return sum(line.count for line in self.batch.demand) - sum(_met(draft.shares))
+        return sum(line.count for line in self.batch.demand) - sum(pieces_met(draft.shares))
 
     def line(self, draft: Draft, tried: Sequence[Draft]) -> Iterator[Draft]:
         """The draft, then what to fall back on, best first; each for the pieces that it cuts."""
@@ -98,7 +98,7 @@ class Resort:
         for other in ranked[:MOST_TRIED]:
             if other is hand or self.clock.late():
                 break
-            same = _met(other.shares) == _met(draft.shares)
+            same = pieces_met(other.shares) == pieces_met(draft.shares)
             yield replace(other, bound=draft.bound if same else self._bound(other.shares))
         if draft.realised is not hand.realised:
             yield hand
@@ -111,7 +111,3 @@ class Resort:
         shares = without_missing(self.batch, self.batch.demand, other.shares, other.realised)
         whole = Realised(other.realised.runs, other.realised.passes, Counter())
         return Draft(other.plate, other.bound, shares, whole)
-
-
-def _met(shares: Shares) -> list[int]:
-    return [sum(share.count for share in line) for line in shares]

@@ -25,13 +25,14 @@ from nestcut.passes.makers.nests.regain import with_regained
 from nestcut.passes.short.shortage import cut_back, kits_only, webbed_area
 from nestcut.plan.model import Share
 
-__all__ = ["asked_of", "within_reach", "within_stock", "without_missing"]
+__all__ = ["asked_of", "pieces_met", "within_reach", "within_stock", "without_missing"]
 
 HOPELESS = 0.95
 """No way of laying cuts is known whose webbed areas fill more of a scrap than this."""
 
 
-def _met(shares: Shares) -> list[int]:
+def pieces_met(shares: Shares) -> list[int]:
+    """Pieces that each line of demand gets."""
     return [sum(s.count for s in line) for line in shares]
 
 
@@ -82,7 +83,7 @@ def within_reach(batch: Batch) -> Sequence[Demand]:
     kept = kits_only(batch, batch.demand, shares, reach, short)
     return [
         replace(line, count=count, spares=min(line.spares, max(0, count - reach * line.per_kit)))
-        for line, count in zip(batch.demand, _met(kept), strict=True)
+        for line, count in zip(batch.demand, pieces_met(kept), strict=True)
     ]
 
 
@@ -132,13 +133,13 @@ def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for)
         return without_missing(batch, demand, shares, got), got
 
     kept = without_missing(batch, demand, full, draft.realised)
-    best = (whole_kits(batch, demand, _met(kept)), sum(_met(kept)), kept, draft.realised)
+    best = (whole_kits(batch, demand, pieces_met(kept)), sum(pieces_met(kept)), kept, draft.realised)
 
     def take(got: tuple[Shares, Realised]) -> int:
         nonlocal best
-        whole = whole_kits(batch, demand, _met(got[0]))
-        if (whole, sum(_met(got[0]))) > best[:2]:
-            best = (whole, sum(_met(got[0])), *got)
+        whole = whole_kits(batch, demand, pieces_met(got[0]))
+        if (whole, sum(pieces_met(got[0]))) > best[:2]:
+            best = (whole, sum(pieces_met(got[0])), *got)
         return whole
 
     low, high = best[0], batch.kits

@@ -11,8 +11,8 @@ how many passes, with a proof of how good the plan is.
     >>> nestcut.write(plan, "out")                                 # doctest: +SKIP
 
 Everything is imported on first use, so that ``import nestcut`` and ``nestcut --help`` stay quick.
-``nestcut.plan`` and ``nestcut.check`` are rooms of the house and can also be called; the same two
-functions have names of their own, :func:`plan_batch` and :func:`check_plan`.
+All names below are plain functions and classes; the rooms that hold them (``nestcut.plans``, ``nestcut.checks``, …)
+have other names.
 """
 
 from __future__ import annotations
@@ -23,17 +23,17 @@ if TYPE_CHECKING:
 
     from nestcut.batch import Batch as Batch
     from nestcut.batch import read_batch as read
-    from nestcut.check import Report as Report
-    from nestcut.check import check_plan as check_plan
-    from nestcut.check import check_proof as check_proof
+    from nestcut.checks import Report as Report
+    from nestcut.checks import check_plan as check_plan
+    from nestcut.checks import check_proof as check_proof
     from nestcut.errors import NestcutError as NestcutError
     from nestcut.folder import write_plan_folder as write
     from nestcut.passes import estimate as estimate
-    from nestcut.passes import plan_batch as plan_batch
-    from nestcut.plan import Plan as Plan
-    from nestcut.plan import plan_schema as plan_schema
-    from nestcut.plan import read_plan as read_plan
-    from nestcut.plan import write_plan as write_plan
+    from nestcut.passes import plan_batch as plan
+    from nestcut.plans import Plan as Plan
+    from nestcut.plans import plan_schema as plan_schema
+    from nestcut.plans import read_plan as read_plan
+    from nestcut.plans import write_plan as write_plan
 
 __version__ = "0.1.0"
 
@@ -43,11 +43,9 @@ __all__ = [
     "Plan",
     "Report",
     "check",
-    "check_plan",
     "check_proof",
     "estimate",
     "plan",
-    "plan_batch",
     "plan_schema",
     "read",
     "read_plan",
@@ -58,25 +56,23 @@ __all__ = [
 _DOORS = {
     "Batch": ("nestcut.batch", "Batch"),
     "NestcutError": ("nestcut.errors", "NestcutError"),
-    "Plan": ("nestcut.plan", "Plan"),
-    "Report": ("nestcut.check", "Report"),
-    "check_plan": ("nestcut.check", "check_plan"),
-    "check_proof": ("nestcut.check", "check_proof"),
+    "Plan": ("nestcut.plans", "Plan"),
+    "Report": ("nestcut.checks", "Report"),
+    "check": ("nestcut.checks", "check_plan"),
+    "check_proof": ("nestcut.checks", "check_proof"),
     "estimate": ("nestcut.passes", "estimate"),
-    "plan_batch": ("nestcut.passes", "plan_batch"),
-    "plan_schema": ("nestcut.plan", "plan_schema"),
+    "plan": ("nestcut.passes", "plan_batch"),
+    "plan_schema": ("nestcut.plans", "plan_schema"),
     "read": ("nestcut.batch", "read_batch"),
-    "read_plan": ("nestcut.plan", "read_plan"),
+    "read_plan": ("nestcut.plans", "read_plan"),
     "write": ("nestcut.folder", "write_plan_folder"),
-    "write_plan": ("nestcut.plan", "write_plan"),
+    "write_plan": ("nestcut.plans", "write_plan"),
 }
 
 
 def __getattr__(name: str) -> Any:
     import importlib
 
-    if name in ("plan", "check"):
-        return importlib.import_module(f"nestcut.{name}")
     if name in _DOORS:
         module, attribute = _DOORS[name]
         return getattr(importlib.import_module(module), attribute)

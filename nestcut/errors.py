@@ -114,7 +114,7 @@ class RefusedPlanError(RuntimeError):
     """The checker refuses every plan that the planner made: a mistake of ours, nothing that a person can mend.
 
     Attributes:
-        refused: the plan that was refused first (a :class:`nestcut.plan.Plan`), for the report.
+        refused: the plan that was refused first (a :class:`nestcut.plans.Plan`), for the report.
     """
 
     def __init__(self, why: str, refused: object) -> None:

@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING
 from nestcut.errors import OutputError, Where
 
 if TYPE_CHECKING:
-    from nestcut.plan import Plan
+    from nestcut.plans import Plan
 
 __all__ = ["check_writable", "replace_folder", "write_plan_folder"]
 
@@ -46,8 +46,8 @@ def write_plan_folder(plan: Plan, folder: str | os.PathLike[str]) -> list[Path]:
     Raises: OutputError when the folder is not ours or cannot be written; AssertionError-like
         RuntimeError when the plan breaks a rule (a mistake of the planner, never written).
     """
-    from nestcut.check import check_plan
-    from nestcut.plan import shortened, write_plan
+    from nestcut.checks import check_plan
+    from nestcut.plans import shortened, write_plan
     from nestcut.sheets import write_sheets
 
     plan = shortened(plan)

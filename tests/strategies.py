@@ -17,7 +17,7 @@ from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.polygon import orient
 
 from nestcut.batch.model import Card, CardLine, Die, Evening, Hand, Machine, Paper, Pose, Scrap
-from nestcut.plan.model import (
+from nestcut.plans.model import (
     Bound,
     Cut,
     DemandMet,

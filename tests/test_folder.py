@@ -187,7 +187,7 @@ def test_kill_at_any_moment_leaves_a_whole_output(tmp_path: Path) -> None:
 
 def test_plan_is_not_lost_when_the_disk_fills_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """If the asked-for folder can't take the plan after all, it is written among the temporary files, and that is told."""
-    from tests.check.plans import squares
+    from tests.checks.plans import squares
 
     elsewhere = tmp_path / "temporary"
     elsewhere.mkdir()

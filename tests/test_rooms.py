@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from pathlib import Path
+from types import FunctionType
 
 import pytest
 
@@ -12,7 +13,6 @@ PACKAGE = Path(__file__).parent.parent / "nestcut"
 # Top to bottom: a room may import the rooms before it, never those after it (DEVELOPERS.md, 'Rooms and doors').
 ORDER = [
     "errors",
-    "_callable",
     "_stop",
     "_cache",
     "_files",
@@ -21,8 +21,8 @@ ORDER = [
     "units",
     "outlines",
     "batch",
-    "plan",
-    "check",
+    "plans",
+    "checks",
     "placement",
     "passes",
     "sheets",
@@ -38,7 +38,7 @@ FLOORS = {
         "shapes",
         "drawing",
     ],
-    "check": [
+    "checks": [
         "measures",
         "rules",
         "proof",
@@ -87,7 +87,7 @@ KEPT_TO = {
     "jinja2": {"sheets"},
     "typer": {"cli"},
     "rich": {"cli"},
-    "pydantic": {"batch", "plan"},
+    "pydantic": {"batch", "plans"},
 }
 
 
@@ -172,8 +172,8 @@ def test_libraries_stay_in_their_rooms(path: Path) -> None:
 
 
 def test_checker_shares_no_code_with_the_optimiser() -> None:
-    """check imports neither placement nor passes, so a mistake there can't hide itself."""
-    for path in (PACKAGE / "check").rglob("*.py"):
+    """checks imports neither placement nor passes, so a mistake there can't hide itself."""
+    for path in (PACKAGE / "checks").rglob("*.py"):
         for name in imported(path):
             assert not name.startswith(("nestcut.placement", "nestcut.passes", "ortools", "numba"))
 
@@ -186,12 +186,13 @@ def test_every_public_name_of_the_front_door_exists() -> None:
         assert getattr(nestcut, name) is not None
 
 
-def test_rooms_can_be_called_by_name() -> None:
-    """nestcut.plan and nestcut.check are rooms and functions, whatever was imported before."""
+def test_front_door_is_plain_functions() -> None:
+    """nestcut.plan and nestcut.check are functions, whatever was imported before; no room or module has the name of one."""
     import nestcut
-    import nestcut.check
-    import nestcut.plan.model
+    import nestcut.checks
+    import nestcut.plans.model
 
-    assert callable(nestcut.plan)
-    assert callable(nestcut.check)
-    assert nestcut.plan.model.Plan is nestcut.Plan
+    assert isinstance(nestcut.plan, FunctionType)
+    assert isinstance(nestcut.check, FunctionType)
+    beside = {path.stem for path in PACKAGE.iterdir()}
+    assert not beside & set(nestcut.__all__)

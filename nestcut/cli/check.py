@@ -30,8 +30,8 @@ def check(
     Exit code 1 for a broken plan, or a proof that was not gone through.
     """
     with plain_errors():
-        from nestcut.check import check_plan, check_proof
-        from nestcut.plan import read_plan
+        from nestcut.checks import check_plan, check_proof
+        from nestcut.plans import read_plan
 
         path = plan / "plan.json" if os.path.isdir(plan) else plan
         read = read_plan(path)

@@ -56,7 +56,7 @@ def _keep_plan(err: BaseException, report: Path | None) -> Path | None:
     path = report.with_suffix(".plan.json")
     # Whatever is wrong with the plan must not hide what went wrong before.
     with suppress(Exception):
-        from nestcut.plan import write_plan
+        from nestcut.plans import write_plan
 
         write_plan(refused, path)
         with open(report, "a", encoding="utf-8") as file:

@@ -21,7 +21,7 @@ from nestcut.cli.console import (
 from nestcut.cli.reserve import limit_seconds, search_seconds
 
 if TYPE_CHECKING:
-    from nestcut.plan import Plan
+    from nestcut.plans import Plan
 
 __all__ = ["plan", "plan_into", "summary_lines"]
 

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from nestcut.passes.advice.whatif import WhatIf as WhatIf
     from nestcut.passes.advice.whatif import what_if as what_if
     from nestcut.passes.planner import plan_batch as plan_batch
-    from nestcut.passes.plate.plate import TradeOff as TradeOff
-    from nestcut.passes.plate.plate import trade_off as trade_off
+    from nestcut.passes.plate.solve import TradeOff as TradeOff
+    from nestcut.passes.plate.solve import trade_off as trade_off
 
 __all__ = [
     "Estimate",
@@ -36,8 +36,8 @@ _DOORS = {
     "WhatIf": "nestcut.passes.advice.whatif",
     "one_paper_per_pass": "nestcut.passes.advice.estimates",
     "plan_batch": "nestcut.passes.planner",
-    "TradeOff": "nestcut.passes.plate.plate",
-    "trade_off": "nestcut.passes.plate.plate",
+    "TradeOff": "nestcut.passes.plate.solve",
+    "trade_off": "nestcut.passes.plate.solve",
     "what_if": "nestcut.passes.advice.whatif",
 }
 

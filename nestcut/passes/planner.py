@@ -11,28 +11,28 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError, RefusedPlanError
 from nestcut.passes.advice.prepare import prepare
 from nestcut.passes.common.clock import Clock, ProgressCall
+from nestcut.passes.common.kits import pack_kits
 from nestcut.passes.common.load import line_load
-from nestcut.passes.common.packing import pack_kits
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.common.sides import on_better_sides, turned_back
 from nestcut.passes.common.solvers import solving_with
 from nestcut.passes.common.types import PlatePlan, Room
 from nestcut.passes.drafts.assemble import assemble
-from nestcut.passes.drafts.drafts import Draft, better, choices, handiest_of, heavy
 from nestcut.passes.drafts.inside import with_openings
+from nestcut.passes.drafts.ranking import Draft, better, choices, handiest_of, heavy
 from nestcut.passes.makers.chips.papering import straightened, with_papers
-from nestcut.passes.makers.mixed.handy import handling_matters, in_few_trims
+from nestcut.passes.makers.mixed.low_trim import handling_matters, in_few_trims
 from nestcut.passes.makers.nests.nesting import with_nests
-from nestcut.passes.makers.nests.regain import with_regained
+from nestcut.passes.makers.nests.repack import with_repacked
 from nestcut.passes.makers.scarce.fallback import Resort
 from nestcut.passes.makers.scarce.scarce import asked_of, within_reach, within_stock
 from nestcut.passes.makers.strips.strip_drafts import in_strips
 from nestcut.passes.plate.lighten import heavy_layups, lightened
 from nestcut.passes.short.shortage import shortages
-from nestcut.plan.model import Bound, Plan, Shortage
+from nestcut.plans.model import Bound, Plan, Shortage
 
 if TYPE_CHECKING:
-    from nestcut.passes.plate.plate import Books
+    from nestcut.passes.plate.solve import Books
 
 __all__ = ["plan_batch"]
 
@@ -61,7 +61,7 @@ WAYS: dict[str, tuple[tuple[Room, bool], ...]] = {
     "none": (("hulls", False),),
 }
 """Lay-ups that are tried, by the trims that are allowed: what dies keep for themselves, and whether they are kept square.
-Without trims hardly a chip lies as it is: the time is for scraps as they are (:mod:`nestcut.passes.makers.mixed.handy`)."""
+Without trims hardly a chip lies as it is: the time is for scraps as they are (:mod:`nestcut.passes.makers.mixed.low_trim`)."""
 ANOTHER_WAY = 0.1
 """Share of the whole time that must be left for another way to be begun."""
 
@@ -104,7 +104,7 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
         raise BatchError(
             "no pieces are asked for, so there is nothing to cut", mend="ask for at least one piece of a card"
         )
-    from nestcut.passes.plate.plate import Books
+    from nestcut.passes.plate.solve import Books
 
     asked = batch
     batch, widths = on_better_sides(asked)
@@ -170,7 +170,7 @@ def _plate(
     seed: int,
     books: Books,
 ) -> PlatePlan:
-    from nestcut.passes.plate.plate import plan_plate
+    from nestcut.passes.plate.solve import plan_plate
 
     return plan_plate(
         batch,
@@ -238,9 +238,9 @@ def _best_draft(
         # Strips in lanes lie square to the feed: where they are too hard to crank, chips are tried as well.
         if best is not None and not best.missing and best.passes <= proof.bound and not heavy(batch, best):
             break
-        realised = with_papers(batch, plate.runs, plate.shares, clock, seed)
-        if realised is not None:
-            laid = Draft(plate, proof, plate.shares, realised)
+        papered = with_papers(batch, plate.runs, plate.shares, clock, seed)
+        if papered is not None:
+            laid = Draft(plate, proof, plate.shares, papered)
             chips = laid if chips is None or better(batch, laid, chips) else chips
             take(laid, "papers laid")
         if best is not None and not best.missing and best.passes <= proof.bound:
@@ -269,11 +269,11 @@ def _best_draft(
     ):
         clock.say(best.passes, proof.bound, "pushing cuts together")
         chips_only = short
-        take(with_regained(batch, chips_only, clock), "cuts pushed together")
+        take(with_repacked(batch, chips_only, clock), "cuts pushed together")
         if (best.missing or best.passes > proof.bound) and not clock.over():
             clock.say(best.passes, proof.bound, "nesting scraps")
             nested = with_nests(batch, chips_only, clock.share(NESTING), seed)
-            take(with_regained(batch, nested, clock), "scraps nested")
+            take(with_repacked(batch, nested, clock), "scraps nested")
     return replace(best, bound=proof)
 
 
@@ -301,7 +301,7 @@ def _finished(batch: Batch, draft: Draft, clock: Clock, resort: Resort) -> Plan:
         batch,
         batch.demand,
         draft.shares,
-        draft.realised,
+        draft.papered,
         Bound(bound.bound, bound.reason),
         proof=bound.proof,
         short=_short(batch, draft, clock, resort),
@@ -343,7 +343,7 @@ def _sound(
         told: a plan for ``batch`` as one for the batch that was asked.
     Raises: RefusedPlanError where not even one paper and one die a pass is let through.
     """
-    from nestcut.check import check_plan
+    from nestcut.checks import check_plan
 
     refused: Plan | None = None
     why = ""
@@ -378,7 +378,7 @@ def _advice(
         "minutes": total.minutes,
     }
     found: dict[str, Any] = {
-        "trade_off": choices(batch, [d for d in drafts if d.realised is not draft.realised], chosen)
+        "trade_off": choices(batch, [d for d in drafts if d.papered is not draft.papered], chosen)
     }
     if not clock.over():
         clock.say(total.passes, plan.bound.passes, "asking what if")

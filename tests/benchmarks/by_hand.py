@@ -33,12 +33,12 @@ from shapely.geometry import box
 
 from nestcut.batch import read_batch
 from nestcut.batch.model import Batch, Demand, Die, Extra, Wishes
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.common.totals import minutes_of
-from nestcut.passes.plate.plate import plan_plate
+from nestcut.passes.plate.solve import plan_plate
 from nestcut.placement import Part, fill_region
-from nestcut.plan.model import Plan
+from nestcut.plans.model import Plan
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 WISHES = {

@@ -21,7 +21,7 @@ from statistics import mean
 from typing import Any
 
 from nestcut.batch.model import Batch, Extra, Wishes
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.errors import BatchError
 from nestcut.passes import plan_batch
 from tests.benchmarks.passes import spread_over

@@ -25,9 +25,9 @@ from pathlib import Path
 from typing import Any
 
 from nestcut.batch.model import Batch, Scrap
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes import estimate, plan_batch
-from nestcut.plan import write_plan
+from nestcut.plans import write_plan
 from nestcut.sheets import render_sheets
 from tests.benchmarks.passes_classes import KITS, SIZES, random_class
 

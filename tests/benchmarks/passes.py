@@ -19,7 +19,7 @@ from pathlib import Path
 from statistics import mean
 from typing import Any
 
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.errors import BatchError
 from nestcut.passes import plan_batch
 from nestcut.passes.advice.estimates import passes_by_paper

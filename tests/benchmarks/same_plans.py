@@ -20,7 +20,7 @@ from typing import Any
 
 import nestcut
 from nestcut.batch.model import Batch
-from nestcut.plan import plan_to_json
+from nestcut.plans import plan_to_json
 from tests.benchmarks.passes_classes import random_class
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
@@ -39,7 +39,7 @@ def cases(classes: int) -> Iterator[tuple[str, Batch]]:
 
 def digest(batch: Batch, work: int) -> str:
     """A digest of what the plan by so much work says to do, texts left out."""
-    made: dict[str, Any] = dict(plan_to_json(nestcut.plan_batch(batch, seconds=3600, work_limit=work)))
+    made: dict[str, Any] = dict(plan_to_json(nestcut.plan(batch, seconds=3600, work_limit=work)))
     made["bound"] = made["bound"]["passes"]
     text = json.dumps({key: made.get(key) for key in KEYS}, sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:16]

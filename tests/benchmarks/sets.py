@@ -27,7 +27,7 @@ from shapely.geometry import Polygon, box
 
 from nestcut.passes.advice.prepare import prepare
 from nestcut.passes.plate.disproof import Disprover
-from nestcut.passes.plate.kept import Kept, area_ticks, window_ticks
+from nestcut.passes.plate.footprints import Kept, area_ticks, window_ticks
 from nestcut.passes.plate.pack import MOVES, Packer
 from nestcut.passes.plate.patterns import PatternBook
 from tests.benchmarks.passes_classes import GAP_MM, random_die

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from nestcut.check import check_file
+from nestcut.checks import check_file
 from nestcut.cli import main
 
 
@@ -75,9 +75,9 @@ def test_a_plan_that_breaks_a_rule_is_a_mistake_of_ours(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """No plan of the planner's passes the checker: 70, nothing is written, and the plan lies beside the report."""
-    from nestcut.check.measures.report import Fault, Report
+    from nestcut.checks.measures.report import Fault, Report
 
-    monkeypatch.setattr("nestcut.check.check_plan", lambda _: Report((Fault("web", "too near"),)))
+    monkeypatch.setattr("nestcut.checks.check_plan", lambda _: Report((Fault("web", "too near"),)))
     before = sorted(p.name for p in folder.iterdir())
     assert run("plan", "batch.toml", "--out", "out") == 70
     told = capsys.readouterr().err

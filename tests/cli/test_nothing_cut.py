@@ -10,7 +10,7 @@ from typer.testing import CliRunner, Result
 
 from nestcut.cli import app
 from nestcut.cli.plan import summary_lines
-from nestcut.plan import read_plan
+from nestcut.plans import read_plan
 from nestcut.sheets import render_sheets
 
 

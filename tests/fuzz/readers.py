@@ -144,8 +144,8 @@ def _cards_sane(cards: Any) -> bool:
 
 
 def _plan(path: Path) -> Any:
-    from nestcut.check import check_plan, check_proof  # what check_file and `nestcut check --proof` do
-    from nestcut.plan import plan_from_json, plan_to_json, read_plan
+    from nestcut.checks import check_plan, check_proof  # what check_file and `nestcut check --proof` do
+    from nestcut.plans import plan_from_json, plan_to_json, read_plan
 
     plan = read_plan(path)
     report = check_plan(plan)

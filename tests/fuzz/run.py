@@ -128,12 +128,12 @@ def guided(name: str, folder: Path, keep: Path, inputs: int, seed: int) -> None:
     with atheris.instrument_imports(include=["nestcut"]):
         import nestcut.batch
         import nestcut.batch.reader
-        import nestcut.check
-        import nestcut.check.checker
-        import nestcut.check.proof.proof
+        import nestcut.checks
+        import nestcut.checks.checker
+        import nestcut.checks.proof.verify
         import nestcut.outlines
         import nestcut.outlines.read
-        import nestcut.plan  # noqa: F401
+        import nestcut.plans  # noqa: F401
     from tests.fuzz.mutate import mutate
 
     run = Run(name, folder, keep, patient=True)

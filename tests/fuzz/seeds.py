@@ -142,9 +142,9 @@ def card_tables() -> list[bytes]:
 
 def plans() -> list[bytes]:
     """The checker's small plans, one with a proof of every kind, and the hand-written one with every key."""
-    from nestcut.plan import plan_to_json
-    from tests.check.plans import PLANS
-    from tests.plan.sample import sample
+    from nestcut.plans import plan_to_json
+    from tests.checks.plans import PLANS
+    from tests.plans.sample import sample
 
     values = [plan_to_json(make()) for make in PLANS.values()]
     with_proof = json.loads(json.dumps(values[0]))

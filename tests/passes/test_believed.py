@@ -9,12 +9,12 @@ from shapely.affinity import rotate
 from shapely.geometry import Point, box
 
 from nestcut.batch.model import Die, Hand
-from nestcut.check import check_proof
+from nestcut.checks import check_proof
 from nestcut.passes.plate.disproof import Disprover
-from nestcut.passes.plate.kept import keep_dies
+from nestcut.passes.plate.footprints import keep_dies
 from nestcut.passes.plate.patterns import PatternBook
-from nestcut.passes.plate.plate import plan_plate
-from nestcut.plan.model import Bound, DemandMet, Plan, Totals
+from nestcut.passes.plate.solve import plan_plate
+from nestcut.plans.model import Bound, DemandMet, Plan, Totals
 
 from .plates import batch_of, rectangle
 

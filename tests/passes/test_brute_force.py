@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from nestcut.passes.plate.plate import plan_plate, searched
 from nestcut.passes.plate.search import Limit
+from nestcut.passes.plate.solve import plan_plate, searched
 
 from .oracle import fewest_passes, fits, random_case
 from .plates import faults

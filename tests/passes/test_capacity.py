@@ -10,11 +10,11 @@ import pytest
 from shapely.geometry import Point, box
 
 from nestcut.batch.model import Batch, CardLine, Die, Hand, Scrap
-from nestcut.check import check_plan, check_proof
+from nestcut.checks import check_plan, check_proof
 from nestcut.passes import plan_batch
 from nestcut.passes.short.capacity import capacities, most_cuts
 from nestcut.passes.short.short_proofs import Shortfalls
-from nestcut.plan import plan_from_json, plan_to_json
+from nestcut.plans import plan_from_json, plan_to_json
 from tests.passes.classes import batch_of, label_die, sheets
 
 # Side of the least square that holds n discs of radius 1, n = 2, 3, 4, proved best: Graham (1968) for 2 to 9;

@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 
 from nestcut.passes.plate.bound import prove
-from nestcut.passes.plate.kept import keep_dies
+from nestcut.passes.plate.footprints import keep_dies
 from nestcut.passes.plate.master import make_task, solve_integer, solve_linear
 from nestcut.passes.plate.search import PlateSearch
 

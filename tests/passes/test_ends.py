@@ -14,17 +14,17 @@ from shapely.geometry import box
 
 from nestcut.batch import read_batch
 from nestcut.batch.model import Batch, Card, CardLine, Paper, Pose, Scrap
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.makers.ends.benches import Bench, Pull, Workshop
 from nestcut.passes.makers.ends.ends import EndWay, by_ends
-from nestcut.passes.makers.ends.openings import Table, pattern_parts, patterns
+from nestcut.passes.makers.ends.opened_scraps import Table, pattern_parts, patterns
 from nestcut.passes.makers.ends.pairing import pairs
 from nestcut.passes.makers.ends.rows import end_rows
 from nestcut.passes.makers.ends.sharing import Ask, Member, share_out
 from nestcut.passes.parts.chips import sites_of
-from nestcut.plan.model import Bound, Plan, Share, Slot
+from nestcut.plans.model import Bound, Plan, Share, Slot
 from tests.benchmarks.by_hand import needs_of, rows_by_hand
 from tests.passes.test_whole import batch_of, square_die
 
@@ -182,7 +182,7 @@ def test_rows_keep_rims_apart_and_leave_room_between_the_ends(narrow: bool) -> N
         batch,
         (members[:3], members[3:]),
         narrow=narrow,
-        parity=0.0,
+        feed_turn_deg=0.0,
         across={"p": 90.0, "q": 90.0},
         long_mm=200.0,
     )

@@ -6,10 +6,10 @@ import pytest
 from shapely.geometry import box
 
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Pose, Scrap
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.parts.chips import chips_of, sites_of
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 
 
 def exact(edge_mm: float) -> Batch:

@@ -11,14 +11,14 @@ from shapely.geometry import box
 
 from nestcut.batch import read_batch
 from nestcut.batch.model import Batch, CardLine, Hand, Machine, Scrap
-from nestcut.check import check_plan
-from nestcut.check.measures.report import Fault, Report
+from nestcut.checks import check_plan
+from nestcut.checks.measures.report import Fault, Report
 from nestcut.errors import RefusedPlanError
 from nestcut.passes import plan_batch
 from nestcut.passes.makers.one_paper.one_paper import one_paper_a_pass
 from nestcut.passes.makers.scarce.buying import sheets_to_buy
 from nestcut.passes.makers.scarce.scarce import asked_of
-from nestcut.plan.model import Plan
+from nestcut.plans.model import Plan
 from nestcut.units import SHEET_SIZES_MM
 from tests.passes.awkward import awkward_batch
 from tests.passes.classes import batch_of, disc_die, label_die, sheets
@@ -54,7 +54,7 @@ def refuses(monkeypatch: pytest.MonkeyPatch, refused: Callable[[Plan], bool]) ->
         shown.append(plan)
         return Report((Fault("web", "not this one"),)) if refused(plan) else check_plan(plan)
 
-    monkeypatch.setattr("nestcut.check.check_plan", check)
+    monkeypatch.setattr("nestcut.checks.check_plan", check)
     return shown
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from shapely.geometry import box
 
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes.common.clock import Clock
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.drafts.assemble import assemble
@@ -19,8 +19,8 @@ from nestcut.passes.drafts.fillin import filled_in, leftovers, other_papers
 from nestcut.passes.makers.strips.lanes import lane_layups
 from nestcut.passes.makers.strips.strip_drafts import in_strips
 from nestcut.passes.makers.strips.strips import realise_strips
-from nestcut.passes.plate.plate import plan_plate
-from nestcut.plan.model import Bound
+from nestcut.passes.plate.solve import plan_plate
+from nestcut.plans.model import Bound
 
 
 def batch_of(lines: list[CardLine], scraps: list[tuple[str, float, float]], sides: dict[str, float]) -> Batch:

@@ -8,12 +8,12 @@ from dataclasses import replace
 import pytest
 
 from nestcut.passes.common.schedule import cuts_wanted
-from nestcut.passes.drafts.drafts import Draft, figures
+from nestcut.passes.drafts.ranking import Draft, figures
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.strips.lanes import lane_layups
 from nestcut.passes.makers.strips.strip_sheets import piles_by_paper
 from nestcut.passes.makers.strips.strips import lay_strips
-from nestcut.passes.plate.plate import plan_plate
+from nestcut.passes.plate.solve import plan_plate
 from tests.benchmarks.passes_classes import random_class
 
 
@@ -27,13 +27,13 @@ def test_figures_are_those_of_the_passes(seed: int, supply: float) -> None:
     assert layups is not None
     for chips in (False, True):
         laid = lay_strips(batch, layups, piles_by_paper(batch), tries=3, chips=chips, seed=seed)
-        draft = Draft(plate, plate, plate.shares, laid.realised(batch))
+        draft = Draft(plate, plate, plate.shares, laid.papered(batch))
         assert laid.figures(batch) == pytest.approx(figures(batch, draft))
-        used = {one.run for one in draft.realised.passes}
+        used = {one.run for one in draft.papered.passes}
         assert len(laid.used_layups()) == len(used)
         cut = Counter(
-            (draft.realised.runs[one.run].sites[slot].die.name, use.paper)
-            for one in draft.realised.passes
+            (draft.papered.runs[one.run].sites[slot].die.name, use.paper)
+            for one in draft.papered.passes
             for use in one.uses
             for slot in use.slots
         )
@@ -51,7 +51,7 @@ def test_straight_is_said_where_nothing_is_given_up() -> None:
         assert layups is not None
         for tries in (1, 12):
             laid = lay_strips(batch, layups, piles_by_paper(batch), tries=tries, seed=seed)
-            given_up = obey_trims(batch, laid.realised(batch)).missing - laid.missing
+            given_up = obey_trims(batch, laid.papered(batch)).missing - laid.missing
             assert laid.straight() == (not given_up)
             said.append(laid.straight())
     assert True in said

@@ -7,14 +7,14 @@ import math
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import CardLine, Scrap
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.makers.strips.lane_chips import chip_in_lane
 from nestcut.passes.makers.strips.lanes import lane_layups
 from nestcut.passes.makers.strips.strips import realise_strips
-from nestcut.passes.plate.plate import plan_plate
-from nestcut.plan.model import Bound
+from nestcut.passes.plate.solve import plan_plate
+from nestcut.plans.model import Bound
 from tests.passes.classes import batch_of, disc_die, sheets
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from nestcut.batch.model import CardLine, Machine
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.common.load import line_load
 from nestcut.passes.plate.lighten import lightened
-from nestcut.passes.plate.plate import plan_plate
+from nestcut.passes.plate.solve import plan_plate
 from tests.passes.classes import batch_of, label_die, sheets
 
 

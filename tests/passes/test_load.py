@@ -10,7 +10,7 @@ from shapely.geometry import Point, box
 
 from nestcut.batch.model import Die, Machine, Pose
 from nestcut.passes.common.load import line_load, stagger, straight_meetings
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 
 MACHINE = Machine(plate_mm=(150.0, 220.0), clear_mm=2.0)
 BAR = Die("bar", cut=box(-20, -4, 20, 4), rim=box(-21.6, -5.6, 21.6, 5.6))

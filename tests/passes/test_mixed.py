@@ -9,19 +9,19 @@ import pytest
 from shapely.geometry import box
 
 from nestcut.batch.model import Batch, Card, CardLine, Extra, Pose, Wishes
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.common.schedule import RunTask, cuts_wanted
 from nestcut.passes.common.types import PlatePlan
-from nestcut.passes.drafts.drafts import Draft, handiest_of
-from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, RunDraft
-from nestcut.passes.makers.mixed.handy import eased_shares
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
+from nestcut.passes.drafts.ranking import Draft, handiest_of
+from nestcut.passes.makers.mixed.low_trim import eased_shares
 from nestcut.passes.makers.mixed.mixed import Costs, mixed, strip_shares
 from nestcut.passes.makers.whole.whole import in_whole_scraps
 from nestcut.passes.makers.whole.zones import zone_stations
 from nestcut.passes.parts.chips import sites_of
-from nestcut.passes.plate.plate import plan_plate
-from nestcut.plan.model import Plan, Share, Slot
+from nestcut.passes.plate.solve import plan_plate
+from nestcut.plans.model import Plan, Share, Slot
 from tests.benchmarks.passes_classes import random_class
 from tests.passes.test_whole import batch_of, square_die
 
@@ -69,7 +69,7 @@ def a_draft(batch: Batch, passes: int, trims: int, missing: int = 0) -> Draft:
     run = RunDraft(RunTask(slots, passes, ((("p", passes),),)), sites_of(batch, slots), [], [])
     plate = PlatePlan((), (), 1, "")
     lost = Counter({("d", "p"): missing})
-    return Draft(plate, plate, (), Realised([run], [PassDraft(0, [use]) for use in uses], lost))
+    return Draft(plate, plate, (), PaperedPasses([run], [PassDraft(0, [use]) for use in uses], lost))
 
 
 @pytest.mark.parametrize(
@@ -96,7 +96,7 @@ def test_shares_of_a_part() -> None:
     whole = PartUse("p-1", box(0, 0, 60, 30), Pose(5.0, 5.0), (0,), "p", whole=True)
     plate = plan_plate(batch, batch.demand, room="rims", seconds=600, work_limit=5)
     passes = [PassDraft(0, [use]) for use in (part, replace_pose(part, 12.0), whole)]
-    found = strip_shares(batch, Draft(plate, plate, plate.shares, Realised([run], passes)))
+    found = strip_shares(batch, Draft(plate, plate, plate.shares, PaperedPasses([run], passes)))
     assert found["d", "p"].trims == pytest.approx((0.5 + 0.5 + 0.0) / 3)
     assert found["d", "p"].paper_mm2 == pytest.approx((300 + 300 + 1800) / 3)
     assert (found["e", "q"].trims, found["e", "q"].paper_mm2) == (1.0, 400.0)
@@ -114,20 +114,20 @@ def test_no_cut_is_lost_or_made_twice(most: int | None) -> None:
     plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=20)
     wanted = cuts_wanted(batch, plate.shares)
     whole = in_whole_scraps(batch, wanted, lambda left, k: zone_stations(batch, left, variant=k))
-    shares = strip_shares(batch, Draft(plate, plate, plate.shares, Realised([], [])))
+    shares = strip_shares(batch, Draft(plate, plate, plate.shares, PaperedPasses([], [])))
     drafts = list(mixed(batch, plate, whole, shares, Costs(0.01, 1.0, most), seed=0, seconds=10))
     assert drafts
     for draft in drafts:
-        runs = draft.realised.runs
+        runs = draft.papered.runs
         made = Counter(
             (runs[one.run].sites[slot].die.name, use.paper)
-            for one in draft.realised.passes
+            for one in draft.papered.passes
             for use in one.uses
             for slot in use.slots
         )
-        assert made + draft.realised.missing == wanted
-        trimmed = {use.scrap for one in draft.realised.passes for use in one.uses if not use.whole}
-        laid = {use.scrap for one in draft.realised.passes for use in one.uses if use.whole}
+        assert made + draft.papered.missing == wanted
+        trimmed = {use.scrap for one in draft.papered.passes for use in one.uses if not use.whole}
+        laid = {use.scrap for one in draft.papered.passes for use in one.uses if use.whole}
         assert not trimmed & laid
     if most is not None:
         assert min(draft.passes for draft in drafts) <= most

@@ -11,16 +11,16 @@ import pytest
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, CardLine, Hand, Pose, Scrap
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.common.turns import turns_on
 from nestcut.passes.drafts.assemble import assemble
-from nestcut.passes.drafts.realise import Realised
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.makers.nests.nest_layups import in_nests
 from nestcut.passes.makers.nests.nests import Ask, alike, nests_of
 from nestcut.passes.makers.nests.riding import with_riders
-from nestcut.plan import plan_to_json
-from nestcut.plan.model import Bound, Share
+from nestcut.plans import plan_to_json
+from nestcut.plans.model import Bound, Share
 from tests.passes.classes import batch_of, disc_die, label_die, sheets
 
 SQUARE_OF_FIVE = 2 + 2 * math.sqrt(2)
@@ -160,7 +160,7 @@ def test_riders_never_cost_a_nest_its_cuts(allowed: int) -> None:
     """Stopped after the first lay-up, or before it, everything stays as it was."""
     batch = batch_of([disc_die("a", 30.0)], sheets("red", (70.0, 70.0)), [CardLine(("a",), ("red",), 4)])
     nests = nests_of(batch, alike(batch, "red"), {"a": 4}, {"a": 1}, lambda o, a: rows_of(batch, o, list(a)))
-    nested, rest = in_nests(batch, nests), Realised([], [])
+    nested, rest = in_nests(batch, nests), PaperedPasses([], [])
     assert len(nested.passes) == 4
     asked = iter(range(100))
     assert with_riders(batch, nests, nested, rest, over=lambda: next(asked) >= allowed) == (rest, nested)

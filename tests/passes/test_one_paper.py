@@ -11,12 +11,12 @@ from shapely.geometry import MultiPolygon, Polygon, box
 
 from nestcut.batch import read_batch
 from nestcut.batch.model import Batch, CardLine, Die, Hand, Machine, Paper, Scrap
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.makers.one_paper.one_paper import ByHand, one_paper_a_pass
 from nestcut.passes.makers.scarce.scarce import asked_of
 from nestcut.passes.short.shortage import shortages
-from nestcut.plan.model import Bound, Plan
+from nestcut.plans.model import Bound, Plan
 from tests.passes.awkward import awkward_batch
 from tests.passes.classes import batch_of, disc_die, label_die, sheets
 
@@ -30,7 +30,7 @@ def plan_of(batch: Batch, got: ByHand) -> Plan:
         batch,
         batch.demand,
         got.shares,
-        got.realised,
+        got.papered,
         Bound(0, ""),
         proof={},
         short=() if got.pieces == wanted else shortages(batch, asked_of(batch, got.shares), got.shares),

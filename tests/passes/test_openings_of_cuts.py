@@ -10,14 +10,14 @@ import pytest
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, CardLine, Die, Hand, Machine, Paper, Pose
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.common.schedule import RunTask
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.drafts.inside import inside_openings
-from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, RunDraft
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
 from nestcut.passes.parts.chips import sites_of
-from nestcut.plan.model import Bound, Share, Slot
+from nestcut.plans.model import Bound, Share, Slot
 from tests.passes.classes import batch_of, disc_die, sheets
 
 
@@ -70,7 +70,7 @@ def test_discs_are_cut_in_the_openings_of_frames_in_the_same_pass() -> None:
     assert sum(remnant.outline.area for remnant in plan.remnants) == pytest.approx(3 * (3600 - frame.area))
 
 
-def in_frames(batch: Batch) -> Realised:
+def in_frames(batch: Batch) -> PaperedPasses:
     """A pass with a frame for each scrap, all discs missing."""
     slots = (Slot("frame", Pose(40.0, 50.0, 90.0)),)
     runs = [RunDraft(RunTask(slots, 3, ((),)), sites_of(batch, slots), [], [])]
@@ -79,7 +79,7 @@ def in_frames(batch: Batch) -> Realised:
         for scrap in batch.scraps
     ]
     missing = Counter({("disc", "red"): batch.demand[1].count})
-    return Realised(runs, [PassDraft(0, [use]) for use in uses], missing)
+    return PaperedPasses(runs, [PassDraft(0, [use]) for use in uses], missing)
 
 
 @pytest.mark.parametrize(

@@ -13,14 +13,14 @@ from shapely.affinity import translate
 from shapely.geometry import box
 
 from nestcut.batch.model import Batch, CardLine, Die, Hand, Machine
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.makers.strips import lanes
 from nestcut.passes.makers.strips.lane_moves import settled
 from nestcut.passes.makers.strips.strips import realise_strips
 from nestcut.passes.parts.chips import sites_of
-from nestcut.plan.model import Share, Slot
+from nestcut.plans.model import Share, Slot
 from tests.passes.classes import batch_of, disc_die, label_die, sheets
 
 

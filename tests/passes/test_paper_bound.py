@@ -10,7 +10,7 @@ import pytest
 from shapely.geometry import box
 
 from nestcut.batch.model import Hand, Paper, Scrap
-from nestcut.passes.plate.plate import plan_plate
+from nestcut.passes.plate.solve import plan_plate
 
 from .plates import batch_of, rectangle
 from .test_believed import checked

@@ -18,7 +18,7 @@ from nestcut.passes.common.types import PlateRun
 from nestcut.passes.parts.chips import apart, chips_of, sites_of, whole_mm
 from nestcut.passes.parts.regions import groups_of
 from nestcut.passes.parts.slabs import Bed, Form, lay, moved
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 from tests.passes.classes import batch_of, disc_die, label_die, sheets
 
 QUARTERS = (0.0, 90.0, 180.0, 270.0)

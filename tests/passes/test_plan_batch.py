@@ -9,14 +9,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from nestcut.batch.model import CardLine, Demand, Hand, Paper, Spares
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes import estimate, one_paper_per_pass, plan_batch, what_if
-from nestcut.passes.common.packing import pack_kits, scaled_down
+from nestcut.passes.common.kits import pack_kits, scaled_down
 from nestcut.passes.drafts.trimming import letters
 from nestcut.passes.short.short_proofs import Shortfalls
 from nestcut.passes.short.shortage import cut_back
-from nestcut.plan import plan_to_json
-from nestcut.plan.model import Share
+from nestcut.plans import plan_to_json
+from nestcut.plans.model import Share
 from tests.passes.classes import batch_of, disc_die, label_die, sheets
 
 LIMIT = 30

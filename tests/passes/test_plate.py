@@ -11,7 +11,7 @@ from nestcut.batch.model import Hand, Paper
 from nestcut.errors import BatchError
 from nestcut.passes.advice.copies import second_copies
 from nestcut.passes.common.types import Supply
-from nestcut.passes.plate.plate import Books, bound_alone, plan_plate, trade_off
+from nestcut.passes.plate.solve import Books, bound_alone, plan_plate, trade_off
 
 from .plates import batch_of, faults, rectangle
 

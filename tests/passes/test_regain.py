@@ -12,16 +12,16 @@ import pytest
 from shapely.geometry import box
 
 from nestcut.batch.model import Batch, CardLine, Hand, Scrap
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes.common.clock import Clock
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.drafts.assemble import assemble
-from nestcut.passes.drafts.drafts import Draft
+from nestcut.passes.drafts.ranking import Draft
 from nestcut.passes.makers.chips.papering import with_papers
-from nestcut.passes.makers.nests.regain import with_regained
-from nestcut.passes.plate.plate import plan_plate
+from nestcut.passes.makers.nests.repack import with_repacked
+from nestcut.passes.plate.solve import plan_plate
 from nestcut.passes.short.shortage import cut_back
-from nestcut.plan.model import Bound, Plan
+from nestcut.plans.model import Bound, Plan
 from tests.passes.classes import batch_of, disc_die, label_die, sheets
 
 SQUARE_OF_FIVE = 2 + 2 * math.sqrt(2)
@@ -42,9 +42,9 @@ def chips_of(batch: Batch) -> Draft:
 
 def planned(batch: Batch, draft: Draft) -> Plan:
     """The plan of a draft, what is missing taken out of the shares."""
-    gone = {key: cuts * batch.die(key[0]).pieces for key, cuts in draft.realised.missing.items() if cuts > 0}
+    gone = {key: cuts * batch.die(key[0]).pieces for key, cuts in draft.papered.missing.items() if cuts > 0}
     shares = cut_back(batch, batch.demand, draft.shares, gone)
-    return assemble(batch, batch.demand, shares, draft.realised, Bound(0, "not looked for"), proof={})
+    return assemble(batch, batch.demand, shares, draft.papered, Bound(0, "not looked for"), proof={})
 
 
 def sound(plan: Plan) -> bool:
@@ -80,17 +80,17 @@ def test_the_fifth_disc_is_won_back_where_a_web_leaves_it_room() -> None:
     batch = five_discs(1.01)
     draft = chips_of(batch)
     assert draft.missing > 0
-    got = with_regained(batch, draft, by_work(), 1.0)
+    got = with_repacked(batch, draft, by_work(), 1.0)
     assert got.missing == 0
     plan = planned(batch, got)
     assert sound(plan)
     assert cuts_of(plan) == {("a", "red"): 5}
-    assert with_regained(batch, draft, by_work(), 1.0).realised.passes == got.realised.passes
+    assert with_repacked(batch, draft, by_work(), 1.0).papered.passes == got.papered.passes
 
 
 def test_no_fifth_disc_where_the_published_square_is_larger() -> None:
     batch = five_discs(0.98)
-    got = with_regained(batch, chips_of(batch), by_work(), 1.0)
+    got = with_repacked(batch, chips_of(batch), by_work(), 1.0)
     assert got.missing == 1
     assert sound(planned(batch, got))
 
@@ -99,11 +99,11 @@ def test_nothing_changes_where_nothing_is_missing_or_no_time_is_left() -> None:
     batch = five_discs(1.01)
     draft = chips_of(batch)
     late = Clock(3600.0, 200, lambda: True, None, time.monotonic())
-    assert with_regained(batch, draft, late, 1.0).realised is draft.realised
+    assert with_repacked(batch, draft, late, 1.0).papered is draft.papered
     enough = replace(batch, scraps=(*batch.scraps, Scrap("red-2", "red", box(0, 0, 60, 60))))
     whole = chips_of(enough)
     assert not whole.missing
-    assert with_regained(enough, whole, by_work(), 1.0).realised is whole.realised
+    assert with_repacked(enough, whole, by_work(), 1.0).papered is whole.papered
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -116,10 +116,10 @@ def test_every_cut_is_made_once_and_every_pass_is_sound(seed: int) -> None:
     batch = batch_of(dies, sheets("red", *sizes), lines)
     draft = chips_of(batch)
     assert draft.missing
-    got = with_regained(batch, draft, by_work(), 1.0)
+    got = with_repacked(batch, draft, by_work(), 1.0)
     assert got.missing < draft.missing
     plan = planned(batch, got)
     assert sound(plan)
     wanted = cuts_wanted(batch, got.shares)
-    wanted.subtract(got.realised.missing)
+    wanted.subtract(got.papered.missing)
     assert cuts_of(plan) == wanted

@@ -13,15 +13,15 @@ from shapely.affinity import rotate, translate
 from shapely.geometry import MultiPoint, Point, Polygon, box
 from shapely.ops import unary_union
 
-from nestcut.check.measures.safe_side import shrunk
-from nestcut.check.measures.turns import ALL_TURNS, SLACK_DEG
-from nestcut.check.proof.relative import places_cannot_fit
-from nestcut.check.proof.turning import Opponent
+from nestcut.checks.measures.safe_side import shrunk
+from nestcut.checks.measures.turns import ALL_TURNS, SLACK_DEG
+from nestcut.checks.proof.relative import places_cannot_fit
+from nestcut.checks.proof.turning import Opponent
 from nestcut.passes.disproofs.inner_parts import inner_parts
 from nestcut.passes.disproofs.relative import EFFORTS, Relative
 from nestcut.passes.disproofs.stacking import Stacker
 from nestcut.passes.plate.disproof import Disprover
-from nestcut.passes.plate.kept import window_ticks
+from nestcut.passes.plate.footprints import window_ticks
 from nestcut.passes.plate.pack import Packer
 from nestcut.passes.plate.patterns import PatternBook
 from tests.benchmarks.passes_classes import GAP_MM, blossom, leaf

@@ -10,11 +10,11 @@ import shapely
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import CardLine, Hand, Machine, Paper, Pose, Scrap, Spares, Wishes
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.advice.whatif import WhatIf, advice
 from nestcut.passes.common.schedule import RunTask
-from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, RunDraft, closed_up
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft, closed_up
 from nestcut.passes.makers.scarce.scarce import within_reach
 from nestcut.passes.parts.papers import Stock, Want, lay_parts
 from nestcut.passes.parts.regions import Group
@@ -73,7 +73,7 @@ def test_gaps_of_missing_paper_are_closed_up() -> None:
     def passes(first: PartUse, *rest: int, chips: int = 2) -> list[list[int]]:
         run = RunDraft(RunTask((), 3, ()), [], [box(0, 0, 1, 1)] * chips, [])
         drafts = [PassDraft(0, [first]), *(PassDraft(0, [use(slot)]) for slot in rest)]
-        closed = closed_up(Realised([run], drafts, Counter()))
+        closed = closed_up(PaperedPasses([run], drafts, Counter()))
         return [sorted(u.slots[0] for u in draft.uses) for draft in closed.passes]
 
     assert passes(use(0), 1, 0) == [[0, 1], [0]]

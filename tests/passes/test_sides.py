@@ -6,7 +6,7 @@ import pytest
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.common.sides import on_better_sides
 

@@ -9,10 +9,10 @@ import pytest
 from shapely.geometry import Point, box
 
 from nestcut.batch.model import Die, Hand
-from nestcut.check import check_proof
+from nestcut.checks import check_proof
 from nestcut.passes.disproofs.stacking import Stacker, symmetry
-from nestcut.passes.plate.plate import plan_plate
-from nestcut.plan.model import Bound, DemandMet, Layup, Plan, Totals
+from nestcut.passes.plate.solve import plan_plate
+from nestcut.plans.model import Bound, DemandMet, Layup, Plan, Totals
 
 from .plates import batch_of, faults
 

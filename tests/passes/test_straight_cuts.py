@@ -9,8 +9,8 @@ from shapely.affinity import rotate
 from shapely.geometry import Point, Polygon, box
 
 from nestcut.batch.model import CardLine, Hand, Scrap
-from nestcut.check import check_plan
-from nestcut.check.rules.trimming import straight_cuts_make
+from nestcut.checks import check_plan
+from nestcut.checks.rules.trimming import straight_cuts_make
 from nestcut.passes import plan_batch
 from nestcut.passes.parts.straight_cuts import parts_of_straight_cuts
 from tests.passes.classes import batch_of, disc_die

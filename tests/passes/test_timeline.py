@@ -6,7 +6,7 @@ import pytest
 
 from nestcut.batch.model import Evening, Machine, Pose
 from nestcut.passes.advice.timeline import clock, time_line
-from nestcut.plan.model import Cut, Layup, PaperOnPlate, Pass, Slot
+from nestcut.plans.model import Cut, Layup, PaperOnPlate, Pass, Slot
 
 MACHINE = Machine((150.0, 220.0), seconds_per_pass=60, seconds_per_die=15, seconds_per_trim=30)
 LAYUPS = {

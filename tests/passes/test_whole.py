@@ -12,19 +12,19 @@ from hypothesis import strategies as st
 from shapely.geometry import box
 
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
-from nestcut.check import check_plan
+from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.common.clock import Clock
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.common.solvers import solver_workers, solving_with
 from nestcut.passes.drafts.assemble import assemble
-from nestcut.passes.drafts.drafts import Draft
-from nestcut.passes.drafts.realise import Realised
-from nestcut.passes.makers.mixed.handy import in_few_trims
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses
+from nestcut.passes.drafts.ranking import Draft
+from nestcut.passes.makers.mixed.low_trim import in_few_trims
 from nestcut.passes.makers.whole.whole import in_whole_scraps
 from nestcut.passes.makers.whole.zones import zone_stations
-from nestcut.passes.plate.plate import plan_plate
-from nestcut.plan.model import Bound, Plan
+from nestcut.passes.plate.solve import plan_plate
+from nestcut.plans.model import Bound, Plan
 
 
 def square_die(name: str, side: float, copies: int = 1) -> Die:
@@ -118,20 +118,20 @@ def test_every_draft_keeps_the_rules(
     wanted = cuts_wanted(batch, plate.shares)
     clock = Clock(60.0, 1, None, None, time.monotonic())
     # Nothing to begin with: as if every cut took a part of its own.
-    begun = Draft(plate, plate, plate.shares, Realised([], []))
+    begun = Draft(plate, plate, plate.shares, PaperedPasses([], []))
     for draft in in_few_trims(batch, begun, clock, 0, 0.5):
         cut = Counter(
-            (draft.realised.runs[one.run].sites[slot].die.name, use.paper)
-            for one in draft.realised.passes
+            (draft.papered.runs[one.run].sites[slot].die.name, use.paper)
+            for one in draft.papered.passes
             for use in one.uses
             for slot in use.slots
         )
-        assert cut + draft.realised.missing == wanted
+        assert cut + draft.papered.missing == wanted
         plan = assemble(
             batch,
             batch.demand,
             plate.shares,
-            draft.realised,
+            draft.papered,
             Bound(plate.bound, plate.reason),
             proof=plate.proof,
         )
@@ -162,11 +162,11 @@ def test_rows_keep_rims_apart_and_in_the_window(by_paper: bool) -> None:
 
 def test_a_refused_draft_gives_way_to_the_next_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     """The checker has the last word; a stand-in refuses the first plan that it is shown."""
-    import nestcut.check
-    from nestcut.check import Report
-    from nestcut.check.measures.report import Fault
+    import nestcut.checks
+    from nestcut.checks import Report
+    from nestcut.checks.measures.report import Fault
 
-    real = nestcut.check.check_plan
+    real = nestcut.checks.check_plan
     shown: list[Plan] = []
 
     def stern(plan: Plan) -> Report:
@@ -178,13 +178,13 @@ def test_a_refused_draft_gives_way_to_the_next_and_says_so(monkeypatch: pytest.M
         [(square_die("a", 20), "p", 3), (square_die("b", 20), "q", 3)],
         [("p", 60, 100), ("q", 60, 100)],
     )
-    monkeypatch.setattr(nestcut.check, "check_plan", stern)
+    monkeypatch.setattr(nestcut.checks, "check_plan", stern)
     plan = plan_batch(batch, seconds=600, work_limit=20, advise=True)
     assert real(plan).ok
     assert plan.complete
     assert any("not today" in note for note in plan.notes)
     monkeypatch.setattr(
-        nestcut.check,
+        nestcut.checks,
         "check_plan",
         lambda plan: dataclasses.replace(real(plan), faults=(Fault("cut", "never"),)),
     )

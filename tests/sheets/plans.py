@@ -17,7 +17,7 @@ from shapely.affinity import affine_transform, translate
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
 from nestcut.batch.model import Card, CardLine, Die, Evening, Hand, Machine, Paper, Pose, Scrap
-from nestcut.plan.model import (
+from nestcut.plans.model import (
     Bound,
     Cut,
     DemandMet,

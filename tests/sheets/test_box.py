@@ -65,7 +65,7 @@ def test_the_next_batch_reads_the_box_without_a_change(make, tmp_path):
         NEXT.format(papers=papers, paper=plan.papers[0].name), encoding="utf-8"
     )
     batch = read_batch(tmp_path / "next.toml")
-    from nestcut.plan.leftovers import leftovers
+    from nestcut.plans.leftovers import leftovers
 
     wanted = {name: (one.paper, one.outline) for one in leftovers(plan).kept for name in one.ids}
     assert {scrap.id for scrap in batch.scraps} == wanted.keys()

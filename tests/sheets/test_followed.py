@@ -18,7 +18,7 @@ from shapely.geometry import Point, Polygon, box
 
 from nestcut.batch import read_scraps_csv
 from nestcut.batch.model import Hand, Machine
-from nestcut.plan.fitting import SQUARE_MM
+from nestcut.plans.fitting import SQUARE_MM
 from nestcut.sheets import render_sheets, write_sheets
 from nestcut.sheets.drawings.pictures import Album
 from nestcut.sheets.drawings.tables import time_line

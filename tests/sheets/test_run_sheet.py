@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from nestcut.batch.model import Evening
-from nestcut.plan.model import Bound
+from nestcut.plans.model import Bound
 from nestcut.sheets import render_sheets
 from nestcut.sheets.drawings.words import plain
 from tests.sheets import plans

@@ -32,7 +32,7 @@ def resident_mib() -> float:
 def rounds(batch: Path, folder: Path, plans: int, seconds: float) -> Iterator[float]:
     """Plan so many times; yields the resident memory after each, MiB."""
     from nestcut.batch import read_batch
-    from nestcut.check import check_file
+    from nestcut.checks import check_file
     from nestcut.folder import write_plan_folder
     from nestcut.passes import plan_batch
 

@@ -344,11 +344,11 @@ def outcome(number: int, *, seconds: float, prove: bool = True, folder: Path | N
 
 def _planned(path: Path, folder: Path, seconds: float, prove: bool) -> dict[str, Any]:
     from nestcut.batch import read_batch
-    from nestcut.check import check_plan, check_proof
+    from nestcut.checks import check_plan, check_proof
     from nestcut.errors import NestcutError
     from nestcut.folder import write_plan_folder
     from nestcut.passes import plan_batch
-    from nestcut.plan import read_plan
+    from nestcut.plans import read_plan
 
     try:
         batch = read_batch(path)

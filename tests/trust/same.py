@@ -29,7 +29,7 @@ from nestcut.placement import (
     most_value,
 )
 from nestcut.placement.engine.spread import spread
-from nestcut.plan import plan_to_json
+from nestcut.plans import plan_to_json
 from nestcut.sheets import write_sheets
 from tests.benchmarks.passes_classes import random_class
 from tests.passes.test_nests import class_of_five

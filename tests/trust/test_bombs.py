@@ -11,11 +11,11 @@ from typing import Any
 import pytest
 
 from nestcut.batch import read_batch, read_scraps_csv
-from nestcut.check import check_file
+from nestcut.checks import check_file
 from nestcut.errors import BatchError, PlanError
-from nestcut.plan import plan_to_json
+from nestcut.plans import plan_to_json
 from tests.batch.files import SMALL
-from tests.check.plans import squares
+from tests.checks.plans import squares
 
 SECONDS = 20
 """CPU time; on a quiet machine each takes less than five."""
@@ -94,7 +94,7 @@ def test_plans_of_nothing_but_small_things(
     thing: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Megabytes of empty lists would fill gigabytes of memory: the file is refused before it is parsed."""
-    monkeypatch.setattr("nestcut.plan.files.MOST_THINGS", 450_000)  # a hundredth of the limit, to be quick
+    monkeypatch.setattr("nestcut.plans.files.MOST_THINGS", 450_000)  # a hundredth of the limit, to be quick
     path = tmp_path / "plan.json"
     path.write_text('{"notes": [' + thing * 500_000 + "0]}", encoding="utf-8")
     with pytest.raises(PlanError, match="too many values") as caught:

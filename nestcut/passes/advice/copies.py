@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.passes.common.types import Room
-from nestcut.passes.plate.plate import searched
 from nestcut.passes.plate.search import Limit
+from nestcut.passes.plate.solve import searched
 
 __all__ = ["SecondCopy", "second_copies"]
 

@@ -23,7 +23,7 @@ from nestcut.passes.common.types import PlatePlan, Room
 from nestcut.passes.parts.papers import largest_of, scraps_by_paper, sizes_by_paper
 from nestcut.passes.parts.regions import groups_of
 from nestcut.passes.parts.slabs import Bed, Form, lay, turned
-from nestcut.plan.model import Share
+from nestcut.plans.model import Share
 
 if TYPE_CHECKING:
     from nestcut.passes.plate.patterns import PatternBook
@@ -126,7 +126,7 @@ def plate_for(
     ``book`` keeps what hulls are found to share a plate, for a later question about the same dies.
     ``apart`` moves the dies of a lay-up apart.
     """
-    from nestcut.passes.plate.plate import plan_plate
+    from nestcut.passes.plate.solve import plan_plate
 
     def planned(room: Room, known: PatternBook | None) -> PlatePlan:
         return plan_plate(
@@ -282,7 +282,7 @@ def paper_need(
 
 
 def _square_deg(batch: Batch, name: str, paper: str) -> float:
-    from nestcut.passes.plate.kept import chip_angle
+    from nestcut.passes.plate.footprints import chip_angle
 
     die = batch.die(name)
     if die.turns != "any":
@@ -308,7 +308,7 @@ def passes_by_paper(
     work_limit: int | None = None,
 ) -> int:
     """Passes for these pieces with one paper per pass: bare rims, lay-ups of their own for every paper."""
-    from nestcut.passes.plate.plate import plan_plate
+    from nestcut.passes.plate.solve import plan_plate
 
     pieces: Counter[tuple[str, str]] = Counter()
     for line in shares:

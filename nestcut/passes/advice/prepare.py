@@ -38,10 +38,10 @@ def _planned_once() -> None:
     from nestcut.passes.common.schedule import cuts_wanted, run_tasks
     from nestcut.passes.disproofs.relative import EFFORTS, Relative
     from nestcut.passes.disproofs.stacking import Stacker
-    from nestcut.passes.drafts.realise import draft_runs, realise
+    from nestcut.passes.drafts.papers_for_passes import draft_runs, papers_for_passes
     from nestcut.passes.makers.one_paper.one_paper import one_paper_a_pass
     from nestcut.passes.parts.straight_cuts import parts_of_straight_cuts
-    from nestcut.passes.plate.plate import plan_plate
+    from nestcut.passes.plate.solve import plan_plate
 
     # Three discs of 29 mm that can't share a plate of 58 × 58 mm, with a bar that can join some: searches, a
     # stacking proof and laying of chips all get work to do.
@@ -63,7 +63,7 @@ def _planned_once() -> None:
         tasks, _ = run_tasks(batch, plate.runs, cuts_wanted(batch, plate.shares))
         runs = draft_runs(batch, tasks)
         if runs is not None:
-            realise(batch, runs)
+            papers_for_passes(batch, runs)
     one_paper_a_pass(batch)
     # What that batch need not have needed.
     Relative([rim], ["any"], batch.machine.window, 1.0).disprove((0, 0, 0), EFFORTS[0])

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from nestcut.batch.model import Evening, Machine
-from nestcut.plan.model import Layup, Pass
+from nestcut.plans.model import Layup, Pass
 
 __all__ = ["TimeEvent", "clock", "time_line"]
 

@@ -22,7 +22,7 @@ from nestcut.passes.advice.prepare import prepare
 from nestcut.passes.common.schedule import cuts_wanted, run_tasks
 from nestcut.passes.common.totals import minutes_of
 from nestcut.passes.common.types import PlatePlan
-from nestcut.passes.plate.kept import Kept, keep_dies
+from nestcut.passes.plate.footprints import Kept, keep_dies
 from nestcut.passes.plate.patterns import PatternBook
 
 __all__ = ["WhatIf", "advice", "what_if"]

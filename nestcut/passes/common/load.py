@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from nestcut.arithmetic import bell, lengths_of, power, sine_cosine
 from nestcut.batch.model import Die, Machine, Pose
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 
 __all__ = ["LineLoad", "line_load", "stagger", "straight_meetings"]
 

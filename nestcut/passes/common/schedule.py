@@ -17,7 +17,7 @@ from typing import Any
 from nestcut.batch.model import Batch
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.common.types import PlateRun
-from nestcut.plan.model import Share, Slot
+from nestcut.plans.model import Share, Slot
 
 __all__ = [
     "RunTask",

@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.common.turns import turns_on
 from nestcut.placement import inner_fit
-from nestcut.plan.model import Plan
+from nestcut.plans.model import Plan
 
 __all__ = ["on_better_sides", "turned_back"]
 

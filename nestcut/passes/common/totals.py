@@ -12,7 +12,7 @@ from shapely.ops import unary_union
 
 from nestcut.arithmetic import dot
 from nestcut.batch.model import Die, Machine, Pose, Shape
-from nestcut.plan.model import Layup, Pass, Remnant, Totals, Trim
+from nestcut.plans.model import Layup, Pass, Remnant, Totals, Trim
 
 __all__ = ["minutes_of", "remnants_of", "totals_of"]
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from nestcut.plan.model import Share, Slot
+from nestcut.plans.model import Share, Slot
 
 __all__ = ["PlatePlan", "PlateRun", "Room", "Supply"]
 

@@ -9,9 +9,9 @@ from typing import Any
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.passes.common.totals import remnants_of, totals_of
-from nestcut.passes.drafts.realise import PassDraft, Realised
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft
 from nestcut.passes.drafts.trimming import keep_whole, letters, name_parts
-from nestcut.plan.model import (
+from nestcut.plans.model import (
     Bound,
     Cut,
     DemandMet,
@@ -36,7 +36,7 @@ def assemble(
     batch: Batch,
     demand: Sequence[Demand],
     shares: Sequence[Sequence[Share]],
-    realised: Realised,
+    papered: PaperedPasses,
     bound: Bound,
     *,
     proof: Mapping[str, Any],
@@ -45,20 +45,20 @@ def assemble(
     extras: Mapping[str, Any] | None = None,
     notes: Sequence[str] = (),
 ) -> Plan:
-    """The plan as a value. ``demand`` is what was asked, ``shares`` what each line gets; ``realised`` stays as it is."""
+    """The plan as a value. ``demand`` is what was asked, ``shares`` what each line gets; ``papered`` stays as it is."""
     # Parts are named in place, and drafts share parts.
-    realised = Realised(
-        realised.runs,
-        [PassDraft(one.run, [copy.copy(use) for use in one.uses]) for one in realised.passes],
-        realised.missing,
+    papered = PaperedPasses(
+        papered.runs,
+        [PassDraft(one.run, [copy.copy(use) for use in one.uses]) for one in papered.passes],
+        papered.missing,
     )
-    keep_whole(batch, realised.runs, realised.passes)
-    trims = name_parts(batch, realised.passes)
-    used_runs = sorted({draft.run for draft in realised.passes})
+    keep_whole(batch, papered.runs, papered.passes)
+    trims = name_parts(batch, papered.passes)
+    used_runs = sorted({draft.run for draft in papered.passes})
     names = {run: letters(k).upper() for k, run in enumerate(used_runs)}
-    layups = tuple(Layup(names[run], realised.runs[run].task.slots) for run in used_runs)
+    layups = tuple(Layup(names[run], papered.runs[run].task.slots) for run in used_runs)
     passes = []
-    for number, draft in enumerate(realised.passes, start=1):
+    for number, draft in enumerate(papered.passes, start=1):
         passes.append(
             Pass(
                 number,

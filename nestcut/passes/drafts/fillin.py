@@ -16,11 +16,11 @@ from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Scrap
 from nestcut.passes.common.turns import paper_turns
-from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, back_on_plate
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, back_on_plate
 from nestcut.passes.parts.chips import apart, chips_of
 from nestcut.passes.parts.papers import LaidPart
 from nestcut.passes.parts.slabs import Bed, Form, lay, moved
-from nestcut.plan.model import Share
+from nestcut.plans.model import Share
 
 __all__ = ["Leftovers", "filled_in", "leftovers", "other_papers"]
 
@@ -67,8 +67,8 @@ class _Piece:
 
 
 def filled_in(
-    batch: Batch, got: Realised, left: Leftovers, *, over: Callable[[], bool] = lambda: False
-) -> Realised:
+    batch: Batch, got: PaperedPasses, left: Leftovers, *, over: Callable[[], bool] = lambda: False
+) -> PaperedPasses:
     """The same passes with as many missing cuts as the leftovers give; further passes where they must be.
 
     Args:
@@ -110,12 +110,12 @@ def filled_in(
         lying[number].append(chip.outline)
     # Passes of one lay-up stay together.
     passes.sort(key=lambda draft: draft.run)
-    return Realised(got.runs, passes, +missing)
+    return PaperedPasses(got.runs, passes, +missing)
 
 
 def other_papers(
-    batch: Batch, shares: Sequence[Sequence[Share]], got: Realised, pieces: Leftovers
-) -> tuple[tuple[tuple[Share, ...], ...], Realised]:
+    batch: Batch, shares: Sequence[Sequence[Share]], got: PaperedPasses, pieces: Leftovers
+) -> tuple[tuple[tuple[Share, ...], ...], PaperedPasses]:
     """Missing cuts moved to other papers of their lines that have more left; what stays is as it was.
 
     Lines that name several papers are shared out evenly at first, though one of the papers may be scarce.
@@ -144,10 +144,10 @@ def other_papers(
         tuple(Share(die, paper, count) for (die, paper), count in share.items() if count > 0)
         for share in lines
     )
-    return moved_shares, Realised(got.runs, got.passes, +missing)
+    return moved_shares, PaperedPasses(got.runs, got.passes, +missing)
 
 
-def leftovers(batch: Batch, got: Realised) -> Leftovers:
+def leftovers(batch: Batch, got: PaperedPasses) -> Leftovers:
     """What the scraps have left beside the parts. Scraps that lie whole in some pass can't be trimmed: nothing of them."""
     parts: dict[str, list[Polygon]] = defaultdict(list)
     whole = set()
@@ -177,7 +177,7 @@ def leftovers(batch: Batch, got: Realised) -> Leftovers:
 
 def _laid(
     batch: Batch,
-    got: Realised,
+    got: PaperedPasses,
     pieces: Sequence[_Piece],
     die: str,
     paper: str,

@@ -17,11 +17,11 @@ from shapely.geometry import Polygon
 from nestcut.batch.model import Batch, Die, Pose, Turns, filled
 from nestcut.passes.common.schedule import RunTask
 from nestcut.passes.common.turns import turns_on
-from nestcut.passes.drafts.drafts import Draft
-from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, RunDraft
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
+from nestcut.passes.drafts.ranking import Draft
 from nestcut.passes.drafts.worth import worth_it
 from nestcut.passes.parts.chips import apart, sites_of
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 
 __all__ = ["inside_openings", "with_openings"]
 
@@ -33,14 +33,14 @@ UNTIMED_S = 3600.0
 
 def with_openings(batch: Batch, draft: Draft) -> Draft:
     """The draft, or one that makes some of its missing cuts in openings of others."""
-    got = inside_openings(batch, draft.realised)
-    if got is draft.realised:
+    got = inside_openings(batch, draft.papered)
+    if got is draft.papered:
         return draft
-    opened = replace(draft, realised=got)
+    opened = replace(draft, papered=got)
     return opened if worth_it(batch, opened, draft) else draft
 
 
-def inside_openings(batch: Batch, got: Realised) -> Realised:
+def inside_openings(batch: Batch, got: PaperedPasses) -> PaperedPasses:
     """The same passes with some of the missing cuts in openings of others, or just as given."""
     missing = +Counter(got.missing)
     if not missing or not any(die.has_opening for die in batch.dies):
@@ -62,7 +62,7 @@ def inside_openings(batch: Batch, got: Realised) -> Realised:
         task = RunTask(slots, len(own), tuple(() for _ in slots))
         passes += [replace(one, run=len(runs)) for one in own]
         runs.append(RunDraft(task, sites_of(batch, slots), [], []))
-    return Realised(runs, passes, +missing)
+    return PaperedPasses(runs, passes, +missing)
 
 
 def _opened(

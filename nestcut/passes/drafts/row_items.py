@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.common.turns import paper_turns, turns_on
-from nestcut.passes.plate.kept import chip_angle
+from nestcut.passes.plate.footprints import chip_angle
 
 __all__ = ["Box", "RowItem", "lying"]
 
@@ -36,13 +36,13 @@ class RowItem:
 
 
 def lying(
-    batch: Batch, die: Die, papers: Sequence[str], *, narrow: bool, parity: float | None = None
+    batch: Batch, die: Die, papers: Sequence[str], *, narrow: bool, feed_turn_deg: float | None = None
 ) -> tuple[float, Box] | None:
     """The turn of a die on the plate and the bounds of its rim; None where it fits in no way.
 
     Args:
         narrow: as little as can be across; otherwise along the feed.
-        parity: 0 or 90, the turn of dies that cut paper with a direction, where it is to be one of these: one scrap then
+        feed_turn_deg: 0 or 90, the turn of dies that cut paper with a direction, where it is to be one of these: one scrap then
             suits them all.
     """
     x0, y0, x1, y1 = batch.machine.window.bounds
@@ -57,7 +57,11 @@ def lying(
             bounds = Pose(0.0, 0.0, deg).apply(die.rim).bounds
             w, h = bounds[2] - bounds[0], bounds[3] - bounds[1]
             if w <= x1 - x0 and h <= y1 - y0 and all(paper_turns(die, batch.paper(p), deg) for p in papers):
-                off = directed and parity is not None and abs((deg - parity + 90.0) % 180.0 - 90.0) > 0.5
+                off = (
+                    directed
+                    and feed_turn_deg is not None
+                    and abs((deg - feed_turn_deg + 90.0) % 180.0 - 90.0) > 0.5
+                )
                 ways.append((off, round(w if narrow else h, 6), deg, bounds))
         if ways:
             _, _, deg, bounds = min(ways)

@@ -10,10 +10,10 @@ import shapely
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Pose
-from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, RunDraft
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
 from nestcut.passes.parts.chips import TINY_MM, TINY_MM2
 from nestcut.passes.parts.straight_cuts import parts_of_straight_cuts
-from nestcut.plan.model import Trim
+from nestcut.plans.model import Trim
 
 __all__ = ["keep_whole", "letters", "name_parts", "obey_trims"]
 
@@ -94,7 +94,7 @@ def keep_whole(batch: Batch, runs: Sequence[RunDraft], passes: Sequence[PassDraf
     return saved
 
 
-def obey_trims(batch: Batch, realised: Realised) -> Realised:
+def obey_trims(batch: Batch, papered: PaperedPasses) -> PaperedPasses:
     """Without the parts that the person does not want to trim; what they would have cut is missing.
 
     No trims: only scraps that lie as they are stay. Straight cuts: of every scrap the parts that straight cuts right
@@ -102,15 +102,15 @@ def obey_trims(batch: Batch, realised: Realised) -> Realised:
     """
     wish = batch.hand.trims
     if wish == "scissors":
-        return realised
+        return papered
     gone: set[tuple[str, bytes]] = set()
     if wish == "none":
-        keep_whole(batch, realised.runs, realised.passes)
+        keep_whole(batch, papered.runs, papered.passes)
     else:
-        gone = _not_straight(batch, realised)
-    missing = Counter(realised.missing)
+        gone = _not_straight(batch, papered)
+    missing = Counter(papered.missing)
     passes = []
-    for draft in realised.passes:
+    for draft in papered.passes:
         uses = []
         for use in draft.uses:
             refused = not use.whole if wish == "none" else (use.scrap, use.outline.wkb) in gone
@@ -118,17 +118,17 @@ def obey_trims(batch: Batch, realised: Realised) -> Realised:
                 uses.append(use)
                 continue
             for slot in use.slots:
-                missing[realised.runs[draft.run].sites[slot].die.name, use.paper] += 1
+                missing[papered.runs[draft.run].sites[slot].die.name, use.paper] += 1
         if uses:
             passes.append(PassDraft(draft.run, uses))
-    return Realised(realised.runs, passes, missing)
+    return PaperedPasses(papered.runs, passes, missing)
 
 
-def _not_straight(batch: Batch, realised: Realised) -> set[tuple[str, bytes]]:
+def _not_straight(batch: Batch, papered: PaperedPasses) -> set[tuple[str, bytes]]:
     """Parts that straight cuts can't make together with the others of the same scrap: as few cuts as can be."""
     parts: dict[str, dict[bytes, Polygon]] = defaultdict(dict)
     cuts: Counter[tuple[str, bytes]] = Counter()
-    for draft in realised.passes:
+    for draft in papered.passes:
         for use in draft.uses:
             parts[use.scrap][use.outline.wkb] = use.outline
             cuts[use.scrap, use.outline.wkb] += len(use.slots)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from nestcut.batch.model import Batch
-from nestcut.passes.drafts.drafts import Draft, figures
+from nestcut.passes.drafts.ranking import Draft, figures
 
 __all__ = ["LAYUPS_A_CUT", "worth_it"]
 

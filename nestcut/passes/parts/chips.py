@@ -21,7 +21,7 @@ from nestcut.arithmetic import length_of
 from nestcut.batch.model import Batch, Die, Pose, Shape
 from nestcut.outlines import grow_outline
 from nestcut.passes.common.convex_paper import grown_hull, hull_through
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 
 __all__ = ["Site", "chips_of", "chips_or_slot", "sites_of", "snapped", "whole_mm"]
 

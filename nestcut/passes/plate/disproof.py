@@ -21,12 +21,12 @@ from shapely.geometry import Polygon
 
 from nestcut.passes.disproofs.relative import EFFORTS, Relative
 from nestcut.passes.disproofs.stacking import LEVELS, TOLERANCE_MM, Stacker
-from nestcut.passes.plate.kept import Kept
+from nestcut.passes.plate.footprints import Kept
 from nestcut.passes.plate.master import Counts
 from nestcut.passes.plate.patterns import PatternBook
 
 if TYPE_CHECKING:
-    from nestcut.check.proof.turning import Opponent
+    from nestcut.checks.proof.turning import Opponent
 
 __all__ = ["Disprover"]
 
@@ -114,10 +114,10 @@ class Disprover:
 
         The limits are of work, so that the same seed asks and hears the same on every machine.
         """
-        from nestcut.check.measures.patience import Patience, TooLongError
-        from nestcut.check.proof.relative import places_cannot_fit
-        from nestcut.check.proof.stacking import stack_cannot_fit
-        from nestcut.check.proof.turning import pair_cannot_fit, single_cannot_fit
+        from nestcut.checks.measures.patience import Patience, TooLongError
+        from nestcut.checks.proof.relative import places_cannot_fit
+        from nestcut.checks.proof.stacking import stack_cannot_fit
+        from nestcut.checks.proof.turning import pair_cannot_fit, single_cannot_fit
 
         rims = [self._opponent(die) for die in listed]
         if any(rim.rim.is_empty for rim in rims):
@@ -144,9 +144,9 @@ class Disprover:
 
     def _opponent(self, die: int) -> Opponent:
         """The die as the checker sees it."""
-        from nestcut.check.measures.safe_side import shrunk
-        from nestcut.check.measures.turns import ALL_TURNS, SLACK_DEG
-        from nestcut.check.proof.turning import Opponent
+        from nestcut.checks.measures.safe_side import shrunk
+        from nestcut.checks.measures.turns import ALL_TURNS, SLACK_DEG
+        from nestcut.checks.proof.turning import Opponent
 
         turns = self.dies[die].bound_turns
         angles = ALL_TURNS if turns == "any" else tuple((t - SLACK_DEG, t + SLACK_DEG) for t in turns)

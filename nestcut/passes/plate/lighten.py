@@ -8,8 +8,8 @@ from dataclasses import replace
 from nestcut.batch.model import Batch, Demand
 from nestcut.passes.common.load import line_load, stagger, straight_meetings
 from nestcut.passes.common.types import PlatePlan, PlateRun, Room
-from nestcut.passes.plate.kept import keep_dies
-from nestcut.plan.model import Layup, Slot
+from nestcut.passes.plate.footprints import keep_dies
+from nestcut.plans.model import Layup, Slot
 
 __all__ = ["heavy_layups", "lightened"]
 

@@ -17,7 +17,7 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.passes.common.solvers import new_solver
 from nestcut.passes.common.turns import plate_turns
 from nestcut.passes.common.types import Supply
-from nestcut.passes.plate.kept import Kept
+from nestcut.passes.plate.footprints import Kept
 
 __all__ = ["Counts", "LinearMaster", "Task", "make_task", "solve_integer", "solve_linear"]
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from shapely.geometry import Polygon
 
 from nestcut.arithmetic import buffered
-from nestcut.passes.plate.kept import Kept
+from nestcut.passes.plate.footprints import Kept
 from nestcut.passes.plate.master import Counts
 from nestcut.passes.plate.patterns import Layout
 

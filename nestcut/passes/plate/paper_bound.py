@@ -2,7 +2,7 @@
 
 Without trims a sheet nearly as wide as the plate shuts out what would lie beside it, so a pass serves two
 papers or three, however many dies there are. The checker says which sets of papers it believes can be cut in one
-pass (:func:`nestcut.check.proof.whole_papers.papers_in_a_pass`); here a cut has a price by its die and its paper.
+pass (:func:`nestcut.checks.proof.whole_papers.papers_in_a_pass`); here a cut has a price by its die and its paper.
 
 Method: the dual of the pattern programme, by cutting planes (Kelley 1960): the most that the demand can be worth
 while no set of dies, over no set of papers that a pass can hold, is worth more than 1. Prices are then made exact.
@@ -87,7 +87,7 @@ def paper_bound(
         search: sets of dies that are not disproved.
         over: asked between rounds; True ends the search for better prices (what is found is proved).
     """
-    from nestcut.check.proof.whole_papers import papers_in_a_pass, sheets_of
+    from nestcut.checks.proof.whole_papers import papers_in_a_pass, sheets_of
 
     if batch.hand.trims != "none" or batch.hand.papers != "square" or not search.listed:
         return None
@@ -123,7 +123,7 @@ def _apart_choices(batch: Batch, known: dict[str, Any]) -> list[list[str]]:
 
     For every least disc, all papers whose cuts hold one, less those that leave room beside them.
     """
-    from nestcut.check.proof.whole_papers import papers_in_a_pass
+    from nestcut.checks.proof.whole_papers import papers_in_a_pass
 
     found: list[list[str]] = []
     for least in sorted({sheets.disc_mm for sheets in known.values()}):

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from nestcut.passes.plate.bound import PlateBound
-from nestcut.passes.plate.kept import Kept
+from nestcut.passes.plate.footprints import Kept
 from nestcut.passes.plate.master import Counts, Task
 from nestcut.passes.plate.patterns import PatternBook
 

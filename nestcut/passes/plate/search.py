@@ -16,7 +16,7 @@ from shapely.geometry import Polygon
 
 from nestcut.passes.plate.bound import PlateBound, prove
 from nestcut.passes.plate.disproof import Disprover
-from nestcut.passes.plate.kept import Kept, window_ticks
+from nestcut.passes.plate.footprints import Kept, window_ticks
 from nestcut.passes.plate.master import (
     Counts,
     IntegerMaster,

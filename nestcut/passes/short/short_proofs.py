@@ -11,7 +11,7 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.passes.short.capacity import capacities
 
 if TYPE_CHECKING:
-    from nestcut.check.measures.patience import Patience
+    from nestcut.checks.measures.patience import Patience
 
 __all__ = ["Shortfall", "Shortfalls"]
 
@@ -29,7 +29,7 @@ class Shortfalls:
     """Asks the checker, paper by paper; what it measured of dies and scraps is kept."""
 
     def __init__(self, batch: Batch) -> None:
-        from nestcut.check.proof.short_proof import ShortageProofs
+        from nestcut.checks.proof.short_proof import ShortageProofs
 
         self.batch = batch
         self.checker = ShortageProofs(batch)
@@ -71,7 +71,7 @@ class Shortfalls:
         return sum(line.count for line in lines), words
 
     def _by_capacity(self, paper: str, dies: Collection[str], over: Callable[[], bool]) -> Shortfall:
-        from nestcut.check.measures.patience import Patience, TooLongError
+        from nestcut.checks.measures.patience import Patience, TooLongError
 
         patience = Patience(stop=over)
         found = {}
@@ -96,7 +96,7 @@ class Shortfalls:
         self, paper: str, name: str, entries: Sequence[Mapping[str, Any]], patience: Patience
     ) -> tuple[list[Mapping[str, Any]], float]:
         """The entries that the checker believes, and the most cuts that the paper's scraps hold then."""
-        from nestcut.check.proof.short_proof import NotProvedError
+        from nestcut.checks.proof.short_proof import NotProvedError
 
         believed: list[Mapping[str, Any]] = []
         most = math.inf

@@ -14,7 +14,7 @@ from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Demand, Die
 from nestcut.passes.common.schedule import pieces_of
 from nestcut.passes.short.short_proofs import Shortfalls
-from nestcut.plan.model import Missing, Share, Shortage
+from nestcut.plans.model import Missing, Share, Shortage
 
 __all__ = ["cut_back", "kits_only", "shortages"]
 

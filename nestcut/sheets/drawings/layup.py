@@ -16,7 +16,7 @@ from shapely.geometry import box
 from svgwrite.container import Group
 
 from nestcut.batch.model import Die
-from nestcut.plan.model import Layup, Plan
+from nestcut.plans.model import Layup, Plan
 from nestcut.sheets.drawings.draw import INK, Svg, line_path, mm, path_data
 from nestcut.sheets.drawings.labels import BADGE_MM, Label, place_labels
 from nestcut.sheets.drawings.view import view_of

@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from svgwrite.container import Group
 
 from nestcut.batch.model import Die, Paper
-from nestcut.plan.model import Layup, PaperOnPlate, Pass, Plan
+from nestcut.plans.model import Layup, PaperOnPlate, Pass, Plan
 from nestcut.sheets.drawings.draw import INK, Svg, filled, inner_circle, matrix_words, mm, path_data
 from nestcut.sheets.drawings.hatches import add_hatches
 from nestcut.sheets.drawings.tags import tag_place

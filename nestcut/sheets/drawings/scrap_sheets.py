@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Die, Pose
-from nestcut.plan.model import Plan
+from nestcut.plans.model import Plan
 from nestcut.sheets.drawings.draw import INK, Svg, inner_circle, line_path, mm, path_data
 from nestcut.sheets.drawings.layup import check_line
 from nestcut.sheets.drawings.trimming import TrimKind

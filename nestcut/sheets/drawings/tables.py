@@ -12,7 +12,7 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from nestcut.passes.advice import timeline
-from nestcut.plan.model import Plan, Share
+from nestcut.plans.model import Plan, Share
 from nestcut.sheets.drawings.draw import parts_of
 
 __all__ = [

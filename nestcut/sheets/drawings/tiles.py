@@ -8,7 +8,7 @@ from typing import Any
 
 from svgwrite.container import Group
 
-from nestcut.plan.model import Layup, Plan
+from nestcut.plans.model import Layup, Plan
 from nestcut.sheets.drawings.draw import INK, Svg, mm
 from nestcut.sheets.drawings.layup import (
     ARROW_MM,

@@ -8,8 +8,8 @@ from functools import cached_property
 
 from shapely.geometry import Polygon
 
-from nestcut.plan.cutting_up import Step, straight_cuts_of
-from nestcut.plan.model import Plan
+from nestcut.plans.cutting_up import Step, straight_cuts_of
+from nestcut.plans.model import Plan
 from nestcut.sheets.drawings.words import id_list, number, plain
 
 __all__ = ["TrimKind", "straight_cuts", "trim_kinds"]
@@ -78,7 +78,7 @@ def straight_cuts(
     Cuts go right through the piece in hand; measures are from that piece's own left or upper side.
 
     Args:
-        keep_mm: as for :func:`nestcut.plan.cutting_up.straight_cuts_of`.
+        keep_mm: as for :func:`nestcut.plans.cutting_up.straight_cuts_of`.
     """
     cuts = straight_cuts_of(outline, parts, keep_mm=keep_mm)
     return None if cuts is None else _sentences(cuts.steps, names)

@@ -7,7 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from nestcut.plan.model import Plan
+from nestcut.plans.model import Plan
 from nestcut.sheets.drawings import words
 from nestcut.sheets.drawings.plots import trade_off_plot
 from nestcut.sheets.drawings.tables import (

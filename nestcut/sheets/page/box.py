@@ -12,8 +12,8 @@ import shapely
 from markupsafe import Markup
 from shapely.geometry import Polygon
 
-from nestcut.plan.cutting_up import is_rectangle
-from nestcut.plan.leftovers import Leftover, Leftovers
+from nestcut.plans.cutting_up import is_rectangle
+from nestcut.plans.leftovers import Leftover, Leftovers
 from nestcut.sheets.drawings.draw import INK, Svg
 from nestcut.sheets.drawings.pictures import Album
 from nestcut.sheets.drawings.words import area, counted, file_stem, id_list, length, number

@@ -10,8 +10,8 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from nestcut.plan.leftovers import Leftovers, keep_mm
-from nestcut.plan.model import Plan, Shortage
+from nestcut.plans.leftovers import Leftovers, keep_mm
+from nestcut.plans.model import Plan, Shortage
 from nestcut.sheets.drawings import words
 from nestcut.sheets.drawings.pictures import Album
 from nestcut.sheets.drawings.tables import (
@@ -41,7 +41,7 @@ def run_sheet(
 
     Args:
         plan: the evening.
-        left: what goes back into the box (:func:`nestcut.plan.leftovers.leftovers`).
+        left: what goes back into the box (:func:`nestcut.plans.leftovers.leftovers`).
         layup_files: lay-up id → names of the true-size files to print for it.
         trim_files: place in :func:`trim_kinds` → name of its true-size template.
     """

@@ -6,7 +6,7 @@ import csv
 import io
 import unicodedata
 
-from nestcut.plan.model import Plan
+from nestcut.plans.model import Plan
 from nestcut.sheets.drawings.tables import pieces_cut
 from nestcut.sheets.drawings.words import plain
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from nestcut.plan.model import Plan
+from nestcut.plans.model import Plan
 from nestcut.sheets.drawings.words import plain
 
 __all__ = ["advice_text"]

@@ -8,8 +8,8 @@ import tempfile
 from pathlib import Path
 
 from nestcut.errors import OutputError, Where
-from nestcut.plan.leftovers import leftovers
-from nestcut.plan.model import Plan
+from nestcut.plans.leftovers import leftovers
+from nestcut.plans.model import Plan
 from nestcut.sheets.drawings.layup import layup_sheet
 from nestcut.sheets.drawings.scrap_sheets import trim_template
 from nestcut.sheets.drawings.tiles import layup_tiles

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from nestcut.batch.model import Pose
-from nestcut.plan.model import PaperOnPlate
+from nestcut.plans.model import PaperOnPlate
 from nestcut.sheets.drawings.pictures import Album
 from nestcut.sheets.drawings.words import clipped, number, trip_word
 from nestcut.sheets.runs.runs import Feed, Lane, Run

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from shapely.geometry import Polygon
 
-from nestcut.plan.model import PaperOnPlate, Pass
+from nestcut.plans.model import PaperOnPlate, Pass
 from nestcut.sheets.drawings.view import Bounds
 
 __all__ = ["Lying", "Shapes", "laid_in", "near", "usual_steps"]

@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from nestcut.plan.model import Layup, Plan
+from nestcut.plans.model import Layup, Plan
 from nestcut.sheets.drawings.layup import half, slot_measures
 from nestcut.sheets.drawings.pictures import Album
 from nestcut.sheets.drawings.plots import load_plot

@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from nestcut.plan.model import PaperOnPlate, Pass, Plan
+from nestcut.plans.model import PaperOnPlate, Pass, Plan
 from nestcut.sheets.drawings.view import Bounds
 from nestcut.sheets.runs.lying import Lying, Shapes, laid_in, near, usual_steps
 

@@ -9,8 +9,8 @@ from nestcut.batch.model import Batch, Scrap
 from nestcut.passes.common.clock import Clock
 from nestcut.passes.common.schedule import cuts_wanted, run_tasks
 from nestcut.passes.common.types import PlateRun
-from nestcut.passes.drafts.drafts import Shares
-from nestcut.passes.drafts.realise import Realised, Squeeze, draft_runs, realise
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, Squeeze, draft_runs, papers_for_passes
+from nestcut.passes.drafts.ranking import Shares
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.parts.papers import Node
 from nestcut.passes.parts.squeeze import EFFORTS, squeeze_in
@@ -30,7 +30,7 @@ def straightened(batch: Batch) -> Batch:
     A die across the corner of a small scrap wastes it: the smallest box around the die, turned square
     to the plate, is what fits most scraps.
     """
-    from nestcut.passes.plate.kept import chip_angle
+    from nestcut.passes.plate.footprints import chip_angle
 
     dies = []
     for die in batch.dies:
@@ -53,7 +53,7 @@ def with_papers(
     sparing: bool = False,
     most_tries: int = 4,
     squeezing: float = 0.0,
-) -> Realised | None:
+) -> PaperedPasses | None:
     """The lay-ups with papers under their dies, parts shared by neighbours where the stock allows it.
 
     Args:
@@ -68,11 +68,11 @@ def with_papers(
         return None
     last = len(WASTES) - 1
     level: dict[str, int] = {paper.name: last if sparing else 0 for paper in batch.papers}
-    best: Realised | None = None
+    best: PaperedPasses | None = None
     while True:
         tries = most_tries if sparing or all(k == last for k in level.values()) else 2
         wastes = {paper: WASTES[k] for paper, k in level.items()}
-        got = realise(
+        got = papers_for_passes(
             batch,
             runs,
             waste=wastes,

@@ -17,10 +17,10 @@ from dataclasses import dataclass
 from nestcut.batch.model import Batch
 from nestcut.passes.common.schedule import RunTask, urgency
 from nestcut.passes.common.turns import turns_on
-from nestcut.passes.drafts.realise import PassDraft, Realised, RunDraft
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft, RunDraft
 from nestcut.passes.drafts.row_items import lying
 from nestcut.passes.makers.ends.benches import Bench, Pull, Workshop
-from nestcut.passes.makers.ends.openings import Source, Table
+from nestcut.passes.makers.ends.opened_scraps import Source, Table
 from nestcut.passes.makers.ends.pairing import Queue, pairs, side_by_side
 from nestcut.passes.makers.ends.rows import EndRows, end_rows
 from nestcut.passes.makers.ends.sharing import Ask, Key, Member, Shared, cuts_of_dies, share_out, waits
@@ -57,7 +57,7 @@ class EndWay:
 
     narrow: bool
     """Dies lie with their shorter side across, otherwise along the feed."""
-    parity: float
+    feed_turn_deg: float
     """0 or 90: the turn of dies that cut paper with a direction."""
     layups: int
     rows: float
@@ -78,7 +78,7 @@ def by_ends(
     asked: Sequence[int] | None = None,
     seed: int = 0,
     over: Callable[[], bool] = lambda: False,
-) -> tuple[Realised, list[Counter[Key]]] | None:
+) -> tuple[PaperedPasses, list[Counter[Key]]] | None:
     """Passes, and the pieces of each line by die and paper; what found no paper is missing. None where dies don't fit.
 
     Args:
@@ -129,7 +129,7 @@ def by_ends(
         for own, more in zip(met, final.lines, strict=True):
             own.update(more)
         missing = _missing(batch, runs, passes, met)
-    return Realised(runs, passes, missing), met
+    return PaperedPasses(runs, passes, missing), met
 
 
 def _asked(batch: Batch, table: Table, way: EndWay, seconds: float, work: float, seed: int) -> Ask | None:
@@ -138,7 +138,7 @@ def _asked(batch: Batch, table: Table, way: EndWay, seconds: float, work: float,
     for die in batch.dies:
         papers = {paper for line in batch.demand if die.name in line.dies for paper in line.papers}
         own = sorted(paper for paper in papers if turns_on(die, batch.paper(paper)))
-        lies = lying(batch, die, own, narrow=way.narrow, parity=way.parity)
+        lies = lying(batch, die, own, narrow=way.narrow, feed_turn_deg=way.feed_turn_deg)
         if lies is not None:
             # The rim's box and a gap: a cut and its web take about as much.
             widths[die.name] = lies[1][2] - lies[1][0] + batch.hand.gap_mm
@@ -201,7 +201,7 @@ def _laid_out(
                 batch,
                 layup,
                 narrow=way.narrow,
-                parity=way.parity,
+                feed_turn_deg=way.feed_turn_deg,
                 across=ask.across,
                 long_mm=ask.long_mm,
                 seed=seed,

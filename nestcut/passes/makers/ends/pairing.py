@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from nestcut.passes.common.slits import Piece
-from nestcut.passes.drafts.realise import PartUse, PassDraft
+from nestcut.passes.drafts.papers_for_passes import PartUse, PassDraft
 from nestcut.passes.makers.ends.benches import Pull, use_pose
 
 __all__ = ["Queue", "pairs", "side_by_side"]

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.drafts.row_items import RowItem, lying
 from nestcut.passes.makers.ends.sharing import Member
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 
 __all__ = ["EndRows", "end_rows", "lying"]
 
@@ -40,7 +40,7 @@ def end_rows(
     layup: Sequence[Sequence[Member]],
     *,
     narrow: bool,
-    parity: float,
+    feed_turn_deg: float,
     across: Mapping[str, float],
     long_mm: float,
     seed: int = 0,
@@ -59,7 +59,7 @@ def end_rows(
     for members in layup:
         items = []
         for member in members:
-            way = lying(batch, member.die, sorted(member.cuts), narrow=narrow, parity=parity)
+            way = lying(batch, member.die, sorted(member.cuts), narrow=narrow, feed_turn_deg=feed_turn_deg)
             if way is None:
                 return None
             items.append(RowItem(member.die, *way, member.cuts))

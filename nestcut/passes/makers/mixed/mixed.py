@@ -2,7 +2,7 @@
 
 A pass over whole scraps costs nothing as long as the die with most cuts left is down in it. So of the passes that
 :mod:`nestcut.passes.makers.whole.whole` found those are kept that save most trims while what is left can still be cut in time (an
-integer programme); what is left is cut from scraps that lie nowhere whole (:mod:`nestcut.passes.makers.mixed.rests`).
+integer programme); what is left is cut from scraps that lie nowhere whole (:mod:`nestcut.passes.makers.mixed.left_over`).
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from fractions import Fraction
 from nestcut.batch.model import Batch
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.common.types import PlatePlan
-from nestcut.passes.drafts.drafts import Draft
-from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised
-from nestcut.passes.makers.mixed.rests import Key, cuts_of, with_rest
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft
+from nestcut.passes.drafts.ranking import Draft
+from nestcut.passes.makers.mixed.left_over import Key, cuts_of, with_rest
 
 __all__ = ["Costs", "PerCut", "mixed", "strip_shares"]
 
@@ -61,11 +61,11 @@ def strip_shares(batch: Batch, draft: Draft) -> dict[Key, PerCut]:
 
     Where a die cuts nothing in a paper it is as in its other papers; else each cut counts as a part of its own.
     """
-    runs = draft.realised.runs
+    runs = draft.papered.runs
     cuts: Counter[tuple[str, bytes]] = Counter()
     uses = [
         ((use.scrap, use.outline.wkb), (runs[one.run].sites[slot].die.name, use.paper), use)
-        for one in draft.realised.passes
+        for one in draft.papered.passes
         for use in one.uses
         for slot in use.slots
     ]
@@ -88,7 +88,7 @@ def strip_shares(batch: Batch, draft: Draft) -> dict[Key, PerCut]:
 def mixed(
     batch: Batch,
     plate: PlatePlan,
-    whole: Realised,
+    whole: PaperedPasses,
     shares: Mapping[Key, PerCut],
     costs: Costs,
     *,
@@ -154,7 +154,7 @@ def _waste(batch: Batch, wanted: Mapping[Key, int], shares: Mapping[Key, PerCut]
 def _worth_keeping(
     batch: Batch,
     plate: PlatePlan,
-    whole: Realised,
+    whole: PaperedPasses,
     wanted: Mapping[Key, int],
     shares: Mapping[Key, PerCut],
     costs: Costs,

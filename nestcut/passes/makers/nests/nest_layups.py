@@ -23,11 +23,11 @@ from shapely.affinity import translate
 from nestcut.batch.model import Batch, Pose, Shape
 from nestcut.passes.common.schedule import RunTask, urgency
 from nestcut.passes.common.slits import Piece, places_of
-from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, RunDraft
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
 from nestcut.passes.makers.nests.nest_kernels import allowed_at, gains
 from nestcut.passes.makers.nests.nests import Nest
 from nestcut.passes.parts.chips import sites_of
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 
 __all__ = ["in_nests"]
 
@@ -95,7 +95,9 @@ class _Tile:
         return (*self.at, self.at[0] + self.side.size[0], self.at[1] + self.side.size[1])
 
 
-def in_nests(batch: Batch, nests: Sequence[Nest], *, over: Callable[[], bool] = lambda: False) -> Realised:
+def in_nests(
+    batch: Batch, nests: Sequence[Nest], *, over: Callable[[], bool] = lambda: False
+) -> PaperedPasses:
     """Lay-ups and passes for all cuts of the nests; what no place on the plate allows is missing.
 
     Args:
@@ -106,7 +108,7 @@ def in_nests(batch: Batch, nests: Sequence[Nest], *, over: Callable[[], bool] = 
 
 def in_nests_along(
     batch: Batch, nests: Sequence[Nest], along: Sequence[Nest], *, over: Callable[[], bool] = lambda: False
-) -> tuple[Realised, list[int]]:
+) -> tuple[PaperedPasses, list[int]]:
     """The same, with chips that ride along where dies and room are left.
 
     Args:
@@ -150,7 +152,7 @@ def in_nests_along(
     for work in works:
         for cut, count in zip(work.nest.cuts, work.left, strict=True):
             missing[cut.die, work.nest.paper] += int(count)
-    return Realised(runs, passes, +missing), [chip.begun for chip in chips]
+    return PaperedPasses(runs, passes, +missing), [chip.begun for chip in chips]
 
 
 def _work(batch: Batch, nest: Nest, dies: Sequence[str], *, along: bool = False) -> _Work:

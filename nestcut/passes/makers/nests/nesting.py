@@ -20,8 +20,8 @@ from nestcut.passes.common.convex_paper import grown_hull
 from nestcut.passes.common.schedule import cuts_wanted, pieces_of
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.common.types import PlatePlan
-from nestcut.passes.drafts.drafts import Draft, Shares, best_of, better
-from nestcut.passes.drafts.realise import Realised
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses
+from nestcut.passes.drafts.ranking import Draft, Shares, best_of, better
 from nestcut.passes.drafts.worth import worth_it
 from nestcut.passes.makers.chips.papering import with_papers
 from nestcut.passes.makers.nests.nest_layups import in_nests
@@ -29,9 +29,9 @@ from nestcut.passes.makers.nests.nests import Ask, Fill, Nest, alike, filled_wit
 from nestcut.passes.makers.nests.riding import joined, with_riders
 from nestcut.passes.makers.strips.strip_drafts import in_strips
 from nestcut.passes.parts.slabs import Bed, Form, lay, turned
-from nestcut.passes.plate.kept import chip_angle
+from nestcut.passes.plate.footprints import chip_angle
 from nestcut.passes.short.shortage import cut_back
-from nestcut.plan.model import Share
+from nestcut.plans.model import Share
 
 __all__ = ["with_nests"]
 
@@ -86,9 +86,9 @@ def with_nests(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
     _ready(clock)
     wanted = cuts_wanted(batch, draft.shares)
     short = []
-    for paper in sorted({paper for _, paper in draft.realised.missing}):
+    for paper in sorted({paper for _, paper in draft.papered.missing}):
         own = {die: count for (die, p), count in wanted.items() if p == paper}
-        missing = {die: n for (die, p), n in draft.realised.missing.items() if p == paper and die in own}
+        missing = {die: n for (die, p), n in draft.papered.missing.items() if p == paper and die in own}
         if missing:
             gone = sum(missing.values())
             # Where small dies are missing, large ones have taken their room: the paper is short as a whole.
@@ -109,7 +109,7 @@ def with_nests(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
         if better(batch, got, best) and worth_it(batch, got, draft):
             best = got
         lost = dict.fromkeys((one.paper for one in short), 0)
-        for (_, paper), count in got.realised.missing.items():
+        for (_, paper), count in got.papered.missing.items():
             lost[paper] = lost.get(paper, 0) + count
         return lost
 
@@ -217,7 +217,7 @@ def _with_gain(
 
 def _chip(batch: Batch, draft: Draft, die: str) -> Polygon:
     """The chip of a die in the draft's lay-ups."""
-    for run in draft.realised.runs:
+    for run in draft.papered.runs:
         for site, chip in zip(run.sites, run.chips, strict=False):
             if site.die.name == die:
                 return chip
@@ -238,7 +238,7 @@ def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], clock: Clock, 
     rest = _less(batch, draft.shares, made)
     wanted = cuts_wanted(batch, rest)
     if not wanted:
-        return Draft(draft.plate, draft.bound, draft.shares, Realised(nested.runs, nested.passes))
+        return Draft(draft.plate, draft.bound, draft.shares, PaperedPasses(nested.runs, nested.passes))
     drafts = []
     # Other nests may have to be tried: no more than a part of the time for these.
     whole, clock = clock, clock.share(REST)
@@ -255,7 +255,7 @@ def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], clock: Clock, 
     best = best_of(others, drafts)
     # Pieces may have changed their paper, to one that has some left.
     shares = draft.shares if best.shares is rest else _more(best.shares, draft.shares, rest)
-    both = joined(*with_riders(batch, nests, nested, best.realised, over=whole.over))
+    both = joined(*with_riders(batch, nests, nested, best.papered, over=whole.over))
     return Draft(draft.plate, draft.bound, shares, both)
 
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.common.slits import Piece
-from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft
 from nestcut.passes.makers.nests.nest_layups import in_nests_along
 from nestcut.passes.makers.nests.nests import Nest, NestCut
 from nestcut.passes.parts.chips import Site, apart
@@ -25,11 +25,11 @@ Key = tuple[str, bytes]
 def with_riders(
     batch: Batch,
     nests: Sequence[Nest],
-    nested: Realised,
-    rest: Realised,
+    nested: PaperedPasses,
+    rest: PaperedPasses,
     *,
     over: Callable[[], bool] = lambda: False,
-) -> tuple[Realised, Realised]:
+) -> tuple[PaperedPasses, PaperedPasses]:
     """The passes of the rest without the chips that ride along, and those of the nests with them; as given where
     that saves no pass.
 
@@ -46,7 +46,7 @@ def with_riders(
         for piece in chip.pieces[:count]
     }
     passes = kept_of(rest.passes, lambda use: (use.scrap, use.outline.wkb) not in gone)
-    fewer = _repacked(Realised(rest.runs, passes, rest.missing))
+    fewer = _repacked(PaperedPasses(rest.runs, passes, rest.missing))
     # Stopped midway, cuts of the nests would be lost.
     if along.missing != nested.missing or len(fewer.passes) + len(along.passes) >= len(rest.passes) + len(
         nested.passes
@@ -61,14 +61,14 @@ def kept_of(passes: Sequence[PassDraft], keep: Callable[[PartUse], bool]) -> lis
     return [one for one in kept if one.uses]
 
 
-def joined(chips: Realised, nested: Realised) -> Realised:
+def joined(chips: PaperedPasses, nested: PaperedPasses) -> PaperedPasses:
     """Both, one after the other; what is missing of the nests was asked of the rest."""
     shift = len(chips.runs)
     passes = [PassDraft(one.run + shift, one.uses) for one in nested.passes]
-    return Realised([*chips.runs, *nested.runs], [*chips.passes, *passes], Counter(chips.missing))
+    return PaperedPasses([*chips.runs, *nested.runs], [*chips.passes, *passes], Counter(chips.missing))
 
 
-def _repacked(rest: Realised) -> Realised:
+def _repacked(rest: PaperedPasses) -> PaperedPasses:
     """The same cuts in fewer passes, where all parts of a lay-up are used once: each in the first pass that it fits.
 
     Parts of dies that take turns in a lane lie where others would; rims of dies that are down must stay clear of
@@ -100,7 +100,7 @@ def _repacked(rest: Realised) -> Realised:
                 first += 1
         packed = [PassDraft(run, [one.use for one in own_bin]) for own_bin in bins]
         passes += packed if len(packed) < len(own) else own
-    return Realised(rest.runs, passes, rest.missing)
+    return PaperedPasses(rest.runs, passes, rest.missing)
 
 
 class _Lying:
@@ -127,7 +127,7 @@ def _clash(a: _Lying, b: _Lying, known: dict[tuple[object, object], bool]) -> bo
     return known[key]
 
 
-def _chips(batch: Batch, rest: Realised) -> list[Nest]:
+def _chips(batch: Batch, rest: PaperedPasses) -> list[Nest]:
     """The chips of the rest, those with the same outline and cut together: the later ones of a lay-up first."""
     count: Counter[Key] = Counter((use.scrap, use.outline.wkb) for one in rest.passes for use in one.uses)
     scraps = {scrap.id: scrap for scrap in batch.scraps}

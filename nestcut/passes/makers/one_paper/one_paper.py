@@ -16,15 +16,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch
-from nestcut.passes.common.packing import whole_kits
+from nestcut.passes.common.kits import whole_kits
 from nestcut.passes.common.schedule import cuts_wanted, pieces_of
 from nestcut.passes.common.turns import turns_on
-from nestcut.passes.drafts.drafts import Shares
-from nestcut.passes.drafts.realise import Realised
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses
+from nestcut.passes.drafts.ranking import Shares
 from nestcut.passes.makers.one_paper.one_paper_cutting import Cutter
 from nestcut.passes.makers.one_paper.one_paper_stock import Known, Stock
 from nestcut.passes.short.shortage import cut_back
-from nestcut.plan.model import Share
+from nestcut.plans.model import Share
 
 __all__ = ["ByHand", "in_one_go", "one_paper_a_pass"]
 
@@ -40,7 +40,7 @@ class ByHand:
 
     shares: Shares
     """The pieces that each line of demand gets."""
-    realised: Realised
+    papered: PaperedPasses
 
     @property
     def met(self) -> list[int]:
@@ -114,7 +114,7 @@ def _cut(stock: Stock, stages: Sequence[Sequence[int]], most_dies: int | None) -
             if not short:
                 break
             gone |= short
-    return ByHand(_shares(planned), cutter.realised())
+    return ByHand(_shares(planned), cutter.papered())
 
 
 def _options(batch: Batch, number: int) -> list[tuple[str, str]]:

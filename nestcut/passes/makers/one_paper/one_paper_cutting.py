@@ -17,11 +17,11 @@ from shapely.affinity import translate
 from nestcut.batch.model import Batch, Machine, Pose
 from nestcut.passes.common.schedule import RunTask
 from nestcut.passes.common.slits import Piece
-from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, RunDraft
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
 from nestcut.passes.makers.one_paper.one_paper_grid import Mask, Turned, lay_up_holds, switch_off
 from nestcut.passes.makers.one_paper.one_paper_stock import Fresh, Kind, Lying, Stock
 from nestcut.passes.parts.chips import sites_of
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 
 __all__ = ["Cutter"]
 
@@ -86,7 +86,7 @@ class Cutter:
                     break
                 self._do(paper, pull, want)
 
-    def realised(self) -> Realised:
+    def papered(self) -> PaperedPasses:
         """The passes so far, those of a lay-up together."""
         numbers = {
             id(layup): number
@@ -106,7 +106,7 @@ class Cutter:
             slots = tuple(_slot(*placed) for placed in layup.slots)
             task = RunTask(slots, counts[number], tuple(() for _ in slots))
             runs.append(RunDraft(task, sites_of(self.batch, slots), [], []))
-        return Realised(runs, passes)
+        return PaperedPasses(runs, passes)
 
     def _all(self, paper: str) -> list[tuple[Lying, list[Piece]]]:
         """What can lie on the plate, and the pieces that lie so: those that have been cut come first."""

@@ -20,7 +20,7 @@ from nestcut.batch.model import Batch, Die, Pose, Scrap, Shape
 from nestcut.passes.common.slits import Piece, places_of
 from nestcut.passes.common.turns import turns_on
 from nestcut.passes.makers.one_paper.one_paper_grid import Grid, Mask, Turned, lies_well, switch_off
-from nestcut.passes.plate.kept import chip_angle
+from nestcut.passes.plate.footprints import chip_angle
 
 __all__ = ["Fresh", "Kind", "Known", "Lying", "Stock", "fresh_pieces"]
 
@@ -254,7 +254,7 @@ def _marks(low: float, side: float, most: float, even: bool) -> list[float]:
 
 def _slit(batch: Batch, scrap: Scrap, across: Sequence[float], down: Sequence[float]) -> list[Piece]:
     """The parts of a scrap between these lines; none where the trims that are allowed can't make them."""
-    from nestcut.check.rules.trimming import straight_cuts_make
+    from nestcut.checks.rules.trimming import straight_cuts_make
 
     outlines = []
     for (a, b), (c, d) in itertools.product(itertools.pairwise(across), itertools.pairwise(down)):

@@ -18,7 +18,7 @@ from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Scrap, filled
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.common.slits import places_of
-from nestcut.passes.drafts.drafts import Shares
+from nestcut.passes.drafts.ranking import Shares
 from nestcut.passes.makers.one_paper.one_paper import in_one_go
 from nestcut.passes.makers.one_paper.one_paper_cutting import Cutter
 from nestcut.passes.makers.one_paper.one_paper_stock import Known, Stock

@@ -14,13 +14,13 @@ from nestcut.batch.model import Batch
 from nestcut.passes.common.clock import Clock
 from nestcut.passes.common.schedule import pieces_of
 from nestcut.passes.common.types import PlatePlan
-from nestcut.passes.drafts.drafts import Draft, Shares, rank
-from nestcut.passes.drafts.realise import Realised
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses
+from nestcut.passes.drafts.ranking import Draft, Shares, rank
 from nestcut.passes.makers.one_paper.one_paper import ByHand, one_paper_a_pass
 from nestcut.passes.makers.one_paper.one_paper_stock import Known
 from nestcut.passes.makers.scarce.buying import sheets_to_buy
 from nestcut.passes.makers.scarce.scarce import pieces_met, without_missing
-from nestcut.passes.plate.plate import Books, bound_alone
+from nestcut.passes.plate.solve import Books, bound_alone
 
 __all__ = ["Resort"]
 
@@ -65,7 +65,7 @@ class Resort:
             self.took_s = self.clock.spent() - begin
         found = self._by_hand[most_dies]
         bound = self._bound(found.shares)
-        return Draft(bound, bound, found.shares, found.realised)
+        return Draft(bound, bound, found.shares, found.papered)
 
     def to_buy(self, asked: Shares, kept: Shares) -> dict[str, dict[str, int]]:
         """Paper → sheets to buy by size for what is asked for and not kept."""
@@ -92,7 +92,7 @@ class Resort:
     def line(self, draft: Draft, tried: Sequence[Draft]) -> Iterator[Draft]:
         """The draft, then what to fall back on, best first; each for the pieces that it cuts."""
         yield draft
-        others = [self._cut_short(other) for other in tried if other.realised is not draft.realised]
+        others = [self._cut_short(other) for other in tried if other.papered is not draft.papered]
         hand = self.by_hand()
         ranked = sorted([*others, hand], key=lambda other: (self.unmet(other), rank(self.batch, other)))
         for other in ranked[:MOST_TRIED]:
@@ -100,7 +100,7 @@ class Resort:
                 break
             same = pieces_met(other.shares) == pieces_met(draft.shares)
             yield replace(other, bound=draft.bound if same else self._bound(other.shares))
-        if draft.realised is not hand.realised:
+        if draft.papered is not hand.papered:
             yield hand
         yield self.by_hand(1)
 
@@ -108,6 +108,6 @@ class Resort:
         """Another draft, for what it cuts alone."""
         if not other.missing:
             return other
-        shares = without_missing(self.batch, self.batch.demand, other.shares, other.realised)
-        whole = Realised(other.realised.runs, other.realised.passes, Counter())
+        shares = without_missing(self.batch, self.batch.demand, other.shares, other.papered)
+        whole = PaperedPasses(other.papered.runs, other.papered.passes, Counter())
         return Draft(other.plate, other.bound, shares, whole)

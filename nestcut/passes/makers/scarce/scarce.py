@@ -12,18 +12,18 @@ from dataclasses import replace
 from nestcut.batch.model import Batch, Demand
 from nestcut.passes.advice.estimates import Counting, paper_need
 from nestcut.passes.common.clock import Clock
-from nestcut.passes.common.packing import whole_kits
+from nestcut.passes.common.kits import whole_kits
 from nestcut.passes.common.schedule import cuts_wanted, pieces_of
 from nestcut.passes.common.types import PlatePlan, PlateRun
-from nestcut.passes.drafts.drafts import Draft, Shares, better
 from nestcut.passes.drafts.fillin import filled_in, leftovers
 from nestcut.passes.drafts.inside import inside_openings
-from nestcut.passes.drafts.realise import Realised, closed_up
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, closed_up
+from nestcut.passes.drafts.ranking import Draft, Shares, better
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.chips.papering import with_papers
-from nestcut.passes.makers.nests.regain import with_regained
+from nestcut.passes.makers.nests.repack import with_repacked
 from nestcut.passes.short.shortage import cut_back, kits_only, webbed_area
-from nestcut.plan.model import Share
+from nestcut.plans.model import Share
 
 __all__ = ["asked_of", "pieces_met", "within_reach", "within_stock", "without_missing"]
 
@@ -112,7 +112,7 @@ def _gone(batch: Batch, shares: Shares, missing: Counter[tuple[str, str]]) -> di
     return gone
 
 
-def without_missing(batch: Batch, demand: Sequence[Demand], shares: Shares, got: Realised) -> Shares:
+def without_missing(batch: Batch, demand: Sequence[Demand], shares: Shares, got: PaperedPasses) -> Shares:
     """The shares without the cuts that found no paper: spares go first, then the line that serves most kits."""
     return cut_back(batch, demand, shares, _gone(batch, shares, got.missing))
 
@@ -123,19 +123,19 @@ def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for)
     ``plate_for`` plans lay-ups: (demand, room, seconds) → PlatePlan.
     """
     full, demand = draft.shares, batch.demand
-    papers = {paper for _, paper in draft.realised.missing}
+    papers = {paper for _, paper in draft.papered.missing}
 
-    def tried(shares: Shares, runs: Sequence[PlateRun], share: float) -> tuple[Shares, Realised] | None:
+    def tried(shares: Shares, runs: Sequence[PlateRun], share: float) -> tuple[Shares, PaperedPasses] | None:
         got = with_papers(batch, runs, shares, clock, seed, sparing=True, squeezing=share)
         if got is None:
             return None
         got = inside_openings(batch, got)
         return without_missing(batch, demand, shares, got), got
 
-    kept = without_missing(batch, demand, full, draft.realised)
-    best = (whole_kits(batch, demand, pieces_met(kept)), sum(pieces_met(kept)), kept, draft.realised)
+    kept = without_missing(batch, demand, full, draft.papered)
+    best = (whole_kits(batch, demand, pieces_met(kept)), sum(pieces_met(kept)), kept, draft.papered)
 
-    def take(got: tuple[Shares, Realised]) -> int:
+    def take(got: tuple[Shares, PaperedPasses]) -> int:
         nonlocal best
         whole = whole_kits(batch, demand, pieces_met(got[0]))
         if (whole, sum(pieces_met(got[0]))) > best[:2]:
@@ -171,15 +171,15 @@ def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for)
 
 
 def _topped_up(
-    batch: Batch, draft: Draft, shares: Shares, realised: Realised, clock: Clock
-) -> tuple[Shares, Realised]:
+    batch: Batch, draft: Draft, shares: Shares, papered: PaperedPasses, clock: Clock
+) -> tuple[Shares, PaperedPasses]:
     """Further pieces of the draft's shares, from what the scraps have left beside those of ``shares``."""
     wanted = cuts_wanted(batch, draft.shares)
     wanted.subtract(cuts_wanted(batch, shares))
-    asked = Realised(realised.runs, realised.passes, +wanted)
+    asked = PaperedPasses(papered.runs, papered.passes, +wanted)
     got = obey_trims(batch, filled_in(batch, asked, leftovers(batch, asked), over=clock.over))
     if got.missing and batch.hand.trims == "scissors":
-        got = with_regained(batch, replace(draft, realised=got), clock).realised
+        got = with_repacked(batch, replace(draft, papered=got), clock).papered
     got = inside_openings(batch, got)
     return cut_back(batch, batch.demand, draft.shares, _gone(batch, draft.shares, got.missing)), got
 
@@ -206,7 +206,7 @@ def _replanned(  # type: ignore[no-untyped-def]
     batch: Batch,
     draft: Draft,
     shares: Shares,
-    laid: Realised,
+    laid: PaperedPasses,
     clock: Clock,
     seed: int,
     took: float,

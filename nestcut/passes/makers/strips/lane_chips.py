@@ -15,7 +15,7 @@ from shapely.geometry import MultiPoint, Polygon, box
 from nestcut.batch.model import Batch, Scrap
 from nestcut.passes.common.convex_paper import grown_hull
 from nestcut.passes.common.turns import paper_turns
-from nestcut.passes.drafts.realise import Squeeze, best_laid
+from nestcut.passes.drafts.papers_for_passes import Squeeze, best_laid
 from nestcut.passes.makers.strips.lane_moves import LaneSlot
 from nestcut.passes.parts.chips import sites_of
 from nestcut.passes.parts.papers import LaidPart, Want

@@ -17,7 +17,7 @@ from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.makers.strips.strip_forms import StripForm, fitting, lane_width, strip_forms
 from nestcut.passes.parts.papers import Sizes
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 
 __all__ = [
     "Copy",

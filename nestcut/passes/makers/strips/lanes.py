@@ -27,7 +27,7 @@ from nestcut.passes.makers.strips.lane_moves import (
 )
 from nestcut.passes.makers.strips.strip_forms import MOST_COLUMNS
 from nestcut.passes.parts.papers import Sizes, largest_of, sizes_by_paper
-from nestcut.passes.plate.kept import chip_angle
+from nestcut.passes.plate.footprints import chip_angle
 
 __all__ = ["LaneLayup", "LaneSlot", "lane_layups"]
 

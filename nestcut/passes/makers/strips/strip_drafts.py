@@ -8,9 +8,9 @@ from nestcut.batch.model import Batch
 from nestcut.passes.common.clock import Clock
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.common.types import PlatePlan
-from nestcut.passes.drafts.drafts import Draft, Shares, rank, rank_of
 from nestcut.passes.drafts.fillin import filled_in, leftovers, other_papers
-from nestcut.passes.drafts.realise import Realised
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses
+from nestcut.passes.drafts.ranking import Draft, Shares, rank, rank_of
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.chips.papering import squeezer
 from nestcut.passes.makers.strips.lanes import lane_layups
@@ -57,12 +57,12 @@ class _Best:
         found, missing = laid.figures(self.batch), laid.missing.total()
         self._take(
             self._rank_of(laid, found, missing),
-            lambda: Draft(self.plate, self.plate, self.plate.shares, laid.realised(self.batch)),
+            lambda: Draft(self.plate, self.plate, self.plate.shares, laid.papered(self.batch)),
             missing,
             found["passes"],
         )
 
-    def take(self, shares: Shares, got: Realised) -> None:
+    def take(self, shares: Shares, got: PaperedPasses) -> None:
         """Offer a draft whose passes are made."""
         draft = Draft(self.plate, self.plate, shares, got)
         self._take(rank(self.batch, draft), lambda: draft, draft.missing, draft.passes)
@@ -111,15 +111,15 @@ def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft 
         )
         if chips and (tightest is None or laid.missing.total() < tightest[0].missing.total()):
             tightest = laid, seed + turn
-        strips: Realised | None = None
+        strips: PaperedPasses | None = None
         if batch.hand.trims != "scissors" and not laid.straight():
             # Which of the strips are given up shows in the passes.
-            strips = obey_trims(batch, laid.realised(batch))
+            strips = obey_trims(batch, laid.papered(batch))
             best.take(plate.shares, strips)
         else:
             best.take_laid(laid)
             if laid.missing and best.may_gain(laid):
-                strips = laid.realised(batch)
+                strips = laid.papered(batch)
         if strips is not None and strips.missing:
             left = leftovers(batch, strips)
             for shares, short in ((plate.shares, strips), other_papers(batch, plate.shares, strips, left)):
@@ -133,6 +133,6 @@ def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft 
         got = lay_strips(
             batch, short_laid.layups, piles, tries=TRIES, chips=True, squeeze=squeeze, seed=its_seed
         )
-        best.take(plate.shares, got.realised(batch))
+        best.take(plate.shares, got.papered(batch))
     clock.say(None, plate.bound, "putting passes together")
     return best.draft()

@@ -11,7 +11,14 @@ from shapely.geometry import Polygon, box
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.common.schedule import RunTask
 from nestcut.passes.common.totals import minutes_of
-from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, RunDraft, Squeeze, back_on_plate
+from nestcut.passes.drafts.papers_for_passes import (
+    PaperedPasses,
+    PartUse,
+    PassDraft,
+    RunDraft,
+    Squeeze,
+    back_on_plate,
+)
 from nestcut.passes.makers.strips.lane_chips import chips_in_lanes
 from nestcut.passes.makers.strips.lane_moves import LaneLayup, LaneSlot
 from nestcut.passes.makers.strips.strip_cutting import Strip, StripRow, cut_strips, job_for, strips_of
@@ -20,7 +27,7 @@ from nestcut.passes.parts.chips import sites_of
 from nestcut.passes.parts.papers import LaidPart, scraps_by_paper
 from nestcut.passes.parts.slabs import moved
 from nestcut.passes.parts.straight_cuts import parts_of_straight_cuts
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 
 __all__ = ["LaidStrips", "lay_strips", "realise_strips"]
 
@@ -48,7 +55,7 @@ class LaidStrips:
         )
 
     def figures(self, batch: Batch) -> dict[str, float]:
-        """Passes, changes, trims, paper in mm² and minutes, as :func:`nestcut.passes.drafts.drafts.figures` tells them."""
+        """Passes, changes, trims, paper in mm² and minutes, as :func:`nestcut.passes.drafts.ranking.figures` tells them."""
         order = [paper.name for paper in batch.papers]
         passes = cranks = changes = dies = 0
         for m, layup in enumerate(self.layups):
@@ -88,7 +95,7 @@ class LaidStrips:
         used = {m for m, *_ in (*(key for key, rows in self.strips.items() if rows), *self.chips)}
         return [tuple(slot.slot for slot in self.layups[m].slots) for m in sorted(used)]
 
-    def realised(self, batch: Batch) -> Realised:
+    def papered(self, batch: Batch) -> PaperedPasses:
         """The passes, one by one."""
         order = [paper.name for paper in batch.papers]
         runs, passes = [], []
@@ -100,7 +107,7 @@ class LaidStrips:
             for t in range(max((len(q) for q in queues), default=0)):
                 uses = [q[t]() for q in queues if t < len(q)]
                 passes.append(PassDraft(m, uses))
-        return Realised(runs, passes, Counter(self.missing))
+        return PaperedPasses(runs, passes, Counter(self.missing))
 
 
 def realise_strips(
@@ -111,12 +118,12 @@ def realise_strips(
     chips: bool = False,
     squeeze: Squeeze | None = None,
     seed: int = 0,
-) -> Realised:
+) -> PaperedPasses:
     """Cut strips for all slots and papers (see :func:`lay_strips`), and put the passes together."""
     laid = lay_strips(
         batch, layups, piles_by_paper(batch), tries=tries, chips=chips, squeeze=squeeze, seed=seed
     )
-    return laid.realised(batch)
+    return laid.papered(batch)
 
 
 def lay_strips(

@@ -24,11 +24,11 @@ from nestcut.batch.model import Batch, Pose
 from nestcut.passes.common.schedule import RunTask, urgency
 from nestcut.passes.common.slits import Piece, places_of, slit
 from nestcut.passes.common.turns import paper_turns
-from nestcut.passes.drafts.realise import PartUse, PassDraft, Realised, RunDraft
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
+from nestcut.passes.makers.whole.cut_scraps import Choice, Kind, Sheet
 from nestcut.passes.makers.whole.shifts import Gap, Mask, Shapes, switch_off
-from nestcut.passes.makers.whole.table import Choice, Kind, Sheet
 from nestcut.passes.parts.chips import Site, sites_of
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 
 __all__ = ["Station", "in_whole_scraps"]
 
@@ -55,7 +55,7 @@ def in_whole_scraps(
     slit_mm: float | None = None,
     rounds: int = 4,
     over: Callable[[], bool] = lambda: False,
-) -> Realised:
+) -> PaperedPasses:
     """Passes that cut everything from untrimmed scraps, as far as the greedy search gets.
 
     Args:
@@ -92,7 +92,7 @@ def in_whole_scraps(
         )
         for place, sites in enumerate(table.sites)
     ]
-    return Realised(runs, passes, +left)
+    return PaperedPasses(runs, passes, +left)
 
 
 class _Table:

@@ -16,7 +16,7 @@ from collections.abc import Callable, Mapping, Sequence
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.drafts.row_items import RowItem, lying
 from nestcut.passes.makers.whole.whole import Station
-from nestcut.plan.model import Slot
+from nestcut.plans.model import Slot
 
 __all__ = ["zone_stations"]
 

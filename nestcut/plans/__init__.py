@@ -1,0 +1,56 @@
+"""The plan as a value, and its JSON.
+
+plan = read_plan("out/plan.json")      # PlanError with file, key and mend
+write_plan(plan, "copy.json")          # whole or not at all
+jsonschema.validate(plan_to_json(plan), plan_schema())
+"""
+
+from nestcut.plans.decode import plan_from_json
+from nestcut.plans.encode import plan_text, plan_to_json, shape_to_json
+from nestcut.plans.files import plan_schema, read_plan, write_plan
+from nestcut.plans.model import (
+    Bound,
+    Cut,
+    DemandMet,
+    KitPacking,
+    Layup,
+    Missing,
+    PaperOnPlate,
+    Pass,
+    Plan,
+    Remnant,
+    Share,
+    Shortage,
+    Slot,
+    Totals,
+    Trim,
+)
+from nestcut.plans.shapes import shape_from_json
+from nestcut.plans.shorten import shortened
+
+__all__ = [
+    "Bound",
+    "Cut",
+    "DemandMet",
+    "KitPacking",
+    "Layup",
+    "Missing",
+    "PaperOnPlate",
+    "Pass",
+    "Plan",
+    "Remnant",
+    "Share",
+    "Shortage",
+    "Slot",
+    "Totals",
+    "Trim",
+    "plan_from_json",
+    "plan_schema",
+    "plan_text",
+    "plan_to_json",
+    "read_plan",
+    "shape_from_json",
+    "shape_to_json",
+    "shortened",
+    "write_plan",
+]

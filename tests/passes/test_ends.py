@@ -22,7 +22,7 @@ from nestcut.passes.makers.ends.ends import EndWay, by_ends
 from nestcut.passes.makers.ends.opened_scraps import Table, pattern_parts, patterns
 from nestcut.passes.makers.ends.pairing import pairs
 from nestcut.passes.makers.ends.rows import end_rows
-from nestcut.passes.makers.ends.sharing import Ask, Member, share_out
+from nestcut.passes.makers.ends.sharing import EndMeasures, Member, share_out
 from nestcut.passes.parts.chips import sites_of
 from nestcut.plans.model import Bound, Plan, Share, Slot
 from tests.benchmarks.by_hand import needs_of, rows_by_hand
@@ -41,8 +41,8 @@ def by_two_ends(
     return assemble(batch, batch.demand, shares, got, Bound(1, ""), proof={}), got.missing, lines
 
 
-def asked(batch: Batch, width: float = 90.0) -> Ask:
-    return Ask(
+def asked(batch: Batch, width: float = 90.0) -> EndMeasures:
+    return EndMeasures(
         {die.name: die.rim.bounds[2] - die.rim.bounds[0] + 1 for die in batch.dies},
         width,
         {paper.name: width for paper in batch.papers},

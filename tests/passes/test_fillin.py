@@ -15,7 +15,8 @@ from nestcut.checks import check_plan
 from nestcut.passes.common.clock import Clock
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.drafts.assemble import assemble
-from nestcut.passes.drafts.fillin import filled_in, leftovers, other_papers
+from nestcut.passes.drafts.fillin import filled_in, leftovers
+from nestcut.passes.drafts.moved_pieces import other_papers
 from nestcut.passes.makers.strips.lanes import lane_layups
 from nestcut.passes.makers.strips.strip_drafts import in_strips
 from nestcut.passes.makers.strips.strips import realise_strips

@@ -13,9 +13,9 @@ from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.common.schedule import RunTask, cuts_wanted
 from nestcut.passes.common.types import PlatePlan
+from nestcut.passes.drafts.moved_pieces import eased_shares
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
 from nestcut.passes.drafts.ranking import Draft, handiest_of
-from nestcut.passes.makers.mixed.low_trim import eased_shares
 from nestcut.passes.makers.mixed.mixed import Costs, mixed, strip_shares
 from nestcut.passes.makers.whole.whole import in_whole_scraps
 from nestcut.passes.makers.whole.zones import zone_stations

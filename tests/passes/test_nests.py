@@ -11,9 +11,9 @@ import pytest
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, CardLine, Hand, Pose, Scrap
+from nestcut.batch.turns import turns_on
 from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
-from nestcut.passes.common.turns import turns_on
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.makers.nests.nest_layups import in_nests

@@ -12,10 +12,11 @@ from shapely.geometry import LineString, MultiPoint, Point, Polygon, box
 
 from nestcut.batch.model import CardLine, Hand, Paper, Pose
 from nestcut.passes.common.convex_paper import grown_hull
+from nestcut.passes.common.plate_rules import apart
 from nestcut.passes.common.schedule import RunTask, run_tasks, stretches
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.common.types import PlateRun
-from nestcut.passes.parts.chips import apart, chips_of, sites_of, whole_mm
+from nestcut.passes.parts.chips import chips_of, sites_of, whole_mm
 from nestcut.passes.parts.regions import groups_of
 from nestcut.passes.parts.slabs import Bed, Form, lay, moved
 from nestcut.plans.model import Slot

@@ -14,7 +14,8 @@ from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.advice.whatif import WhatIf, advice
 from nestcut.passes.common.schedule import RunTask
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft, closed_up
+from nestcut.passes.drafts.order import closed_up
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
 from nestcut.passes.makers.scarce.scarce import within_reach
 from nestcut.passes.parts.papers import Stock, Want, lay_parts
 from nestcut.passes.parts.regions import Group

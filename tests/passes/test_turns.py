@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nestcut.batch.model import Batch, CardLine, Die, Paper
+from nestcut.batch.turns import turns_on
 from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
-from nestcut.passes.common.turns import common_turns, paper_turns, plate_turns, turns_on
+from nestcut.passes.common.turns import common_turns, paper_turns, plate_turns
 from nestcut.passes.plate.footprints import keep_dies
 from tests.passes.classes import batch_of, label_die, sheets
 

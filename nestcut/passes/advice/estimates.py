@@ -13,12 +13,13 @@ import numpy as np
 import shapely
 
 from nestcut.batch.model import Batch, Demand
+from nestcut.batch.turns import turns_on
 from nestcut.errors import BatchError
 from nestcut.passes.advice.prepare import prepare
 from nestcut.passes.common.convex_paper import grown_hull
 from nestcut.passes.common.schedule import RunTask, cuts_wanted, run_tasks, stretches
 from nestcut.passes.common.totals import minutes_of
-from nestcut.passes.common.turns import paper_turns, turns_on
+from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.common.types import PlatePlan, Room
 from nestcut.passes.parts.papers import largest_of, scraps_by_paper, sizes_by_paper
 from nestcut.passes.parts.regions import groups_of
@@ -282,7 +283,7 @@ def paper_need(
 
 
 def _square_deg(batch: Batch, name: str, paper: str) -> float:
-    from nestcut.passes.plate.footprints import chip_angle
+    from nestcut.passes.common.plate_rules import chip_angle
 
     die = batch.die(name)
     if die.turns != "any":

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Demand, Die
-from nestcut.passes.common.schedule import pieces_of
+from nestcut.passes.common.schedule import pieces_of, shares_of
 from nestcut.passes.short.short_proofs import Shortfalls
 from nestcut.plans.model import Missing, Share, Shortage
 
@@ -56,10 +56,7 @@ def cut_back(
             left -= take
             if counts[k][key] > 0:
                 heapq.heappush(heap, rank(k))
-    return tuple(
-        tuple(Share(die, paper, count) for (die, paper), count in line.items() if count > 0)
-        for line in counts
-    )
+    return tuple(shares_of(line) for line in counts)
 
 
 def kits_only(batch: Batch, demand: Sequence[Demand], shares: Shares, kits: int, papers: set[str]) -> Shares:

@@ -15,9 +15,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch
-from nestcut.passes.common.schedule import RunTask, urgency
-from nestcut.passes.common.turns import turns_on
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft, RunDraft
+from nestcut.batch.turns import turns_on
+from nestcut.passes.common.plate_rules import leaves_half_free, window_size
+from nestcut.passes.common.schedule import urgency
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft, RunDraft, bare_run
 from nestcut.passes.drafts.row_items import lying
 from nestcut.passes.makers.ends.benches import Bench, Pull, Workshop
 from nestcut.passes.makers.ends.opened_scraps import Source, Table
@@ -121,9 +122,7 @@ def by_ends(
             table, queues = _both_ends(batch, table, shop, layup, laid, way, lost, over)
             made = side_by_side(run, queues)
             passes += made
-            idle: tuple[tuple[str, int], ...] = ()
-            task = RunTask(laid.slots, len(made), tuple(idle for _ in laid.slots))
-            runs.append(RunDraft(task, sites_of(batch, laid.slots), [], []))
+            runs.append(bare_run(batch, laid.slots, len(made)))
         _take_off(batch, shared, lost, left, met)
         barred |= set(lost)
         if not any(left) or over() or len(passes) == before:
@@ -155,15 +154,15 @@ def _asked(
         elif own:
             return None
     across, long_mm = _usual_sizes(batch, table)
-    x0, _, x1, _ = batch.machine.window.bounds
+    across_mm, _ = window_size(batch.machine)
     all_mm = sum(widths.get(die.name, 0.0) * die.copies for die in batch.dies)
-    rows = max(way.rows, ROOMY * all_mm / (2 * way.layups * (x1 - x0)))
-    return EndMeasures(widths, rows * (x1 - x0) + batch.hand.web_mm, across, long_mm, seconds, work, seed)
+    rows = max(way.rows, ROOMY * all_mm / (2 * way.layups * across_mm))
+    return EndMeasures(widths, rows * across_mm + batch.hand.web_mm, across, long_mm, seconds, work, seed)
 
 
 def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
     """How wide the scraps of each paper lie on the plate, less their edges, and how long those of all do: by area, mm."""
-    width, length = batch.machine.plate_mm
+    width = batch.machine.plate_mm[0]
     wide: dict[str, float] = defaultdict(float)
     areas: dict[str, float] = defaultdict(float)
     long = 0.0
@@ -171,11 +170,7 @@ def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
         x0, y0, x1, y1 = scraps[0].outline.bounds
         nx, ny = table.patterns[key][0] if table.patterns[key] else (1, 1)
         sides = ((x1 - x0) / nx, (y1 - y0) / ny)
-        fits = [
-            (w, h)
-            for w, h in (sides, sides[::-1])
-            if w <= width and h <= length / 2 + batch.machine.overhang_mm
-        ]
+        fits = [(w, h) for w, h in (sides, sides[::-1]) if leaves_half_free(batch.machine, (w, h))]
         w, h = max(fits, default=(width, 0.0))
         area = scraps[0].outline.area * len(scraps)
         wide[key[0]] += w * area

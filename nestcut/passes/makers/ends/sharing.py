@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from nestcut.batch.model import Batch, Die
+from nestcut.batch.turns import turns_on
+from nestcut.passes.common.plate_rules import window_size
 from nestcut.passes.common.solvers import new_solver
-from nestcut.passes.common.turns import turns_on
 
 if TYPE_CHECKING:
     from ortools.sat.python.cp_model import CpModel
@@ -97,8 +98,8 @@ def share_out(
         row: False where dies need not go into the rows of their end.
     """
     model = _Model(batch, left, measures, layups, barred)
-    x0, y0, x1, y1 = batch.machine.window.bounds
-    model.keep_room(min(full, 1e3) * (x1 - x0) * (y1 - y0), row)
+    across_mm, along_mm = window_size(batch.machine)
+    model.keep_room(min(full, 1e3) * across_mm * along_mm, row)
     model.count_passes()
     model.spare_papers()
     return model.solved()

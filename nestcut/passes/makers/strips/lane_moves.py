@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Die, Pose
+from nestcut.passes.common.plate_rules import HAIR_MM, window_size
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.makers.strips.strip_forms import StripForm, fitting, lane_width, strip_forms
 from nestcut.passes.parts.papers import Sizes
@@ -179,7 +180,7 @@ def _holds(batch: Batch, lanes: Sequence[Sequence[Sequence[_Item]]], passes: int
         deep += max((sum(math.ceil(v.depth) for _, v, _ in lane) for lane in end), default=0)
         if any(sum(n for *_, taken in lane for _, n in taken) > passes for lane in end):
             return False
-    return deep <= math.floor(batch.machine.plate_mm[1] - 2 * batch.machine.clear_mm)
+    return deep <= math.floor(window_size(batch.machine)[1] + HAIR_MM)
 
 
 def lane_sides(batch: Batch) -> tuple[int, int]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from nestcut import _stopwatch
 from nestcut.cli.console import (
     INCOMPLETE,
     MOST_SEED,
@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 
 __all__ = ["plan", "plan_into", "summary_lines"]
 
-LOADING_S = 8.0
-"""Kernels are loaded in less; what takes longer is compiled, also where a first run was broken off midway."""
 LONGEST_BY_WORK_S = 3600.0
 """Where tries are counted and no time limit is given."""
 
@@ -81,26 +79,24 @@ def plan_into(
     as_json: bool,
 ) -> None:
     """Read, plan, write and tell; ``seconds`` None: as long as is usual. Ends the command with the exit code that fits."""
-    begin = time.monotonic()
+    begin = _stopwatch.seconds()
     interrupt = Interrupt()
     with plain_errors():
         from nestcut.batch import read_batch
         from nestcut.folder import check_writable, write_plan_folder
         from nestcut.passes import plan_batch
+        from nestcut.passes.advice.prepare import prepare
 
         asked = read_batch(batch)
         allowed_s = limit_seconds(asked, LONGEST_BY_WORK_S if work and seconds is None else seconds)
         check_writable(folder, batch=batch)
         with ProgressLine(seconds=allowed_s, quiet=as_json) as progress:
-            loading = time.monotonic()
-            ready = run_apart(lambda: _ready(progress))
-            now = time.monotonic()
-            if not ready or now - loading > LOADING_S:
-                begin = now  # kernels are compiled once a machine: that is nobody's evening
+            run_apart(prepare)
+            now = _stopwatch.seconds()
             limit, enough = search_seconds(asked, allowed_s, now - begin)
 
             def stop() -> bool:
-                return interrupt() or (progress.has_plan and time.monotonic() > now + enough)
+                return interrupt() or (progress.has_plan and _stopwatch.seconds() > now + enough)
 
             # Before this there is nothing to keep: Ctrl-C stops at once.
             with interrupt:
@@ -127,20 +123,6 @@ def plan_into(
         raise typer.Exit(STOPPED)
     if not result.complete:
         raise typer.Exit(INCOMPLETE)
-
-
-def _ready(progress: ProgressLine) -> bool:
-    """Load the kernels of the search; False where they had to be compiled first."""
-    from nestcut.passes.advice.prepare import prepare
-
-    told: list[str] = []
-
-    def tell(text: str) -> None:
-        told.append(text)
-        progress(0.0, None, None, text)
-
-    prepare(tell)
-    return not told
 
 
 def summary_json(result: Plan, folder: Path) -> dict[str, Any]:

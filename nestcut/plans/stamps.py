@@ -25,7 +25,7 @@ ALIKE_MM = 0.08
 BOX_MM = 0.1
 """How far the sides of a turned cut's box may be off, half a step away, where plain rectangles are asked about."""
 TURN_SLACK_DEG = 0.5
-"""Turns that a die or a paper asks for are meant within this much (see DEVELOPERS.md)."""
+"""Turns that a die or a paper asks for are meant within this much (docs/architecture.md, 'The rules of the game')."""
 FIRST_POINTS = 16
 """These lie far from each other, so they tell soonest."""
 _SPACING_MM = 1.0

@@ -62,7 +62,7 @@ class PaperBound:
         )
 
     def proof(self, task: Task) -> dict[str, Any]:
-        """Keys of the proof that say so (DEVELOPERS.md, 'Proof')."""
+        """Keys of the proof that say so (docs/proof.md)."""
         worth: dict[str, dict[str, str]] = {}
         for (die, paper), price in sorted(self.prices.items()):
             if price > 0:

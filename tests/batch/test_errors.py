@@ -11,7 +11,7 @@ import pytest
 
 from nestcut.batch import read_batch
 from nestcut.errors import BatchError, InputError, NestcutError
-from tests.batch.files import SMALL, SVG, write_evening, write_small
+from tests.shared.batch_files import SMALL, SVG, write_evening, write_small
 
 PIECE = '{ die = "disc", paper = "red", count = 3 }'
 

@@ -19,8 +19,8 @@ from nestcut.batch.forms import read_form
 from nestcut.batch.problems import Problems
 from nestcut.batch.reader import _Builder, batch_from_toml
 from nestcut.errors import NestcutError
-from tests.batch.files import SMALL
-from tests.strategies import batch_tables, json_values, toml_text
+from tests.shared.batch_files import SMALL
+from tests.shared.strategies import batch_tables, json_values, toml_text
 
 HERE = Path(__file__).parent
 some = settings(

@@ -16,7 +16,7 @@ from nestcut.batch import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scra
 from nestcut.batch.stock import Holding
 from nestcut.errors import BatchError
 from nestcut.outlines import grow_outline
-from tests.strategies import mm, outlines
+from tests.shared.strategies import mm, outlines
 
 FILE = """
 {top}

@@ -9,7 +9,7 @@ from shapely.geometry import box
 
 from nestcut.batch import Card, CardLine, read_batch, read_cards_csv, read_scraps_csv
 from nestcut.errors import BatchError, NestcutError
-from tests.batch.files import SMALL, SVG, write_small
+from tests.shared.batch_files import SMALL, SVG, write_small
 
 
 def table(tmp_path: Path, content: str | bytes) -> Path:

@@ -17,8 +17,8 @@ from nestcut.errors import NestcutError, PlanError
 from nestcut.plans import Plan, plan_from_json, read_plan
 from nestcut.plans.encode import plan_text
 from nestcut.plans.files import parse_json
-from tests.plans.sample import sample, square
-from tests.strategies import json_values
+from tests.shared.plan_sample import sample, square
+from tests.shared.strategies import json_values
 
 RING = "dies[0].cut.coordinates"
 

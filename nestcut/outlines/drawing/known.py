@@ -1,7 +1,7 @@
 """What a drawing can hold that is not read, and the words of the notes about it.
 
 Every element of SVG 1.1 and SVG 2, and every property that can move, hide or shape what is seen, is either honoured by
-:mod:`nestcut.outlines.drawing.walk`, named here, or harmless: ``tests/outlines/test_standard.py`` goes through the lists.
+:mod:`nestcut.outlines.drawing.walk`, named here, or harmless: ``tests/outlines/drawing/test_standard.py`` goes through the lists.
 """
 
 from __future__ import annotations

@@ -23,7 +23,15 @@ from nestcut.passes.makers.ends.benches import Bench, Pull, Workshop
 from nestcut.passes.makers.ends.opened_scraps import Source, Table
 from nestcut.passes.makers.ends.pairing import Queue, pairs, side_by_side
 from nestcut.passes.makers.ends.rows import EndRows, end_rows
-from nestcut.passes.makers.ends.sharing import Ask, Key, Member, Shared, cuts_of_dies, share_out, waits
+from nestcut.passes.makers.ends.sharing import (
+    EndMeasures,
+    Key,
+    Member,
+    Shared,
+    cuts_of_dies,
+    share_out,
+    waits,
+)
 from nestcut.passes.parts.chips import sites_of
 
 __all__ = ["EndWay", "by_ends"]
@@ -88,8 +96,8 @@ def by_ends(
         over: asked before every sharing out and every scrap; True leaves the rest missing.
     """
     table = Table(batch)
-    ask = _asked(batch, table, way, seconds, work, seed)
-    if ask is None:
+    measures = _asked(batch, table, way, seconds, work, seed)
+    if measures is None:
         return None
     left = list(asked) if asked is not None else [line.count for line in batch.demand]
     met: list[Counter[Key]] = [Counter() for _ in left]
@@ -97,7 +105,7 @@ def by_ends(
     passes: list[PassDraft] = []
     barred: set[Key] = set()
     for number in range(ROUNDS):
-        found = _laid_out(batch, ask, way, left, barred, way.layups + number, seed + number, over)
+        found = _laid_out(batch, measures, way, left, barred, way.layups + number, seed + number, over)
         if found is None:
             break
         shared, rows = found
@@ -123,7 +131,7 @@ def by_ends(
     missing: Counter[Key] = Counter()
     if any(left):
         # What is left is said to be missing as it would be shared out next.
-        final = share_out(batch, left, ask, layups=1, full=math.inf, barred=barred, row=False)
+        final = share_out(batch, left, measures, layups=1, full=math.inf, barred=barred, row=False)
         if final is None:
             return None
         for own, more in zip(met, final.lines, strict=True):
@@ -132,7 +140,9 @@ def by_ends(
     return PaperedPasses(runs, passes, missing), met
 
 
-def _asked(batch: Batch, table: Table, way: EndWay, seconds: float, work: float, seed: int) -> Ask | None:
+def _asked(
+    batch: Batch, table: Table, way: EndWay, seconds: float, work: float, seed: int
+) -> EndMeasures | None:
     """What sharing out has to know of dies and papers; None where a die fits in no way."""
     widths = {}
     for die in batch.dies:
@@ -148,7 +158,7 @@ def _asked(batch: Batch, table: Table, way: EndWay, seconds: float, work: float,
     x0, _, x1, _ = batch.machine.window.bounds
     all_mm = sum(widths.get(die.name, 0.0) * die.copies for die in batch.dies)
     rows = max(way.rows, ROOMY * all_mm / (2 * way.layups * (x1 - x0)))
-    return Ask(widths, rows * (x1 - x0) + batch.hand.web_mm, across, long_mm, seconds, work, seed)
+    return EndMeasures(widths, rows * (x1 - x0) + batch.hand.web_mm, across, long_mm, seconds, work, seed)
 
 
 def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
@@ -181,7 +191,7 @@ def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
 
 def _laid_out(
     batch: Batch,
-    ask: Ask,
+    measures: EndMeasures,
     way: EndWay,
     left: Sequence[int],
     barred: set[Key],
@@ -193,7 +203,7 @@ def _laid_out(
     for more, full in itertools.product(range(MORE_LAYUPS), FULL):
         if over():
             return None
-        shared = share_out(batch, left, ask, layups=layups + more, full=full, barred=barred)
+        shared = share_out(batch, left, measures, layups=layups + more, full=full, barred=barred)
         if shared is None:
             continue
         rows = [
@@ -202,8 +212,8 @@ def _laid_out(
                 layup,
                 narrow=way.narrow,
                 feed_turn_deg=way.feed_turn_deg,
-                across=ask.across,
-                long_mm=ask.long_mm,
+                across=measures.across,
+                long_mm=measures.long_mm,
                 seed=seed,
             )
             for layup in shared.layups

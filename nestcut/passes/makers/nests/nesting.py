@@ -25,7 +25,7 @@ from nestcut.passes.drafts.ranking import Draft, Shares, best_of, better
 from nestcut.passes.drafts.worth import worth_it
 from nestcut.passes.makers.chips.papering import with_papers
 from nestcut.passes.makers.nests.nest_layups import in_nests
-from nestcut.passes.makers.nests.nests import Ask, Fill, Nest, alike, filled_with, nests_of
+from nestcut.passes.makers.nests.nests import Fill, FillWish, Nest, alike, filled_with, nests_of
 from nestcut.passes.makers.nests.riding import joined, with_riders
 from nestcut.passes.makers.strips.strip_drafts import in_strips
 from nestcut.passes.parts.slabs import Bed, Form, lay, turned
@@ -308,7 +308,7 @@ def _filler(batch: Batch, clock: Clock, papers: Sequence[str]) -> Fill:
     each = min(MOST_FILL_S, max(LEAST_FILL_S, FILLING * clock.left() / max(1, FILLS * outlines)))
     known: dict[tuple[bytes, tuple[tuple[str, int, int], ...]], list[tuple[int, Pose]]] = {}
 
-    def fill(outline: Polygon, asks: Sequence[Ask]) -> list[tuple[int, Pose]]:
+    def fill(outline: Polygon, asks: Sequence[FillWish]) -> list[tuple[int, Pose]]:
         key = (outline.wkb, tuple((ask.die.name, ask.most, ask.value) for ask in asks))
         if key not in known:
             got = fill_region(

@@ -19,7 +19,7 @@ from nestcut.batch.model import Batch, Die, Pose, Turns
 from nestcut.passes.common.slits import Piece, slit
 from nestcut.passes.common.turns import turns_on
 
-__all__ = ["Ask", "Fill", "Nest", "NestCut", "alike", "filled_with", "nests_of", "reachable"]
+__all__ = ["Fill", "FillWish", "Nest", "NestCut", "alike", "filled_with", "nests_of", "reachable"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class Nest:
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class FillWish:
     """A die that a scrap is filled with."""
 
     die: Die
@@ -62,7 +62,7 @@ class Ask:
     value: int
 
 
-Fill = Callable[[Polygon, Sequence[Ask]], Sequence[tuple[int, Pose]]]
+Fill = Callable[[Polygon, Sequence[FillWish]], Sequence[tuple[int, Pose]]]
 """Fills an outline; returns (number of the die, pose)."""
 
 
@@ -105,7 +105,7 @@ def filled_with(
         # No more than the area allows: equal questions are then asked once.
         most = min(wanted.get(die.name, 0), int(outline.area / die.cut.area))
         if most > 0:
-            asks.append(Ask(die, turns_on(die, paper), most, value[die.name]))
+            asks.append(FillWish(die, turns_on(die, paper), most, value[die.name]))
     return [NestCut(asks[k].die.name, pose, 1) for k, pose in fill(outline, asks)] if asks else []
 
 

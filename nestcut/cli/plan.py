@@ -40,8 +40,8 @@ def plan(
             "--seconds",
             min=1,
             max=86400,
-            help="Time limit, reading and writing included; one that is too short for the batch is refused. "
-            "Without it: 30, or what a very large class takes at least.",
+            help="Time limit, reading and writing included. If it is too short for the batch, nestcut tells you the "
+            "minimum. Default: 30, or more where a very large class needs it.",
         ),
     ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, max=MOST_SEED, help="Same seed, same plan.")] = 0,
@@ -57,8 +57,8 @@ def plan(
             "--work",
             min=1,
             max=1_000_000,
-            help="Stop after so many tries of the search instead of by the clock: with one worker the same plan on any "
-            "machine, without ideas. --seconds still ends it; without one, an hour.",
+            help="Stop after so many tries instead of by the clock: with one worker, every machine makes the same plan, "
+            "without ideas. --seconds still ends it (default: one hour).",
         ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON.")] = False,
@@ -197,7 +197,7 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         )
     if not result.complete:
         wanted, met = sum(d.count for d in result.demand), sum(d.met for d in result.demand)
-        lines.append(f"Not all of the demand is met: {met} of {wanted} pieces.")
+        lines.append(f"Some pieces are missing: {met} of {wanted} are cut.")
     lines.extend(f"Note: {note}" for note in result.notes)
     lines.extend(f"Idea: {idea}" for idea in best_ideas(result))
     lines.append(f"Open {folder / 'run-sheet.html'} in a browser and print it.")

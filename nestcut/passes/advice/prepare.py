@@ -13,7 +13,7 @@ from shapely.geometry import Point, box
 
 from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
-from nestcut.passes.common.types import Room
+from nestcut.passes.common.types import Footprint
 
 __all__ = ["prepare"]
 
@@ -57,9 +57,9 @@ def _planned_once() -> None:
         dies=dies,
         cards=(Card("", 1, tuple(CardLine((die.name,), ("p",), 2) for die in dies)),),
     )
-    rooms: tuple[Room, ...] = ("rims", "hulls")
-    for room in rooms:
-        plate = plan_plate(batch, batch.demand, room=room, seconds=60.0, work_limit=60)
+    footprints: tuple[Footprint, ...] = ("rims", "hulls")
+    for footprint in footprints:
+        plate = plan_plate(batch, batch.demand, footprint=footprint, seconds=60.0, work_limit=60)
         tasks, _ = run_tasks(batch, plate.runs, cuts_wanted(batch, plate.shares))
         runs = draft_runs(batch, tasks)
         if runs is not None:

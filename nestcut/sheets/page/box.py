@@ -41,7 +41,7 @@ _HEADINGS = {
 
 
 @dataclass(frozen=True, slots=True)
-class _Row:
+class _BoxRow:
     """One row of the table: so many pieces alike, and the id that numbers them."""
 
     kept: Leftover
@@ -49,14 +49,14 @@ class _Row:
     count: int
 
 
-def _rows(left: Leftovers) -> Iterator[_Row]:
+def _rows(left: Leftovers) -> Iterator[_BoxRow]:
     for one in left.kept:
         base = one.ids[0].removesuffix("-1")
         if len(one.ids) > 1 and list(one.ids) == [f"{base}-{k}" for k in range(1, len(one.ids) + 1)]:
             # A table numbers the pieces of a row itself: base-1, base-2, …
-            yield _Row(one, base, len(one.ids))
+            yield _BoxRow(one, base, len(one.ids))
         else:
-            yield from (_Row(one, name, 1) for name in one.ids)
+            yield from (_BoxRow(one, name, 1) for name in one.ids)
 
 
 def box_files(left: Leftovers) -> dict[str, str]:

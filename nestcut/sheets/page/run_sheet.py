@@ -15,8 +15,8 @@ from nestcut.plans.model import Plan, Shortage
 from nestcut.sheets.drawings import words
 from nestcut.sheets.drawings.pictures import Album
 from nestcut.sheets.drawings.tables import (
-    Clock,
     PullRow,
+    Timetable,
     clock_words,
     pass_ranges,
     pieces_cut,
@@ -116,7 +116,7 @@ def _template(name: str) -> jinja2.Template:
 # ---------------------------------------------------------------------- head
 
 
-def _summary(plan: Plan, clock: Clock) -> Mapping[str, Any]:
+def _summary(plan: Plan, clock: Timetable) -> Mapping[str, Any]:
     totals, bound = plan.totals, plan.bound
     reason = plain(bound.reason).rstrip(".")
     if plan.nothing_cut:
@@ -167,7 +167,7 @@ def _several_trips(plan: Plan) -> str:
     return f" ({told})" if told else ""
 
 
-def _clock_rows(plan: Plan, clock: Clock) -> Mapping[str, Any]:
+def _clock_rows(plan: Plan, clock: Timetable) -> Mapping[str, Any]:
     start = plan.evening.start
 
     def at(minutes: float) -> str:

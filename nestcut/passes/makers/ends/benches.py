@@ -22,7 +22,7 @@ from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.common.plate_rules import places_across
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.common.turns import paper_turns
-from nestcut.passes.makers.whole.shifts import Gap, Mask, Shapes, switch_off
+from nestcut.passes.makers.whole.shifts import CutShapes, Gap, Mask, switch_off
 from nestcut.passes.parts.chips import Site
 
 __all__ = ["Bench", "Made", "Pull", "Workshop"]
@@ -78,7 +78,7 @@ class _Turn:
 
 
 @dataclass(slots=True)
-class _View:
+class _PieceView:
     """A piece that is being cut, at one quarter turn."""
 
     turn: _Turn
@@ -94,7 +94,7 @@ class Workshop:
 
     def __init__(self, batch: Batch) -> None:
         self.batch = batch
-        self.shapes = Shapes(batch.hand.web_mm, batch.hand.edge_mm)
+        self.shapes = CutShapes(batch.hand.web_mm, batch.hand.edge_mm)
         self._turns: dict[tuple[int, str, bytes], list[_Turn]] = {}
         self._gaps: dict[tuple[str, float, str, float, float, float], Gap] = {}
         self._benches = 0
@@ -138,7 +138,7 @@ class Workshop:
         return turn if turn.masks else None
 
     def gap(self, die: Die, pose: Pose, other: Die, at: Pose) -> Gap:
-        """As :meth:`Shapes.gap`; places that differ by whole millimetres are worked out once."""
+        """As :meth:`CutShapes.gap`; places that differ by whole millimetres are worked out once."""
         dx, dy = pose.x_mm - at.x_mm, pose.y_mm - at.y_mm
         nx, ny = math.floor(dx + 1e-6), math.floor(dy + 1e-6)
         fx, fy = round(dx - nx, 6), round(dy - ny, 6)
@@ -185,7 +185,7 @@ class Workshop:
         """
         rest = Counter(left)
         views = [
-            _View(turn, masks, list(made), math.inf)
+            _PieceView(turn, masks, list(made), math.inf)
             for turn in self.turns(bench, paper, piece)
             if (masks := {s: m.copy() for s, m in turn.masks.items() if rest[bench.sites[s].die.name] > 0})
         ]

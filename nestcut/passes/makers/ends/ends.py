@@ -21,7 +21,7 @@ from nestcut.passes.common.schedule import urgency
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft, RunDraft, bare_run
 from nestcut.passes.drafts.row_items import lying
 from nestcut.passes.makers.ends.benches import Bench, Pull, Workshop
-from nestcut.passes.makers.ends.opened_scraps import Source, Table
+from nestcut.passes.makers.ends.opened_scraps import OpenedScraps, Source
 from nestcut.passes.makers.ends.pairing import Queue, pairs, side_by_side
 from nestcut.passes.makers.ends.rows import EndRows, end_rows
 from nestcut.passes.makers.ends.sharing import (
@@ -96,7 +96,7 @@ def by_ends(
         asked: pieces of each line, where that is not all of the demand.
         over: asked before every sharing out and every scrap; True leaves the rest missing.
     """
-    table = Table(batch)
+    table = OpenedScraps(batch)
     measures = _asked(batch, table, way, seconds, work, seed)
     if measures is None:
         return None
@@ -140,7 +140,7 @@ def by_ends(
 
 
 def _asked(
-    batch: Batch, table: Table, way: EndWay, seconds: float, work: float, seed: int
+    batch: Batch, table: OpenedScraps, way: EndWay, seconds: float, work: float, seed: int
 ) -> EndMeasures | None:
     """What sharing out has to know of dies and papers; None where a die fits in no way."""
     widths = {}
@@ -160,7 +160,7 @@ def _asked(
     return EndMeasures(widths, rows * across_mm + batch.hand.web_mm, across, long_mm, seconds, work, seed)
 
 
-def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
+def _usual_sizes(batch: Batch, table: OpenedScraps) -> tuple[dict[str, float], float]:
     """How wide the scraps of each paper lie on the plate, less their edges, and how long those of all do: by area, mm."""
     width = batch.machine.plate_mm[0]
     wide: dict[str, float] = defaultdict(float)
@@ -221,14 +221,14 @@ def _laid_out(
 
 def _both_ends(
     batch: Batch,
-    table: Table,
+    table: OpenedScraps,
     shop: Workshop,
     layup: tuple[tuple[Member, ...], tuple[Member, ...]],
     laid: EndRows,
     way: EndWay,
     lost: Counter[Key],
     over: Callable[[], bool],
-) -> tuple[Table, list[Queue]]:
+) -> tuple[OpenedScraps, list[Queue]]:
     """The pulls of both ends, the busier one first, and the table after them; what finds no paper is added to ``lost``."""
     sites = sites_of(batch, laid.slots)
     _, top, _, bottom = batch.machine.paper_field.bounds
@@ -243,7 +243,7 @@ def _both_ends(
             for paper, count in member.cuts.items():
                 wanted[paper][member.die.name] += count
         begun = table
-        best: tuple[int, Table, Counter[Key], Queue] | None = None
+        best: tuple[int, OpenedScraps, Counter[Key], Queue] | None = None
         for dear, apart in ATTEMPTS if turn else ATTEMPTS[-1:]:
             table, short = begun.copy(), Counter[Key]()
             aside = table.without({id(piece) for piece, _ in queues[1 - end]}) if apart else {}
@@ -265,7 +265,7 @@ def _both_ends(
 
 def _worked(
     batch: Batch,
-    table: Table,
+    table: OpenedScraps,
     shop: Workshop,
     bench: Bench,
     wanted: Mapping[str, Counter[str]],
@@ -337,7 +337,7 @@ def _roughly(count: int) -> int:
     return count if count < 4 else count // 4 * 4
 
 
-def _worth_of_paper(batch: Batch, table: Table, paper: str) -> float:
+def _worth_of_paper(batch: Batch, table: OpenedScraps, paper: str) -> float:
     """Passes that a mm² of a paper is worth: the dearer, the more of what is left is needed.
 
     Where all of it is needed, a sheet costs half as many passes as it has room for cuts.

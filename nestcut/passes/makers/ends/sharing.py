@@ -97,7 +97,7 @@ def share_out(
         barred: (die, paper) that found no paper before: used only where a line has no other.
         row: False where dies need not go into the rows of their end.
     """
-    model = _Model(batch, left, measures, layups, barred)
+    model = _SharingModel(batch, left, measures, layups, barred)
     across_mm, along_mm = window_size(batch.machine)
     model.keep_room(min(full, 1e3) * across_mm * along_mm, row)
     model.count_passes()
@@ -105,7 +105,7 @@ def share_out(
     return model.solved()
 
 
-class _Model:
+class _SharingModel:
     """The integer programme."""
 
     def __init__(

@@ -19,7 +19,7 @@ from shapely.geometry import MultiPolygon, Polygon
 from nestcut.batch.model import Die, Pose, Shape, filled
 from nestcut.outlines import grow_outline, shrink_outline
 
-__all__ = ["Gap", "Mask", "Shapes", "switch_off"]
+__all__ = ["CutShapes", "Gap", "Mask", "switch_off"]
 
 SAFE_MM = 1e-4
 """On top of web and edge, so that no rounding matters."""
@@ -32,7 +32,7 @@ Gap = tuple[Mask, int, int]
 """Shifts at which two cuts come too near, and the first shift across and along, mm."""
 
 
-class Shapes:
+class CutShapes:
     """Cuts as they are used here, and what was found about pairs of them."""
 
     def __init__(self, web_mm: float, edge_mm: float) -> None:

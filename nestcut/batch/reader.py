@@ -143,6 +143,7 @@ class _BatchBuilder:
             kits=form.klass.kits,
             spares=form.klass.spares,
             wishes=_wishes(form.wishes),
+            reads=self._reads(),
             evening=Evening(form.evening.start, form.evening.break_every, form.evening.break_minutes),
         )
         if not problems.found:
@@ -225,6 +226,13 @@ class _BatchBuilder:
             with self.problems.catching((key,)):
                 found.append(beside(self.folder, text, suffix=".csv", may_leave=False))
         return found
+
+    def _reads(self) -> tuple[Path, ...]:
+        """Tables, folders and drawings that the file names."""
+        form = self.form
+        drawings = [one.outline for one in (*form.dies.values(), *form.scraps)]
+        texts = [*form.scraps_csv, *form.cards_csv, *form.dies_folder, *drawings]
+        return tuple(self.folder / text.replace("\\", "/") for text in texts if text)
 
     def _die_drawings(self) -> dict[str, Path]:
         """Name → drawing of every SVG in the folders of dies."""

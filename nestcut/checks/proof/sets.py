@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from nestcut.checks.measures.patience import Patience
+from nestcut.checks.measures.patience import Patience, TooMuchError
 from nestcut.checks.measures.report import Notebook
 from nestcut.checks.proof.disproof import Plate
 from nestcut.plans.model import Plan
 
-__all__ = ["ProofError", "TooMuchError", "disproofs_needed"]
+__all__ = ["ProofError", "disproofs_needed"]
 
 MOST_NODES = 3_000_000
 """Sets looked at before the check gives up (and refuses): some seconds."""
@@ -35,10 +35,6 @@ MOST_DIGITS = 20_000
 
 class ProofError(Exception):
     """The proof does not hold; the text says why."""
-
-
-class TooMuchError(Exception):
-    """The proof is beyond what can be gone through, which says nothing against it; the text says why."""
 
 
 @dataclass(slots=True)

@@ -122,7 +122,7 @@ def window_ticks(window: Polygon, gap_mm: float) -> int:
 def footprints_of(batch: Batch, demand: Sequence[Demand], footprint: Footprint) -> tuple[DieFootprint, ...]:
     """The dies that the demand may use, in the batch's order."""
     wanted = {name for line in demand if line.count > 0 for name in line.dies}
-    kept = []
+    footprints = []
     for die in batch.dies:
         if die.name not in wanted:
             continue
@@ -131,7 +131,7 @@ def footprints_of(batch: Batch, demand: Sequence[Demand], footprint: Footprint) 
             deg = chip_angle(die.cut)
             square = joined_turns([deg + quarter for quarter in QUARTERS])
             turns = square if turns == "any" else tuple(deg for deg in turns if deg in square) or turns
-        kept.append(
+        footprints.append(
             DieFootprint(
                 name=die.name,
                 shape=footprint_shape(die, footprint, gap_mm=batch.hand.gap_mm, edge_mm=batch.hand.edge_mm),
@@ -144,4 +144,4 @@ def footprints_of(batch: Batch, demand: Sequence[Demand], footprint: Footprint) 
                 trips=die.trips,
             )
         )
-    return tuple(kept)
+    return tuple(footprints)

@@ -58,10 +58,10 @@ def _lighter(
         return run
     else:
         goal = limit
-    kept = {die.name: die for die in footprints_of(batch, demand, footprint)}
+    footprints = {die.name: die for die in footprints_of(batch, demand, footprint)}
     # The search keeps rims apart: give it what the die keeps for itself instead.
-    shapes = {name: replace(dies[name], rim=kept[name].shape) for name in {s.die for s in run.slots}}
-    turns = {name: None if kept[name].turns == "any" else kept[name].turns for name in shapes}
+    shapes = {name: replace(dies[name], rim=footprints[name].shape) for name in {s.die for s in run.slots}}
+    turns = {name: None if footprints[name].turns == "any" else footprints[name].turns for name in shapes}
     slots = stagger(
         run.slots,
         shapes,

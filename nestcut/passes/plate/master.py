@@ -52,7 +52,7 @@ class PlateTask:
 def make_task(
     batch: Batch,
     demand: Sequence[Demand],
-    kept: Sequence[DieFootprint],
+    footprints: Sequence[DieFootprint],
     supplies: Sequence[Supply] = (),
     *,
     every_die: bool = False,
@@ -61,7 +61,7 @@ def make_task(
 
     ``every_die`` keeps every die that a line names, as the proof of the bound must price them all.
     """
-    number = {die.name: index for index, die in enumerate(kept)}
+    number = {die.name: index for index, die in enumerate(footprints)}
     papers = tuple(paper.name for paper in batch.papers)
     paper_number = {name: index for index, name in enumerate(papers)}
     supplied: dict[str, set[str]] = {}
@@ -90,8 +90,8 @@ def make_task(
         for supply in supplies
     )
     return PlateTask(
-        dies=tuple(die.name for die in kept),
-        pieces=tuple(die.pieces for die in kept),
+        dies=tuple(die.name for die in footprints),
+        pieces=tuple(die.pieces for die in footprints),
         papers=papers,
         lines=tuple(lines),
         limits=limits,

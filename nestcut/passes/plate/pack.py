@@ -15,7 +15,7 @@ __all__ = ["Packer", "lies_apart"]
 
 
 def lies_apart(dies: Sequence[DieFootprint], layout: Layout, window: Polygon, gap_mm: float) -> bool:
-    """The exact check: every kept shape lies in the window and is a gap away from every other."""
+    """The exact check: every footprint lies in the window and is a gap away from every other."""
     return lay_up_holds(window, gap_mm, [pose.apply(dies[die].shape) for die, pose in layout])
 
 

@@ -16,8 +16,9 @@ from nestcut.plans.cutting_up import is_rectangle
 from nestcut.plans.leftovers import Leftover, Leftovers
 from nestcut.sheets.drawings.draw import INK, Svg
 from nestcut.sheets.drawings.pictures import Album
-from nestcut.sheets.drawings.words import area, counted, file_stem, id_list, length, number
+from nestcut.sheets.drawings.words import area, file_stem, id_list, length, number
 from nestcut.sheets.page.tables_csv import exact_cell, table
+from nestcut.units import counted
 
 __all__ = ["BOX_FOLDER", "box_files", "box_text", "offcuts_by_scrap"]
 

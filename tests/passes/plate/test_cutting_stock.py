@@ -54,9 +54,9 @@ def test_textbook_cutting_stock(stock, orders, maximal, linear, whole):
     dies = [rectangle(f"w{w}", w, LENGTH_MM, copies=40, turns=(0.0,)) for w in orders]
     lines = [([f"w{w}"], ["red"], n) for w, n in orders.items()]
     batch = batch_of(dies, lines, plate=(stock, LENGTH_MM))
-    kept = footprints_of(batch, batch.demand, "rims")
-    task = make_task(batch, batch.demand, kept)
-    search = PlateSearch(task, task, kept, batch.machine.window, 0.0)
+    footprints = footprints_of(batch, batch.demand, "rims")
+    task = make_task(batch, batch.demand, footprints)
+    search = PlateSearch(task, task, footprints, batch.machine.window, 0.0)
     listed = [tuple(int(c) for c in row) for row in search.sets._listed if any(row)]
     widths = list(orders)
     # By area alone: each die is as long as the plate, so area is width.

@@ -30,8 +30,8 @@ from nestcut.passes.makers.ends.sharing import (
     Member,
     Shared,
     cuts_of_dies,
+    loads,
     share_out,
-    waits,
 )
 from nestcut.passes.parts.chips import sites_of
 
@@ -72,7 +72,7 @@ class EndWay:
     rows: float
     """Rows of dies at each end, about; more where so many lay-ups do not hold all dies."""
     paper_price: float = 1.0
-    """How dear paper is, as a factor."""
+    """How much paper counts, as a factor."""
     favoured: frozenset[str] = frozenset()
     """Dies that found too little paper before: they come first, and their cuts are worth more."""
 
@@ -234,7 +234,7 @@ def _both_ends(
     _, top, _, bottom = batch.machine.paper_field.bounds
     queues: list[Queue] = [[], []]
     for turn, end in enumerate(
-        sorted((0, 1), key=lambda end: (-cuts_of_dies(layup[end], way.favoured), -waits(layup[end])))
+        sorted((0, 1), key=lambda end: (-cuts_of_dies(layup[end], way.favoured), -loads(layup[end])))
     ):
         low, high = (top, laid.second_start_mm) if end == 0 else (laid.first_stop_mm, bottom)
         bench = Bench(shop.next_number(), sites, laid.ends[end], low, high, end == 0)
@@ -244,12 +244,12 @@ def _both_ends(
                 wanted[paper][member.die.name] += count
         begun = table
         best: tuple[int, OpenedScraps, Counter[Key], Queue] | None = None
-        for dear, apart in ATTEMPTS if turn else ATTEMPTS[-1:]:
+        for pass_weight, apart in ATTEMPTS if turn else ATTEMPTS[-1:]:
             table, short = begun.copy(), Counter[Key]()
             aside = table.without({id(piece) for piece, _ in queues[1 - end]}) if apart else {}
             # A try that spares the end with less to do ends where it would become the slower one.
-            most = len(queues[1 - end]) if dear < 1.0 else math.inf
-            own = _worked(batch, table, shop, bench, wanted, short, dear, way, most, over)
+            most = len(queues[1 - end]) if pass_weight < 1.0 else math.inf
+            own = _worked(batch, table, shop, bench, wanted, short, pass_weight, way, most, over)
             table.put_back(aside)
             queues[end] = own
             passes = len(pairs(queues)) + sum(short.values())
@@ -270,7 +270,7 @@ def _worked(
     bench: Bench,
     wanted: Mapping[str, Counter[str]],
     lost: Counter[Key],
-    dear: float,
+    pass_weight: float,
     way: EndWay,
     most: float,
     over: Callable[[], bool],
@@ -279,7 +279,7 @@ def _worked(
 
     Args:
         wanted: paper → die → cuts.
-        dear: what a pass of this end counts, in passes.
+        pass_weight: what a pass of this end counts, in passes.
         most: pulls above which it is given up.
     """
     machine = batch.machine
@@ -289,7 +289,7 @@ def _worked(
     for paper in sorted(wanted, key=lambda p: (-max(wanted[p].values()), p)):
         left = Counter(wanted[paper])
         costs = (
-            dear * machine.seconds_per_pass,
+            pass_weight * machine.seconds_per_pass,
             machine.seconds_per_trim,
             way.paper_price * _worth_of_paper(batch, table, paper) * machine.seconds_per_pass,
         )

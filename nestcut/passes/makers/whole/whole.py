@@ -21,13 +21,12 @@ from numpy.typing import NDArray
 from shapely.affinity import translate
 
 from nestcut.batch.model import Batch, Pose
-from nestcut.passes.common.plate_rules import places_of
+from nestcut.passes.common.plate_rules import places_of, suits_turned
 from nestcut.passes.common.schedule import urgency
 from nestcut.passes.common.slits import Piece, slit
-from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, bare_run
 from nestcut.passes.makers.whole.cut_scraps import CutScrap, ScrapKind, ScrapUse
-from nestcut.passes.makers.whole.shifts import CutShapes, Gap, Mask, switch_off
+from nestcut.passes.makers.whole.shifts import CutShapes, Gap, Mask, furthest_out, switch_off, too_near
 from nestcut.passes.parts.chips import Site, sites_of
 from nestcut.plans.model import Slot
 
@@ -169,8 +168,7 @@ class _ScrapTable:
         if key not in kind.masks:
             site = self.sites[station][slot]
             pose = site.slot.pose
-            turns = paper_turns(site.die, self.batch.paper(kind.paper), pose.deg, papers="square")
-            if any(abs((turn + kind.deg + 180.0) % 360.0 - 180.0) < 1e-6 for turn in turns):
+            if suits_turned(self.batch, site.die, kind.paper, pose.deg, kind.deg):
                 kind.masks[key] = self.shapes.places(kind.outline, site.die, pose, kind.shape, kind.y0)
             else:
                 kind.masks[key] = np.zeros(kind.shape, dtype=bool)
@@ -290,14 +288,10 @@ class _ScrapTable:
         return best[1] if best else None
 
     def _tidiest(self, station: int, masks: Mapping[int, Mask], places: NDArray[np.int64]) -> tuple[int, int]:
-        """Of equally good places the one furthest out towards the plate's nearer end, then furthest to the left:
-        cuts close up in the scrap, and the middle of the plate stays free."""
+        """Of equally good places the one furthest out towards the plate's nearer end."""
         first = places[0]
         down = [self.sites[station][s].cut.centroid.y for s, mask in masks.items() if mask[tuple(first)]]
-        towards = 1 if sum(down) / len(down) < self.batch.machine.plate_mm[1] / 2 else -1
-        order = np.lexsort((places[:, 0], towards * places[:, 1]))
-        x, y = places[order[0]]
-        return int(x), int(y)
+        return furthest_out(places, sum(down) / len(down) < self.batch.machine.plate_mm[1] / 2)
 
     def _together(
         self, station: int, slots: Sequence[int], paper: str, rest: Counter[tuple[str, str]]
@@ -316,9 +310,7 @@ class _ScrapTable:
 
     def _too_near(self, station: int, one: int, two: int) -> bool:
         """Whether two cuts of a lay-up leave too little web for a scrap that both lie in."""
-        shifts, left, top = self._gap(station, one, station, two)
-        x, y = -left, -top
-        return 0 <= x < shifts.shape[0] and 0 <= y < shifts.shape[1] and bool(shifts[x, y])
+        return too_near(self._gap(station, one, station, two))
 
     def _clear(self, kind: ScrapKind, chosen: Sequence[ScrapUse]) -> Mask:
         """Places at which this scrap's box meets no box of the scraps that lie already."""

@@ -19,6 +19,7 @@ from nestcut.cli.console import (
     run_apart,
 )
 from nestcut.cli.reserve import limit_seconds, search_seconds
+from nestcut.units import counted, minutes_words
 
 if TYPE_CHECKING:
     from nestcut.plans import Plan
@@ -89,7 +90,7 @@ def plan_into(
 
         asked = read_batch(batch)
         allowed_s = limit_seconds(asked, LONGEST_BY_WORK_S if work and seconds is None else seconds)
-        check_writable(folder, batch=batch)
+        check_writable(folder, batch=batch, reads=asked.reads)
         with ProgressLine(seconds=allowed_s, quiet=as_json) as progress:
             run_apart(prepare)
             now = _stopwatch.seconds()
@@ -173,8 +174,8 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
     else:
         lines.append(f"{total.passes} passes, {best}: {bound.reason}")
         lines.append(
-            f"{total.cranks} cranks, {_count(total.changes, 'lay-up')} to set up, "
-            f"{_count(total.trims, 'trim')}, {_count(total.pieces, 'piece')}, about {_duration(total.minutes)}"
+            f"{total.cranks} cranks, {counted(total.changes, 'lay-up')} to set up, "
+            f"{counted(total.trims, 'trim')}, {counted(total.pieces, 'piece')}, about {minutes_words(total.minutes)}"
         )
     used = {p.scrap for a_pass in result.passes for p in a_pass.papers} | {t.scrap for t in result.trims}
     stock = {s.id: s.paper for s in result.scraps}
@@ -188,9 +189,9 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         )
     for s in result.short:
         what = f"paper {s.paper}" if s.paper else "die " + ", ".join(s.dies)
-        sheets = " or ".join(f"{_count(n, f'{size} sheet')}" for size, n in sorted(s.sheets.items()) if n)
+        sheets = " or ".join(f"{counted(n, f'{size} sheet')}" for size, n in sorted(s.sheets.items()) if n)
         lines.append(
-            f"Short: {what}: {_count(s.pieces, 'piece')}, {s.area_mm2:.0f} mm²"
+            f"Short: {what}: {counted(s.pieces, 'piece')}, {s.area_mm2:.0f} mm²"
             + (f"; buy {sheets}" if sheets else "")
             + (" (proved)" if s.proved else " (not proved)")
             + f": {s.reason}"
@@ -211,12 +212,3 @@ def best_ideas(result: Plan, most: int = 2) -> list[str]:
         return []
     buys = [one for one in ideas if one.get("kind") == "die" and one.get("passes", 0) < 0]
     return [str(one["sentence"]) for one in buys[:most]]
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" + ("" if number == 1 else "s")
-
-
-def _duration(minutes: float) -> str:
-    whole = round(minutes)
-    return f"{whole} min" if whole < 90 else f"{whole // 60} h {whole % 60:02d} min"

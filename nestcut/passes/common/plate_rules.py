@@ -35,6 +35,7 @@ __all__ = [
     "places_across",
     "places_of",
     "suits",
+    "suits_turned",
     "turns_in_rows",
     "window_size",
 ]
@@ -124,6 +125,13 @@ def chip_angle(cut: Shape) -> float:
         if area < best_area - 1e-9:
             best_deg, best_area = deg, area
     return wrapped_deg(best_deg)
+
+
+def suits_turned(batch: Batch, die: Die, paper: str, deg: float, paper_deg: float) -> bool:
+    """Whether a die at ``deg`` on the plate can cut a paper that lies there turned by ``paper_deg``, quarter turns."""
+    # A paper turned by some angle on the plate takes the die to minus that in its own frame.
+    turns = paper_turns(die, batch.paper(paper), deg)
+    return any(abs((turn + paper_deg + 180.0) % 360.0 - 180.0) < 1e-6 for turn in turns)
 
 
 def turns_in_rows(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[float, ...]:

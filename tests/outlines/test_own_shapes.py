@@ -32,7 +32,7 @@ def test_own_shape(path):
     assert "<title>" in text
     assert "<!DOCTYPE" not in text
     read = read_die(path, rim_mm=1.6)
-    assert not any("no physical size" in note or "passed over" in note for note in read.notes)
+    assert not any("no physical size" in note or "ignored" in note for note in read.notes)
     w, h = outline_size(read.cut)
     assert 8 <= max(w, h) <= 90
     assert read.cut.is_valid

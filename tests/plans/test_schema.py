@@ -18,7 +18,7 @@ from tests.shared.strategies import plans
 VALIDATOR = jsonschema.Draft202012Validator(plan_schema())
 
 BEYOND_A_SCHEMA = (
-    "is there twice",
+    "appears twice",
     "not closed",
     "crosses itself",
     "not a clean outline",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from nestcut import _stopwatch
 from nestcut.batch.model import Batch, Demand
 from nestcut.batch.turns import turns_on
 from nestcut.errors import BatchError
@@ -73,11 +73,11 @@ def estimate(
         seconds: time limit for all of them together.
     Raises: BatchError where a die fits the plate in no way.
     """
-    prepare(load=False)  # an answer within seconds: kernels that are not needed stay where they are
-    start = time.monotonic()
+    prepare()
+    start = _stopwatch.seconds()
     result = []
     for number, count in enumerate(kits):
-        left = max(0.3, seconds - (time.monotonic() - start))
+        left = max(0.3, seconds - (_stopwatch.seconds() - start))
         result.append(_one(replace(batch, kits=count), left / (len(kits) - number), seed, stop, work_limit))
     return result
 

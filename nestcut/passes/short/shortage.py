@@ -141,5 +141,5 @@ def _reason(paper: str, total: int, proved: int, reason: str) -> str:
     if proved >= total:
         return reason
     if proved > 0:
-        return f"{reason}; that is proved for {proved} of the {total} pieces, the rest found no place in the scraps"
+        return f"{reason}; that is proved for {proved} of the {total} pieces, and no place was found for the rest"
     return f"the scraps of {paper} may hold more, but no place was found for {total} pieces"

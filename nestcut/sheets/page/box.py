@@ -35,7 +35,7 @@ _MARGIN_MM = 2.0
 _DIGITS = 6
 """Of coordinates in box.csv: a millionth of a millimetre, as in plan.json."""
 _HEADINGS = {
-    "offcut": "Offcuts of the trims",
+    "offcut": "Offcuts from trimming",
     "remnant": "What the dies left",
     "part": "Trimmed and not used",
     "scrap": "Not pulled out: still in the box",

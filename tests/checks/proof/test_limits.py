@@ -175,5 +175,5 @@ def test_the_command_says_not_known(tmp_path) -> None:
     write_plan(plan, tmp_path / "plan.json")
     answer = CliRunner().invoke(app, ["check", "--proof", "--seconds", "60", str(tmp_path)])
     assert answer.exit_code == 1
-    assert "Not known: the proof of 30 passes was not gone through, it is too large" in answer.output
+    assert "Undecided: the proof of 30 passes was not gone through, it is too large" in answer.output
     assert "Broken: [undecided]" not in answer.output

@@ -60,7 +60,7 @@ def test_paths_that_are_no_files(tmp_path):
     for path, message in [
         (tmp_path / "none.svg", "no such file"),
         (tmp_path, "folder"),
-        ("/dev/zero", "not a plain file"),
+        ("/dev/zero", "not a regular file"),
         ("a\0b.svg", "can't be opened|no such file"),
         (tmp_path / ("x" * 400), "can't be opened"),
     ]:
@@ -91,8 +91,8 @@ BODIES = {
     "two that cross": ('<rect width="20" height="20"/><circle cx="20" cy="10" r="8"/>', "cross each other"),
     "nan": ('<path d="M0 0LNaN 20L20 0z"/>', "can't be read|lacks numbers"),
     "infinite": ('<path d="M0 0L1e999 20L20 0z"/>', "too large"),
-    "huge": ('<path d="M0 0L1e9 20L20 0z"/>', "farther than 10 m"),
-    "huge radius": ('<circle r="1e8"/>', "farther than 10 m"),
+    "huge": ('<path d="M0 0L1e9 20L20 0z"/>', "larger than 10 m"),
+    "huge radius": ('<circle r="1e8"/>', "larger than 10 m"),
     "negative radius": ('<circle r="-5"/>', "below 0"),
     "no move first": ('<path d="L10 10z"/>', "begins with"),
     "numbers after z": ('<path d="M0 0h9v9z 5 5"/>', "number without a command"),

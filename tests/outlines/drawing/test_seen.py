@@ -71,7 +71,7 @@ def test_what_lies_beyond_the_page_is_left_out_with_a_note(tmp_path, beyond):
     read = die(tmp_path, f"{SQUARE}\n{beyond}")
     assert outline_size(read.cut) == pytest.approx((20, 10))
     assert read.marks == ()
-    assert "wholly beyond the page was left out; move it onto the page" in notes(read)
+    assert "wholly outside the page was left out; move it onto the page" in notes(read)
     assert "(line 2, " in notes(read)
 
 
@@ -92,7 +92,7 @@ def test_what_reaches_beyond_the_page_is_read_whole(tmp_path):
     """With a note, unless it is a hair only."""
     read = die(tmp_path, '<rect x="-5" y="10" width="20" height="10"/>')
     assert outline_size(read.cut) == pytest.approx((20, 10))
-    assert "reaches beyond the page was read whole (line 1, rect)" in notes(read)
+    assert "sticks out of the page was read whole (line 1, rect)" in notes(read)
     assert die(tmp_path, '<rect x="-.08" y="10" width="20" height="10"/>').notes == ()
 
 
@@ -100,7 +100,7 @@ def test_a_page_that_is_all_wrong(tmp_path):
     """Where everything lies beyond the page, or around it, the page is wrong, not the drawing."""
     read = die(tmp_path, '<rect x="120" y="10" width="20" height="10"/><path d="M5 5h5" stroke="#000"/>')
     assert outline_size(read.cut) == pytest.approx((20, 10))
-    assert "All outlines of the drawing lie beyond its page" in notes(read)
+    assert "All outlines of the drawing lie outside its page" in notes(read)
     around = '<rect x="-9" y="-9" width="120" height="120" fill="none" stroke="#000"/>' + SQUARE
     assert outline_size(die(tmp_path, around).cut) == pytest.approx((120, 120))
 
@@ -217,7 +217,7 @@ def test_basic_shapes_clip(tmp_path, clip, seen):
         read = die(tmp_path, body + other)
         assert outline_size(read.cut) == pytest.approx((8, 8) if seen == "gone" else (58, 58))
         assert ("What a clip hides was left out" in notes(read)) == (seen == "gone")
-        assert ("passed over" in notes(read)) == (seen == "named")
+        assert ("ignored" in notes(read)) == (seen == "named")
         assert bool(read.notes) == (seen != "whole")
 
 
@@ -258,7 +258,7 @@ def test_switch_passes_over_what_is_not_read(tmp_path):
     """A part that nestcut can't read is no choice: the next one stands in for it, and a note names the first."""
     read = die(tmp_path, f"<switch><foreignObject><p/></foreignObject><g>{SQUARE}</g></switch>")
     assert outline_size(read.cut) == pytest.approx((20, 10))
-    assert "Text was passed over" in notes(read)
+    assert "Text was ignored" in notes(read)
     program = f'<switch><foreignObject requiredExtensions="x"/><g>{SQUARE}</g></switch>'
     assert die(tmp_path, program).notes == ()
 

@@ -163,7 +163,7 @@ def test_movements_inside_anything_are_named():
     ):
         shown, notes = read(body)
         assert shown == read(SQUARE)[0]
-        assert "Movements were passed over" in notes
+        assert "Animations were ignored" in notes
 
 
 def test_web_pages_and_private_data():
@@ -178,7 +178,7 @@ def test_what_is_never_used():
     """A symbol that nothing shows is named, one that is shown is not."""
     symbol = '<symbol id="s" viewBox="0 0 9 9"><rect width="9" height="9"/></symbol>'
     assert (
-        "A symbol that is nowhere used was passed over (line 1, symbol id='s')." in read(SQUARE + symbol)[1]
+        "A symbol that is not used anywhere was ignored (line 1, symbol id='s')." in read(SQUARE + symbol)[1]
     )
     used = read(SQUARE + symbol + '<use href="#s" x="60" y="60" width="20" height="20"/>')
     assert len(used[0]) == 2
@@ -287,7 +287,7 @@ def test_properties_that_are_not_read_are_named(name):
     for body in bodies:
         shown, notes = read(body)
         assert shown == read(SQUARE)[0]
-        assert "passed over" in notes or "read as a whole line" in notes, body
+        assert "ignored" in notes or "read as a whole line" in notes, body
 
 
 @pytest.mark.parametrize("name", [*NAMED_PROPERTIES])

@@ -74,7 +74,7 @@ def test_the_next_batch_reads_the_box_without_a_change(make, tmp_path):
         assert outline.buffer(2e-3).covers(scrap.outline)
     total = sum(scrap.outline.area for scrap in batch.scraps)
     assert total == pytest.approx(sum(outline.area for _, outline in wanted.values()), rel=1e-4)
-    assert not [note for note in batch.notes if "size" in note or "passed over" in note]
+    assert not [note for note in batch.notes if "size" in note or "ignored" in note]
 
 
 def test_names_that_look_like_formulas_come_back_as_they_are(tmp_path):

@@ -6,13 +6,13 @@ a cut or so. A last cut that finds no paper either way is made over a scrap that
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from shapely.geometry.base import BaseGeometry
 
+from nestcut import _stopwatch
 from nestcut.batch.model import Batch
 from nestcut.passes.common.plate_rules import apart
 from nestcut.passes.common.schedule import run_tasks
@@ -105,9 +105,9 @@ def _in_strips(
         for name, _ in left
     )
     found: list[PaperedPasses] = []
-    end = time.monotonic() + seconds
+    end = _stopwatch.seconds() + seconds
     for turn in range(STRIPS_TURNS):
-        limit = end - time.monotonic()
+        limit = end - _stopwatch.seconds()
         # By work the limit is never met; by the clock the first turn is made in any case.
         if found and limit <= 0:
             break

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import math
 import random
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from nestcut import _stopwatch
 from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.common.plate_rules import HAIR_MM, window_size
@@ -133,7 +133,7 @@ def settled(
     needed = _Needed(batch, sizes)
     best_cost = cost = needed(best)
     for step in range(tries):
-        if step % 100 == 99 and time.monotonic() >= end:
+        if step % 100 == 99 and _stopwatch.seconds() >= end:
             break
         heat = 3.0 * (1 - step / tries) + 1e-3
         trial = [[list(lane) for lane in own] for own in lanes]

@@ -9,10 +9,10 @@ plate and is pulled inward by the length of a cut from pass to pass.
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from nestcut import _stopwatch
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.common.plate_rules import HAIR_MM, suits, turns_in_rows, window_size
 from nestcut.passes.common.solvers import new_solver
@@ -56,13 +56,13 @@ def lane_layups(
     if not copies:
         return None
     best: tuple[LaneLayup, ...] | None = None
-    end = time.monotonic() + seconds
+    end = _stopwatch.seconds() + seconds
     sizes = largest_of(sizes_by_paper(batch)) if sizes is None else sizes
     for count in range(1, most_layups + 1):
         found = _solve(batch, copies, count, at_least=at_least, work=work, seed=seed, end=end, sizes=sizes)
         if found and (best is None or _passes(found) < _passes(best)):
             best = found
-        if (best is not None and _passes(best) <= at_least) or time.monotonic() >= end:
+        if (best is not None and _passes(best) <= at_least) or _stopwatch.seconds() >= end:
             break
     return best
 
@@ -198,7 +198,7 @@ def _solve(
     total = sum(passes)
     model.add(total >= max(at_least, most))
     model.minimize(total)
-    solver = new_solver(seconds=max(0.1, min(5 * work, end - time.monotonic())), work=work, seed=seed)
+    solver = new_solver(seconds=max(0.1, min(5 * work, end - _stopwatch.seconds())), work=work, seed=seed)
     if solver.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return None
     left = [dict(c.cuts) for c in copies]

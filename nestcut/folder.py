@@ -115,7 +115,7 @@ def read_by(batch: str | os.PathLike[str]) -> list[Path]:
         data = tomllib.loads(Path(batch).read_text("utf-8-sig"))
     except (OSError, ValueError):
         return []
-    named = [data.get(key) for key in ("scraps_csv", "cards_csv", "dies_folder")]
+    named = [data.get(key) for key in ("scraps_csv", "cards_csv", "dies_folder", "box")]
     dies, scraps = data.get("dies"), data.get("scraps")
     tables = [
         *(dies.values() if isinstance(dies, dict) else ()),

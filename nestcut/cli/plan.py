@@ -84,13 +84,15 @@ def plan_into(
     begin = time.monotonic()
     interrupt = Interrupt()
     with plain_errors():
-        from nestcut.batch import read_batch
+        from nestcut.box import changed_meanwhile, read_batch, replaces_unsettled
         from nestcut.folder import check_writable, write_plan_folder
         from nestcut.passes import plan_batch
 
         asked = read_batch(batch)
         allowed_s = limit_seconds(asked, LONGEST_BY_WORK_S if work and seconds is None else seconds)
         check_writable(folder, batch=batch)
+        if remark := replaces_unsettled(asked, folder):
+            typer.echo(f"Note: {remark}", err=True)
         with ProgressLine(seconds=allowed_s, quiet=as_json) as progress:
             loading = time.monotonic()
             ready = run_apart(lambda: _ready(progress))
@@ -118,6 +120,8 @@ def plan_into(
                 )
         with interrupt:
             write_plan_folder(result, folder)
+        if remark := changed_meanwhile(asked):
+            typer.echo(f"Note: {remark}", err=True)
     if as_json:
         print_json(summary_json(result, folder))
     else:

@@ -284,7 +284,7 @@ class Box:
             action = undo.latest(con) if back else undo.next_undone(con)
             if action is not None:
                 with found_at(self._file.where):
-                    undo.toggle(con, action)
+                    undo.toggle(con, action, self._file.seal)
             return action
 
     # ------------------------------------------------------------------ text
@@ -345,11 +345,11 @@ def _put(
     """Put scraps in: (the id asked for or "", paper, outline) each."""
     taken = rows.tags(con)
     # What has an id of its own must not lose it to one that is given a new one.
-    spoken_for = taken | {asked for asked, _, _ in scraps}
+    fresh = rows.FreshTags(taken.union(asked for asked, _, _ in scraps))
     since = now_text()
     put = []
     for asked, paper, outline in scraps:
-        tag = asked if asked and asked not in taken else rows.fresh_tag(paper, spoken_for)
+        tag = asked if asked and asked not in taken else fresh.of(paper)
         taken.add(tag)
         rows.put_scrap(con, tag, paper, outline, source, since)
         put.append(Tagged(tag, paper, asked))

@@ -11,9 +11,9 @@ from shapely.geometry import Polygon
 from nestcut.batch.model import BoxState
 from nestcut.box.file import now_text
 from nestcut.box.rows import (
+    FreshTags,
     at_corner,
     evenings,
-    fresh_tag,
     outline_from,
     put_paper,
     put_scrap,
@@ -91,7 +91,7 @@ def put_back(
     since = now_text()
     taken = tags(con)
     # What keeps its id must not lose it to a piece that is given a new one.
-    spoken_for = taken.union(*(one.ids for one in kept))
+    fresh = FreshTags(taken.union(*(one.ids for one in kept)))
     papers = {paper.name: paper for paper in plan.papers}
     put = []
     for one in kept:
@@ -99,7 +99,7 @@ def put_back(
             put_paper(con, papers[one.paper])
             known.add(one.paper)
         for name in one.ids:
-            tag = fresh_tag(one.paper, spoken_for) if name in taken else name
+            tag = fresh.of(one.paper) if name in taken else name
             taken.add(tag)
             put_scrap(con, tag, one.paper, at_corner(one.outline), source, since)
             put.append(Tagged(tag, one.paper, name))

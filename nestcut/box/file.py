@@ -100,7 +100,8 @@ class BoxFile:
             try:
                 yield self._con
             finally:
-                self._con.execute("rollback")
+                with suppress(sqlite3.Error):  # an error of the disk has ended it already
+                    self._con.execute("rollback")
 
     @contextmanager
     def acting(self, words: str) -> Iterator[sqlite3.Connection]:
@@ -111,7 +112,7 @@ class BoxFile:
         with self.writing() as con:
             con.execute("delete from action where undone = 1")
             action = con.execute(
-                "insert into action (at, words) values (?, ?)", (now_text(), words)
+                "insert into action (at, words, seal) select ?, ?, seal from box", (now_text(), words)
             ).lastrowid
             con.execute("update box set acting = ?", (action,))
             yield con
@@ -127,7 +128,7 @@ class BoxFile:
                 if self._number("user_version") != VERSION:
                     raise self._newer(self._number("user_version"))
                 yield self._con
-                self._con.execute("update box set seal = ?", (self._seal(),))
+                self._con.execute("update box set seal = ?", (self.seal(),))
                 self._con.execute("commit")
             except BaseException:
                 # Where the disk is full SQLite may have rolled back already.
@@ -141,6 +142,8 @@ class BoxFile:
         con = sqlite3.connect(
             f"{self.path.absolute().as_uri()}?mode={mode}", uri=True, isolation_level=None, timeout=BUSY_S
         )
+        # What a disk has spoilt may be no text any more: then it is not what was sealed.
+        con.text_factory = lambda raw: raw.decode("utf-8", "replace")
         con.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, MOST_TEXT)
         con.setlimit(sqlite3.SQLITE_LIMIT_ATTACHED, 1)  # VACUUM INTO takes one
         for pragma in (
@@ -176,11 +179,12 @@ class BoxFile:
             if self._con.execute("pragma quick_check(1)").fetchone()[0] != "ok":
                 raise self._damaged()
             row = self._con.execute("select seal from box").fetchone()
-            if row is None or row[0] != self._seal():
+            if row is None or row[0] != self.seal():
                 raise self._damaged()
             return version
         finally:
-            self._con.execute("rollback")
+            with suppress(sqlite3.Error):
+                self._con.execute("rollback")
 
     def _is_empty(self) -> bool:
         # Not what SQLite says: it takes a file of a few bytes for an empty one, and counts the page that it is about to write.
@@ -217,7 +221,7 @@ class BoxFile:
                         con.execute(statement)
                 con.execute(
                     "insert into box (one, id, made, seal) values (1, ?, ?, ?)",
-                    (secrets.token_hex(8), now_text(), self._seal()),
+                    (secrets.token_hex(8), now_text(), self.seal()),
                 )
                 con.execute(f"pragma user_version = {VERSION}")
             con.execute("commit")
@@ -244,7 +248,7 @@ class BoxFile:
             raise
         self.notes.append(f"The box was brought up to date; as it was before, it is kept as {shown(copy)}.")
 
-    def _seal(self) -> str:
+    def seal(self) -> str:
         """Digest of the whole stock (SHA-256): a text that a disk has spoilt is seen, where SQLite sees nothing wrong."""
         digest = hashlib.sha256()
         tables = {row[0] for row in self._con.execute("select name from sqlite_master where type = 'table'")}
@@ -325,6 +329,9 @@ class BoxFile:
             yield
         except sqlite3.Error as err:
             raise self._worded(err) from err
+        except UnicodeDecodeError as err:
+            # A message of SQLite that quotes a schema which is no text any more.
+            raise self._damaged() from err
 
     def _worded(self, err: sqlite3.Error) -> NestcutError:
         code = (getattr(err, "sqlite_errorcode", None) or 0) & 0xFF

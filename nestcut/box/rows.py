@@ -22,11 +22,11 @@ from nestcut.plans.node import Node
 from nestcut.plans.shapes import polygon_of
 
 __all__ = [
+    "FreshTags",
     "at_corner",
     "die_text",
     "dies",
     "evenings",
-    "fresh_tag",
     "good_name",
     "outline_from",
     "outline_text",
@@ -182,17 +182,18 @@ def remove(con: sqlite3.Connection, table: str, column: str, names: Sequence[str
     con.executemany(f"delete from {table} where {column} = ?", [(name,) for name in dict.fromkeys(names)])
 
 
-def fresh_tag(paper: str, taken: set[str]) -> str:
-    """A tag for a scrap of a paper: red-1, red-2, …, after the largest number there is. It is added to ``taken``."""
-    stem = paper[:60].rstrip()
-    numbers = [
-        int(rest)
-        for tag in taken
-        if tag.startswith(f"{stem}-")
-        and (rest := tag[len(stem) + 1 :]).isascii()
-        and rest.isdigit()
-        and len(rest) < 9
-    ]
-    tag = f"{stem}-{max(numbers, default=0) + 1}"
-    taken.add(tag)
-    return tag
+class FreshTags:
+    """Tags for scraps that bring none: red-1, red-2, …, after the largest number that is taken."""
+
+    def __init__(self, taken: Iterable[str]) -> None:
+        self._largest: dict[str, int] = {}
+        for tag in taken:
+            stem, dash, number = tag.rpartition("-")
+            if dash and number.isascii() and number.isdigit() and len(number) < 9:
+                self._largest[stem] = max(self._largest.get(stem, 0), int(number))
+
+    def of(self, paper: str) -> str:
+        """The next one for a scrap of a paper."""
+        stem = paper[:60].rstrip()
+        self._largest[stem] = self._largest.get(stem, 0) + 1
+        return f"{stem}-{self._largest[stem]}"

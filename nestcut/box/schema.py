@@ -50,7 +50,8 @@ _FIRST = [
     # One row. ``seal``: digest of the stock as it should be. ``acting``: the action that changes are noted for.
     "create table box (one integer primary key check (one = 1), id text not null, made text not null, "
     "seal text not null, acting integer) strict",
-    "create table action (id integer primary key, at text not null, words text not null, "
+    # ``seal`` of an action: digest of the stock before it, or, once it is undone, after it.
+    "create table action (id integer primary key, at text not null, words text not null, seal text not null, "
     "undone integer not null default 0 check (undone in (0, 1))) strict",
     "create table undo_line (id integer primary key, action integer not null "
     "references action on delete cascade, kind text not null, row integer not null, before text) strict",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections.abc import Callable
 
 from nestcut.box.schema import STOCK
 from nestcut.box.values import Action
@@ -36,8 +37,15 @@ def next_undone(con: sqlite3.Connection) -> Action | None:
     return None if row is None else _action(row)
 
 
-def toggle(con: sqlite3.Connection, action: Action) -> None:
-    """Undo an action, or do it again if it was undone. Raises: BoxError where its lines can't be read."""
+def toggle(con: sqlite3.Connection, action: Action, seal: Callable[[], str]) -> None:
+    """Undo an action, or do it again if it was undone.
+
+    Args:
+        seal: digest of the stock as it is; after this it is what it was on the other side of the action.
+    Raises: BoxError where its lines can't be read, or lead somewhere else: a disk may have spoilt them.
+    """
+    beyond = con.execute("select seal from action where id = ?", (action.number,)).fetchone()[0]
+    here = seal()
     lines = con.execute(
         "select kind, row, before from undo_line where action = ? order by id desc", (action.number,)
     ).fetchall()
@@ -46,7 +54,9 @@ def toggle(con: sqlite3.Connection, action: Action) -> None:
     for kind, row, before in lines:
         _put_back(con, kind, row, before)
     con.execute("update box set acting = null")
-    con.execute("update action set undone = 1 - undone where id = ?", (action.number,))
+    if seal() != beyond:
+        raise _unreadable()
+    con.execute("update action set undone = 1 - undone, seal = ? where id = ?", (here, action.number))
 
 
 def _put_back(con: sqlite3.Connection, kind: str, row: int, before: str | None) -> None:

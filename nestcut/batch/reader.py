@@ -78,7 +78,7 @@ def batch_from_toml(
     form = read_form(data, problems)
     problems.raise_if_any()
     assert form is not None
-    batch = _Builder(form, folder, problems, data, open_box).batch()
+    batch = _BatchBuilder(form, folder, problems, data, open_box).batch()
     problems.raise_if_any()
     return batch
 
@@ -104,10 +104,10 @@ def read_cards_csv(path: str | os.PathLike[str]) -> tuple[Card, ...]:
     return cards
 
 
-def _alone(path: str | os.PathLike[str]) -> tuple[_Builder, Path]:
+def _alone(path: str | os.PathLike[str]) -> tuple[_BatchBuilder, Path]:
     """A builder for a table without a batch file."""
     form = BatchForm.model_validate({"machine": {"plate": [1.0, 1.0], "clear": 0.0}})
-    return _Builder(form, Path(path).parent, Problems(shown(path))), Path(path)
+    return _BatchBuilder(form, Path(path).parent, Problems(shown(path))), Path(path)
 
 
 def _wishes(form: WishesForm) -> Wishes:
@@ -117,7 +117,7 @@ def _wishes(form: WishesForm) -> Wishes:
     return Wishes(HANDY, form.extra_passes) if form.extra_passes else Wishes()
 
 
-class _Builder:
+class _BatchBuilder:
     """Makes the values of a batch from its form, noting what is wrong on the way."""
 
     def __init__(
@@ -172,6 +172,7 @@ class _Builder:
             kits=form.klass.kits,
             spares=form.klass.spares,
             wishes=_wishes(form.wishes),
+            reads=(*self._reads(), *(() if stock is None else (Path(stock.box.file),))),
             evening=Evening(form.evening.start, form.evening.break_every, form.evening.break_minutes),
             box=None if stock is None else stock.box,
         )
@@ -285,7 +286,7 @@ class _Builder:
                 continue
             if name in found:
                 self.problems.add(
-                    f'"{name}" is there twice', mend="names look the same; change one", at=(table,)
+                    f'"{name}" appears twice', mend="names look the same; change one", at=(table,)
                 )
             found[name] = written
         if len(found) > most:
@@ -308,6 +309,13 @@ class _Builder:
             with self.problems.catching((key,)):
                 found.append(beside(self.folder, text, suffix=".csv", may_leave=False))
         return found
+
+    def _reads(self) -> tuple[Path, ...]:
+        """Tables, folders and drawings that the file names."""
+        form = self.form
+        drawings = [one.outline for one in (*form.dies.values(), *form.scraps)]
+        texts = [*form.scraps_csv, *form.cards_csv, *form.dies_folder, *drawings]
+        return tuple(self.folder / text.replace("\\", "/") for text in texts if text)
 
     def _die_drawings(self) -> dict[str, Path]:
         """Name → drawing of every SVG in the folders of dies."""

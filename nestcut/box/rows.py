@@ -18,7 +18,7 @@ from nestcut.box.values import PastEvening, StockScrap
 from nestcut.errors import BoxError, PlanError
 from nestcut.plans.decode import die_of
 from nestcut.plans.encode import die_to_json, shape_to_json
-from nestcut.plans.node import Node
+from nestcut.plans.node import JsonNode
 from nestcut.plans.shapes import polygon_of
 
 __all__ = [
@@ -69,7 +69,7 @@ def die_text(die: Die) -> str:
 
 def _read(text: str, reader: Any) -> Any:
     try:
-        return reader(Node(json.loads(text)))
+        return reader(JsonNode(json.loads(text)))
     except (PlanError, ValueError, RecursionError) as err:
         what = err.what if isinstance(err, PlanError) else str(err)
         raise BoxError(

@@ -12,7 +12,7 @@ from nestcut.errors import BoxError
 from nestcut.plans.decode import die_of, paper_of
 from nestcut.plans.encode import paper_to_json
 from nestcut.plans.files import parse_json
-from nestcut.plans.node import Node
+from nestcut.plans.node import JsonNode
 from nestcut.plans.shapes import polygon_of
 
 __all__ = ["read_text", "write_text"]
@@ -52,7 +52,7 @@ def read_text(con: sqlite3.Connection, text: str) -> tuple[str, str]:
     Returns: the id of the box that was written, and when it was made.
     Raises: BoxError, PlanError.
     """
-    root = Node(parse_json(text))
+    root = JsonNode(parse_json(text))
     root.mapping()
     if root.key("format").value != FORMAT:
         root.key("format").refuse("this is no export of a box", "give a file that nestcut box export wrote")
@@ -91,7 +91,7 @@ def read_text(con: sqlite3.Connection, text: str) -> tuple[str, str]:
     return id_, made
 
 
-def _scrap(node: Node) -> StockScrap:
+def _scrap(node: JsonNode) -> StockScrap:
     return StockScrap(
         tag=node.key("tag").text(),
         paper=node.key("paper").text(),
@@ -101,7 +101,7 @@ def _scrap(node: Node) -> StockScrap:
     )
 
 
-def _once(name: str, taken: set[str], node: Node) -> None:
+def _once(name: str, taken: set[str], node: JsonNode) -> None:
     if name in taken:
         node.refuse("this name is there twice", "every scrap, paper, die and evening is there once")
     taken.add(name)

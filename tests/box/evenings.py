@@ -11,7 +11,7 @@ from shapely.geometry import box as rectangle
 from nestcut import Box
 from nestcut.box import StockScrap
 from nestcut.plans import Plan, plan_from_json, shape_to_json
-from tests.plans.sample import sample
+from tests.shared.plan_sample import sample
 
 __all__ = ["evening", "fill", "snapshot"]
 

@@ -17,7 +17,7 @@ from nestcut.cli import app
 from nestcut.errors import BatchError, BoxError, NestcutError
 from nestcut.plans import read_plan
 from tests.box.evenings import snapshot
-from tests.cli.small import BATCH, SQUARE, SVG
+from tests.shared.small_job import BATCH, SQUARE, SVG
 
 HEAD, _, REST = BATCH.partition("[papers.red]")
 CARDS = REST[REST.index("[[cards]]") :]

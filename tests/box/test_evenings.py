@@ -15,7 +15,7 @@ from nestcut.plans import Plan, plan_from_json, read_plan, write_plan
 from nestcut.plans.leftovers import leftovers
 from nestcut.sheets import write_sheets
 from tests.box.evenings import evening, fill, snapshot
-from tests.plans.sample import sample
+from tests.shared.plan_sample import sample
 
 
 def test_used_scraps_go_and_leftovers_come(box: Box) -> None:

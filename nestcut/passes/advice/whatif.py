@@ -8,13 +8,13 @@ the lower bound rests on can save passes when a second copy is bought; the other
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from typing import Any
 
+from nestcut import _stopwatch
 from nestcut.batch.model import Batch, Spares
 from nestcut.errors import BatchError
 from nestcut.passes.advice.estimates import Counting, paper_need, plate_for
@@ -22,7 +22,7 @@ from nestcut.passes.advice.prepare import prepare
 from nestcut.passes.common.schedule import cuts_wanted, run_tasks
 from nestcut.passes.common.totals import minutes_of
 from nestcut.passes.common.types import PlatePlan
-from nestcut.passes.plate.footprints import Kept, keep_dies
+from nestcut.passes.plate.footprints import DieFootprint, footprints_of
 from nestcut.passes.plate.patterns import PatternBook
 
 __all__ = ["WhatIf", "advice", "what_if"]
@@ -128,18 +128,18 @@ class _Asker:
     def __init__(self, batch: Batch, seconds: float, seed: int, stop: Callable[[], bool]) -> None:
         self.seed, self.seconds, self.stop = seed, seconds, stop
         self.counting = Counting()
-        self.dies = self._bare(keep_dies(batch, batch.demand, "hulls"))
+        self.dies = self._bare(footprints_of(batch, batch.demand, "hulls"))
         self.window = batch.machine.plate_mm
         self.book = PatternBook(len(self.dies))
 
     @staticmethod
-    def _bare(dies: Sequence[Kept]) -> tuple[Kept, ...]:
+    def _bare(dies: Sequence[DieFootprint]) -> tuple[DieFootprint, ...]:
         """The dies whatever number of copies is owned: layouts say nothing about that."""
         return tuple(replace(die, copies=1) for die in dies)
 
     def _book_for(self, batch: Batch) -> PatternBook | None:
         """What is known that holds here, too; on a larger plate layouts hold, disproofs do not."""
-        if self._bare(keep_dies(batch, batch.demand, "hulls")) != self.dies:
+        if self._bare(footprints_of(batch, batch.demand, "hulls")) != self.dies:
             return None
         width, length = batch.machine.plate_mm
         if width < self.window[0] or length < self.window[1]:
@@ -283,10 +283,10 @@ def what_if(
         stop: asked now and then; True ends with the answers so far.
     """
     prepare()
-    start = time.monotonic()
+    start = _stopwatch.seconds()
 
     def late(times: float = LONGEST) -> bool:
-        return bool(stop and stop()) or time.monotonic() - start > times * seconds
+        return bool(stop and stop()) or _stopwatch.seconds() - start > times * seconds
 
     asker = _Asker(batch, seconds / 3, seed, late)
     plate = asker.first(batch)

@@ -8,20 +8,20 @@ further valuable dies when it fits, and the sets that the bound leans on are tri
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Callable, Sequence
 
 import numpy as np
 from shapely.geometry import Polygon
 
+from nestcut import _stopwatch
 from nestcut.passes.plate.bound import PlateBound, prove
 from nestcut.passes.plate.disproof import Disprover
-from nestcut.passes.plate.footprints import Kept, window_ticks
+from nestcut.passes.plate.footprints import DieFootprint, window_ticks
 from nestcut.passes.plate.master import (
     Counts,
     IntegerMaster,
     LinearMaster,
-    Task,
+    PlateTask,
     solve_integer,
     solve_linear,
 )
@@ -48,14 +48,14 @@ class Limit:
     def __init__(
         self, seconds: float, work_limit: int | None = None, stop: Callable[[], bool] | None = None
     ) -> None:
-        self.begin = time.monotonic()
+        self.begin = _stopwatch.seconds()
         self.seconds = seconds
         self.work_limit = work_limit
         self.stop = stop
 
     @property
     def elapsed_s(self) -> float:
-        return time.monotonic() - self.begin
+        return _stopwatch.seconds() - self.begin
 
     def left_s(self) -> float:
         """Seconds left; a whole hour when only work counts."""
@@ -77,9 +77,9 @@ class PlateSearch:
 
     def __init__(
         self,
-        task: Task,
-        bound_task: Task,
-        dies: Sequence[Kept],
+        task: PlateTask,
+        bound_task: PlateTask,
+        dies: Sequence[DieFootprint],
         window: Polygon,
         gap_mm: float,
         *,

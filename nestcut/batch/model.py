@@ -22,6 +22,7 @@ from nestcut.arithmetic import sine_cosine
 
 __all__ = [
     "Batch",
+    "BoxState",
     "Card",
     "CardLine",
     "Demand",
@@ -36,6 +37,7 @@ __all__ = [
     "Scrap",
     "Shape",
     "Spares",
+    "Stock",
     "Turns",
     "Wishes",
     "filled",
@@ -263,6 +265,28 @@ class Evening:
 
 
 @dataclass(frozen=True, slots=True)
+class BoxState:
+    """Which box, and as it was when: what a plan notes of the box that it was made from."""
+
+    id: str
+    """Of the box, wherever its file lies."""
+    state: str
+    """Digest of all that it holds: equal where the box holds the same again."""
+    file: str = field(default="", compare=False)
+    """Where it was read from; no plan notes that."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """What a box has for a batch."""
+
+    box: BoxState
+    papers: tuple[Paper, ...]
+    scraps: tuple[Scrap, ...]
+    dies: tuple[Die, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Batch:
     """All that a batch file says."""
 
@@ -279,6 +303,8 @@ class Batch:
     evening: Evening = field(default_factory=Evening)
     notes: tuple[str, ...] = ()
     """Remarks of the reader for the person: crowded papers, marks that are not cut, …"""
+    box: BoxState | None = None
+    """The box that its scraps come from, if they come from one."""
     reads: tuple[Path, ...] = field(default=(), compare=False)
     """Tables, folders and drawings that the batch file names: no output may take their place."""
 

@@ -58,6 +58,7 @@ FLOORS = {
         "parts",
         "drafts",
         "short",
+        "makers.door",
         "makers.chips",
         "makers.strips",
         "makers.whole",
@@ -67,6 +68,8 @@ FLOORS = {
         "makers.one_paper",
         "advice",
         "makers.scarce",
+        "makers.board",
+        "makers.steps",
     ],
     "sheets": [
         "drawings",

@@ -17,7 +17,7 @@ from nestcut.passes.common.turns import turns_on
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.makers.nests.nest_layups import in_nests
-from nestcut.passes.makers.nests.nests import Ask, alike, nests_of
+from nestcut.passes.makers.nests.nests import Filler, alike, nests_of
 from nestcut.passes.makers.nests.riding import with_riders
 from nestcut.plans import plan_to_json
 from nestcut.plans.model import Bound, Share
@@ -27,7 +27,7 @@ SQUARE_OF_FIVE = 2 + 2 * math.sqrt(2)
 """Side of the least square that holds five discs of radius 1, one in the middle (Graham 1968)."""
 
 
-def rows_of(batch, outline: Polygon, asks: list[Ask]) -> list[tuple[int, Pose]]:
+def rows_of(batch, outline: Polygon, asks: list[Filler]) -> list[tuple[int, Pose]]:
     """A filling in rows of equal squares, a die after the other: simple, and exact by construction."""
     hand = batch.hand
     pitch = max(max(ask.die.cut.bounds[2] - ask.die.cut.bounds[0] for ask in asks), 1.0) + hand.web_mm

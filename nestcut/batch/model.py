@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Literal, TypeAlias
 
 from shapely.affinity import affine_transform
@@ -70,11 +71,16 @@ class Pose:
         return affine_transform(geometry, list(self.matrix(flipped=flipped)))
 
 
+def filled_parts(shape: Shape) -> list[Polygon]:
+    """The parts of a cut, without their holes: what falls out of the paper."""
+    parts = shape.geoms if isinstance(shape, MultiPolygon) else (shape,)
+    return [Polygon(part.exterior) for part in parts]
+
+
 def filled(shape: Shape) -> Shape:
     """The shape without its holes."""
-    if isinstance(shape, MultiPolygon):
-        return unary_union([Polygon(part.exterior) for part in shape.geoms])
-    return Polygon(shape.exterior)
+    parts = filled_parts(shape)
+    return parts[0] if len(parts) == 1 else unary_union(parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,6 +272,8 @@ class Batch:
     evening: Evening = field(default_factory=Evening)
     notes: tuple[str, ...] = ()
     """Remarks of the reader for the person: crowded papers, marks that are not cut, …"""
+    reads: tuple[Path, ...] = field(default=(), compare=False)
+    """Tables, folders and drawings that the batch file names: no output may take their place."""
 
     @property
     def demand(self) -> tuple[Demand, ...]:

@@ -59,7 +59,7 @@ def batch_from_toml(text: str, *, folder: Path, file: str = "the batch") -> Batc
     form = read_form(data, problems)
     problems.raise_if_any()
     assert form is not None
-    batch = _Builder(form, folder, problems, data).batch()
+    batch = _BatchBuilder(form, folder, problems, data).batch()
     problems.raise_if_any()
     return batch
 
@@ -85,10 +85,10 @@ def read_cards_csv(path: str | os.PathLike[str]) -> tuple[Card, ...]:
     return cards
 
 
-def _alone(path: str | os.PathLike[str]) -> tuple[_Builder, Path]:
+def _alone(path: str | os.PathLike[str]) -> tuple[_BatchBuilder, Path]:
     """A builder for a table without a batch file."""
     form = BatchForm.model_validate({"machine": {"plate": [1.0, 1.0], "clear": 0.0}})
-    return _Builder(form, Path(path).parent, Problems(shown(path))), Path(path)
+    return _BatchBuilder(form, Path(path).parent, Problems(shown(path))), Path(path)
 
 
 def _wishes(form: WishesForm) -> Wishes:
@@ -98,7 +98,7 @@ def _wishes(form: WishesForm) -> Wishes:
     return Wishes(HANDY, form.extra_passes) if form.extra_passes else Wishes()
 
 
-class _Builder:
+class _BatchBuilder:
     """Makes the values of a batch from its form, noting what is wrong on the way."""
 
     def __init__(
@@ -143,6 +143,7 @@ class _Builder:
             kits=form.klass.kits,
             spares=form.klass.spares,
             wishes=_wishes(form.wishes),
+            reads=self._reads(),
             evening=Evening(form.evening.start, form.evening.break_every, form.evening.break_minutes),
         )
         if not problems.found:
@@ -202,7 +203,7 @@ class _Builder:
                 continue
             if name in found:
                 self.problems.add(
-                    f'"{name}" is there twice', mend="names look the same; change one", at=(table,)
+                    f'"{name}" appears twice', mend="names look the same; change one", at=(table,)
                 )
             found[name] = written
         if len(found) > most:
@@ -225,6 +226,13 @@ class _Builder:
             with self.problems.catching((key,)):
                 found.append(beside(self.folder, text, suffix=".csv", may_leave=False))
         return found
+
+    def _reads(self) -> tuple[Path, ...]:
+        """Tables, folders and drawings that the file names."""
+        form = self.form
+        drawings = [one.outline for one in (*form.dies.values(), *form.scraps)]
+        texts = [*form.scraps_csv, *form.cards_csv, *form.dies_folder, *drawings]
+        return tuple(self.folder / text.replace("\\", "/") for text in texts if text)
 
     def _die_drawings(self) -> dict[str, Path]:
         """Name → drawing of every SVG in the folders of dies."""

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nestcut.checks.measures.patience import ENDLESS, Patience, Undecided
+from nestcut.checks.measures.patience import ENDLESS, Patience, TooMuchError, Undecided
 from nestcut.checks.measures.turns import ALL_TURNS, Interval
 from nestcut.checks.proof.cores import HAIR_MM, Rim, folded, forbidden_columns, turned_rings
 from nestcut.checks.proof.stacking import quarter
@@ -55,10 +55,6 @@ class _OpenError(Exception):
     """What the proof calls impossible may be possible; its words are for people."""
 
 
-class _TooMuchError(Exception):
-    """The proof is beyond what can be gone through; its words are for people."""
-
-
 @dataclass(slots=True)
 class _Case:
     """Turns (cells of the list, or an interval) and x of each rim; what follows for the ways of pairs and for y."""
@@ -88,7 +84,7 @@ def places_cannot_fit(
 
     Args:
         rims: in the order of the proof.
-        proof: its keys ``splits``, ``step_mm`` and ``folds`` (DEVELOPERS.md, 'Proof').
+        proof: its keys ``splits``, ``step_mm`` and ``folds`` (docs/proof.md).
         patience: raises TooLongError when it ends.
     """
     if not 1 <= len(rims) <= MOST_DIES:
@@ -121,7 +117,7 @@ def places_cannot_fit(
         )
     except _OpenError as reason:
         return str(reason)
-    except _TooMuchError as reason:
+    except TooMuchError as reason:
         return Undecided(reason)
     return None
 
@@ -164,7 +160,7 @@ class _Reader:
         self.half = math.ceil((width_mm + 2 * self.reach) / self.step) + 2
         # Before anything is laid out in memory.
         if 2 * self.half * max(len(rim.core(0.0)[0]) + 1 for rim in rims) ** 2 > MOST_AT_ONCE:
-            raise _TooMuchError("its columns are too many to go through")
+            raise TooMuchError("its columns are too many to go through")
         self.columns: dict[
             tuple[int, int, tuple[float, float], tuple[float, float]], tuple[Floats, Floats]
         ] = {}
@@ -199,7 +195,7 @@ class _Reader:
             self.steps += 1
             self.patience.ask()
             if self.steps > MOST_STEPS:
-                raise _TooMuchError("it is too long to go through")
+                raise TooMuchError("it is too long to go through")
             step = _STEP.match(self.splits, self.at)
             if step is None:
                 raise _OpenError("its splits end, or can't be read")

@@ -54,7 +54,7 @@ MOST_AT_ONCE = 8_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class _Rim:
+class _TurnedRim:
     """A rim with its turns; a rim that looks the same turned by a fraction needs only that many turns."""
 
     opponent: Opponent
@@ -147,13 +147,13 @@ def quarter(rim: Opponent) -> Opponent:
     return Opponent(rim.rim, tuple((lo + 90.0, hi + 90.0) for lo, hi in rim.turns))
 
 
-def _folded(rim: Opponent) -> _Rim:
+def _folded(rim: Opponent) -> _TurnedRim:
     """What all turns by a fraction of a circle have in common serves for the rim, if little is lost."""
     if rim.turns == ALL_TURNS:
         fold, common = common_to_folds(rim.rim, MOST_FOLD, LOST_TO_FOLDS)
         if fold > 1:
-            return _Rim(Opponent(common, rim.turns), ((0.0, 360.0 / fold),))
-    return _Rim(rim, rim.turns)
+            return _TurnedRim(Opponent(common, rim.turns), ((0.0, 360.0 / fold),))
+    return _TurnedRim(rim, rim.turns)
 
 
 def _split(cells: Sequence[Interval], most_deg: float) -> list[Interval]:
@@ -164,7 +164,7 @@ def _split(cells: Sequence[Interval], most_deg: float) -> list[Interval]:
     return found
 
 
-def _stage(rim: _Rim, gap_mm: float, level: int, parents: set[Interval] | None = None) -> _Stage | None:
+def _stage(rim: _TurnedRim, gap_mm: float, level: int, parents: set[Interval] | None = None) -> _Stage | None:
     """Cells and cores at this level; None when nothing is left of the rim."""
     cells = _split(sorted(parents) if parents is not None else rim.cells, FIRST_TURN_DEG / 2**level)
     widths = sorted({round(hi - lo, 9) for lo, hi in cells})

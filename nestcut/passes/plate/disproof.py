@@ -21,7 +21,7 @@ from shapely.geometry import Polygon
 
 from nestcut.passes.disproofs.relative import EFFORTS, Relative
 from nestcut.passes.disproofs.stacking import LEVELS, TOLERANCE_MM, Stacker
-from nestcut.passes.plate.footprints import Kept
+from nestcut.passes.plate.footprints import DieFootprint
 from nestcut.passes.plate.master import Counts
 from nestcut.passes.plate.patterns import PatternBook
 
@@ -45,7 +45,7 @@ class Disprover:
 
     def __init__(
         self,
-        dies: Sequence[Kept],
+        dies: Sequence[DieFootprint],
         window: Polygon,
         gap_mm: float,
         book: PatternBook,

@@ -95,7 +95,7 @@ def fill_with_boxes(
     if setting is None:
         return None
     if not everything:
-        placed, bound = _Model(parts, setting, proportions).solve(seconds, steps, seed, stop)
+        placed, bound = _BoxModel(parts, setting, proportions).solve(seconds, steps, seed, stop)
         return BoxFilling(placed, bound if setting.exact else math.inf)
     needed = [
         n * way[0].size[0] * way[0].size[1] for n, way in zip(setting.copies, setting.ways, strict=True) if n
@@ -103,7 +103,7 @@ def fill_with_boxes(
     all_wanted = all(n == part.most for n, part in zip(setting.copies, parts, strict=True))
     if not all_wanted or proportions is not None or sum(needed) > _free_ticks(setting.size, setting.blocked):
         return None
-    placed, _ = _Model(parts, setting, None, everything=True).solve(seconds, steps, seed, stop)
+    placed, _ = _BoxModel(parts, setting, None, everything=True).solve(seconds, steps, seed, stop)
     return BoxFilling(placed, math.inf)
 
 
@@ -189,7 +189,7 @@ def _blocked(room: Polygon | MultiPolygon) -> list[tuple[float, float, float, fl
     return made
 
 
-class _Model:
+class _BoxModel:
     """The set as a CP-SAT model."""
 
     def __init__(

@@ -17,7 +17,8 @@ from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from shapely.strtree import STRtree
 
-from nestcut.sheets.drawings.draw import filled, inner_circle
+from nestcut.batch.model import filled
+from nestcut.sheets.drawings.draw import inner_circle
 from nestcut.sheets.drawings.words import clipped, text_width
 
 __all__ = ["BADGE_MM", "Label", "place_labels"]

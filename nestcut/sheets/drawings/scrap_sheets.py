@@ -11,7 +11,8 @@ from nestcut.plans.model import Plan
 from nestcut.sheets.drawings.draw import INK, Svg, inner_circle, line_path, mm, path_data
 from nestcut.sheets.drawings.layup import check_line
 from nestcut.sheets.drawings.trimming import TrimKind
-from nestcut.sheets.drawings.words import clipped, counted, id_list, number, plain
+from nestcut.sheets.drawings.words import clipped, id_list, number, plain
+from nestcut.units import counted
 
 __all__ = ["fill_sheet", "trim_template"]
 

@@ -60,6 +60,7 @@ FLOORS = {
         "parts",
         "drafts",
         "short",
+        "makers.door",
         "makers.chips",
         "makers.strips",
         "makers.whole",
@@ -69,6 +70,8 @@ FLOORS = {
         "makers.one_paper",
         "advice",
         "makers.scarce",
+        "makers.board",
+        "makers.steps",
     ],
     "sheets": [
         "drawings",

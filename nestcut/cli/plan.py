@@ -19,6 +19,7 @@ from nestcut.cli.console import (
     run_apart,
 )
 from nestcut.cli.reserve import limit_seconds, search_seconds
+from nestcut.units import counted, minutes_words
 
 if TYPE_CHECKING:
     from nestcut.plans import Plan
@@ -40,8 +41,8 @@ def plan(
             "--seconds",
             min=1,
             max=86400,
-            help="Time limit, reading and writing included; one that is too short for the batch is refused. "
-            "Without it: 30, or what a very large class takes at least.",
+            help="Time limit, reading and writing included. If it is too short for the batch, nestcut tells you the "
+            "minimum. Default: 30, or more where a very large class needs it.",
         ),
     ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, max=MOST_SEED, help="Same seed, same plan.")] = 0,
@@ -57,8 +58,8 @@ def plan(
             "--work",
             min=1,
             max=1_000_000,
-            help="Stop after so many tries of the search instead of by the clock: with one worker the same plan on any "
-            "machine, without ideas. --seconds still ends it; without one, an hour.",
+            help="Stop after so many tries instead of by the clock: with one worker, every machine makes the same plan, "
+            "without ideas. --seconds still ends it (default: one hour).",
         ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON.")] = False,
@@ -82,14 +83,16 @@ def plan_into(
     begin = _stopwatch.seconds()
     interrupt = Interrupt()
     with plain_errors():
-        from nestcut.batch import read_batch
+        from nestcut.box import changed_meanwhile, read_batch, replaces_unsettled
         from nestcut.folder import check_writable, write_plan_folder
         from nestcut.passes import plan_batch
         from nestcut.passes.advice.prepare import prepare
 
         asked = read_batch(batch)
         allowed_s = limit_seconds(asked, LONGEST_BY_WORK_S if work and seconds is None else seconds)
-        check_writable(folder, batch=batch)
+        check_writable(folder, batch=batch, reads=asked.reads)
+        if remark := replaces_unsettled(asked, folder):
+            typer.echo(f"Note: {remark}", err=True)
         with ProgressLine(seconds=allowed_s, quiet=as_json) as progress:
             run_apart(prepare)
             now = _stopwatch.seconds()
@@ -114,6 +117,8 @@ def plan_into(
                 )
         with interrupt:
             write_plan_folder(result, folder)
+        if remark := changed_meanwhile(asked):
+            typer.echo(f"Note: {remark}", err=True)
     if as_json:
         print_json(summary_json(result, folder))
     else:
@@ -173,8 +178,8 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
     else:
         lines.append(f"{total.passes} passes, {best}: {bound.reason}")
         lines.append(
-            f"{total.cranks} cranks, {_count(total.changes, 'lay-up')} to set up, "
-            f"{_count(total.trims, 'trim')}, {_count(total.pieces, 'piece')}, about {_duration(total.minutes)}"
+            f"{total.cranks} cranks, {counted(total.changes, 'lay-up')} to set up, "
+            f"{counted(total.trims, 'trim')}, {counted(total.pieces, 'piece')}, about {minutes_words(total.minutes)}"
         )
     used = {p.scrap for a_pass in result.passes for p in a_pass.papers} | {t.scrap for t in result.trims}
     stock = {s.id: s.paper for s in result.scraps}
@@ -188,16 +193,16 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         )
     for s in result.short:
         what = f"paper {s.paper}" if s.paper else "die " + ", ".join(s.dies)
-        sheets = " or ".join(f"{_count(n, f'{size} sheet')}" for size, n in sorted(s.sheets.items()) if n)
+        sheets = " or ".join(f"{counted(n, f'{size} sheet')}" for size, n in sorted(s.sheets.items()) if n)
         lines.append(
-            f"Short: {what}: {_count(s.pieces, 'piece')}, {s.area_mm2:.0f} mm²"
+            f"Short: {what}: {counted(s.pieces, 'piece')}, {s.area_mm2:.0f} mm²"
             + (f"; buy {sheets}" if sheets else "")
             + (" (proved)" if s.proved else " (not proved)")
             + f": {s.reason}"
         )
     if not result.complete:
         wanted, met = sum(d.count for d in result.demand), sum(d.met for d in result.demand)
-        lines.append(f"Not all of the demand is met: {met} of {wanted} pieces.")
+        lines.append(f"Some pieces are missing: {met} of {wanted} are cut.")
     lines.extend(f"Note: {note}" for note in result.notes)
     lines.extend(f"Idea: {idea}" for idea in best_ideas(result))
     lines.append(f"Open {folder / 'run-sheet.html'} in a browser and print it.")
@@ -211,12 +216,3 @@ def best_ideas(result: Plan, most: int = 2) -> list[str]:
         return []
     buys = [one for one in ideas if one.get("kind") == "die" and one.get("passes", 0) < 0]
     return [str(one["sentence"]) for one in buys[:most]]
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" + ("" if number == 1 else "s")
-
-
-def _duration(minutes: float) -> str:
-    whole = round(minutes)
-    return f"{whole} min" if whole < 90 else f"{whole // 60} h {whole % 60:02d} min"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from nestcut.checks.measures.report import Notebook
-from nestcut.checks.measures.table import Table
+from nestcut.checks.measures.table import PassTable
 from nestcut.checks.rules.shortage import check_short
 from nestcut.plans.model import DemandMet, Plan
 
@@ -15,7 +15,7 @@ MINUTES_TOLERANCE = 0.0051
 """Minutes may be rounded to the hundredth."""
 
 
-def check_counts(plan: Plan, table: Table, notes: Notebook) -> None:
+def check_counts(plan: Plan, table: PassTable, notes: Notebook) -> None:
     """Rules ``totals``, ``demand``, ``complete``, ``short`` and ``bound`` (not above the count)."""
     cut = Counter[tuple[str, str]]()
     for row in table.cut_rows:
@@ -30,7 +30,7 @@ def check_counts(plan: Plan, table: Table, notes: Notebook) -> None:
         )
 
 
-def _totals(plan: Plan, table: Table, pieces: int, notes: Notebook) -> None:
+def _totals(plan: Plan, table: PassTable, pieces: int, notes: Notebook) -> None:
     machine = plan.machine
     trips = [1] * len(plan.passes)
     for row in table.cut_rows:
@@ -66,7 +66,7 @@ def _totals(plan: Plan, table: Table, pieces: int, notes: Notebook) -> None:
         notes.fault("totals", f"{plan.totals.minutes:.6g} minutes are given, it is {seconds / 60.0:.6g}")
 
 
-def _demand(plan: Plan, table: Table, cut: Counter[tuple[str, str]], notes: Notebook) -> None:
+def _demand(plan: Plan, table: PassTable, cut: Counter[tuple[str, str]], notes: Notebook) -> None:
     check_demand_names(plan, notes)
     given = Counter[tuple[str, str]]()
     for number, line in enumerate(plan.demand, start=1):

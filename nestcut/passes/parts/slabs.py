@@ -25,9 +25,11 @@ from nestcut.batch.model import Pose, Shape
 __all__ = ["Bed", "Form", "Laid", "lay", "turned"]
 
 SLAB_MM = 0.5
+"""Height of a row: parts may lie up to so much further apart than they need."""
 # Every stretch of a part is wider by this on both sides, so that rounding x to 0.001 mm stays safe.
 HAIR_MM = 0.002
 STRETCHES = 24
+"""Most free stretches of a row: the narrowest are given up beyond that."""
 
 
 @dataclass(frozen=True, slots=True)

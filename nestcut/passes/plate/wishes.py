@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 from nestcut.batch.model import Machine, Wishes
 from nestcut.passes.common.totals import minutes_of
-from nestcut.passes.plate.layups import Choice, fewest_passes, needed_slots
-from nestcut.passes.plate.master import Counts, Task
+from nestcut.passes.plate.layups import ChosenLayups, fewest_passes, needed_slots
+from nestcut.passes.plate.master import Counts, PlateTask
 
 __all__ = ["by_wish", "choice_minutes"]
 
 
-def choice_minutes(choice: Choice, machine: Machine, trips: Sequence[int]) -> float:
+def choice_minutes(choice: ChosenLayups, machine: Machine, trips: Sequence[int]) -> float:
     """Minutes for cranking and setting up (no trims); a pass is cranked as its most demanding die needs.
 
     Dies of several trips are taken to be down together as far as they can, as the planner arranges it.
@@ -35,16 +35,16 @@ def choice_minutes(choice: Choice, machine: Machine, trips: Sequence[int]) -> fl
 
 
 def by_wish(
-    task: Task,
+    task: PlateTask,
     sets: Sequence[Counts],
-    choice: Choice,
+    choice: ChosenLayups,
     wishes: Wishes,
     machine: Machine,
     *,
     trips: Sequence[int],
     seconds: float,
     seed: int = 0,
-) -> Choice:
+) -> ChosenLayups:
     """The choice that suits the first of passes, changes and minutes among the wishes.
 
     Args:

@@ -16,9 +16,9 @@ from nestcut.plans.model import Plan, Share
 from nestcut.sheets.drawings.draw import parts_of
 
 __all__ = [
-    "Clock",
     "PackingRow",
     "PullRow",
+    "Timetable",
     "clock_words",
     "packing_rows",
     "pass_ranges",
@@ -30,7 +30,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, slots=True)
-class Clock:
+class Timetable:
     """Minutes after the start, trims included, at which things happen."""
 
     trims: float
@@ -43,7 +43,7 @@ class Clock:
     end: float
 
 
-def time_line(plan: Plan) -> Clock:
+def time_line(plan: Plan) -> Timetable:
     """When lay-ups begin, when to rest, and when the evening ends."""
     events = timeline.time_line(
         plan.machine,
@@ -55,7 +55,7 @@ def time_line(plan: Plan) -> Clock:
         {name: paper for name, (paper, _) in plan.pieces_of_paper().items()},
     )
     done = sorted((e.after_pass, e.what, e.minute) for e in events if e.kind == "paper done")
-    return Clock(
+    return Timetable(
         plan.totals.trims * plan.machine.seconds_per_trim / 60.0,
         tuple(e.minute for e in events if e.kind == "set up"),
         tuple(e.after_pass for e in events if e.kind == "break"),

@@ -17,7 +17,8 @@ from nestcut.passes.common.schedule import cuts_wanted, pieces_of
 from nestcut.passes.common.types import PlatePlan, PlateRun
 from nestcut.passes.drafts.fillin import filled_in, leftovers
 from nestcut.passes.drafts.inside import inside_openings
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, closed_up
+from nestcut.passes.drafts.order import closed_up
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.drafts.ranking import Draft, Shares, better
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.chips.papering import with_papers
@@ -120,7 +121,7 @@ def without_missing(batch: Batch, demand: Sequence[Demand], shares: Shares, got:
 def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for) -> Draft:  # type: ignore[no-untyped-def]
     """The draft cut back to what the scraps give: spares go first, then as many whole kits as can be.
 
-    ``plate_for`` plans lay-ups: (demand, room, seconds) → PlatePlan.
+    ``plate_for`` plans lay-ups: (demand, footprint, seconds) → PlatePlan.
     """
     full, demand = draft.shares, batch.demand
     papers = {paper for _, paper in draft.papered.missing}
@@ -220,7 +221,7 @@ def _replanned(  # type: ignore[no-untyped-def]
         replace(line, count=sum(s.count for s in own), spares=0)
         for line, own in zip(batch.demand, shares, strict=True)
     ]
-    proof: PlatePlan = plate_for(demand, draft.plate.room, clock.left() - 3 * took)
+    proof: PlatePlan = plate_for(demand, draft.plate.footprint, clock.left() - 3 * took)
     whole = replace(laid, missing=Counter())
     closed = closed_up(whole)
     best = Draft(draft.plate, proof, shares, closed if len(closed.passes) < len(whole.passes) else whole)

@@ -49,7 +49,7 @@ def estimate(
     interrupt = Interrupt()
     with plain_errors():
         numbers = _kit_numbers(kits)
-        from nestcut.batch import read_batch
+        from nestcut.box import read_batch
         from nestcut.passes import estimate as estimate_kits
         from nestcut.passes import trade_off, what_if
 

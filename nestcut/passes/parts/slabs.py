@@ -122,8 +122,9 @@ class Form:
             shape = turned(self.outline, key)
             x0, y0, _, y1 = shape.bounds
             rows = max(1, math.ceil((y1 - y0) / SLAB_MM - 1e-7))
-            left, right, count = rows_covered(_edges(shape), y0, SLAB_MM, rows)
-            left, right = _where(left - x0 - HAIR_MM, count), _where(right - x0 + HAIR_MM, count)
+            left, right, count, most = rows_covered(_edges(shape), y0, SLAB_MM, rows)
+            left = _where(left[:, :most] - x0 - HAIR_MM, count)
+            right = _where(right[:, :most] - x0 + HAIR_MM, count)
             self._spans[key] = (left, right, count, -x0, -y0)
         return self._spans[key]
 

@@ -68,7 +68,7 @@ def least_length(
     from nestcut.placement.shapes.cache import keep_kernels, tell_if_new
 
     keep_kernels()
-    strip = _Strip(parts, width_mm, gap_mm, edge_mm, on_layout)
+    strip = _StripSearch(parts, width_mm, gap_mm, edge_mm, on_layout)
     new = tell_if_new("sweeps.sweeps", on_prepare)
     # Compiled (once a machine) or loaded (once a process) here: helper processes would each compile them
     # otherwise. Compiling is not on the person's time, loading is.
@@ -98,7 +98,7 @@ def least_length(
     return replace(strip.best, seconds=strip.took_s(), moves=moves, history=tuple(strip.history))
 
 
-class _Strip:
+class _StripSearch:
     """Which parts lie in which strip, and the shortest layout that passed the exact check."""
 
     def __init__(

@@ -20,6 +20,7 @@ ORDER = [
     "arithmetic",
     "units",
     "outlines",
+    "pictures",
     "batch",
     "plans",
     "box",

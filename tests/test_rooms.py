@@ -14,6 +14,7 @@ PACKAGE = Path(__file__).parent.parent / "nestcut"
 ORDER = [
     "errors",
     "_stop",
+    "_stopwatch",
     "_cache",
     "_files",
     "data",

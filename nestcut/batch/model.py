@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Literal, TypeAlias
 
@@ -104,13 +105,19 @@ class Machine:
     def window(self) -> Polygon:
         """Where rims may lie: from (clear, clear) to (width − clear, length − clear)."""
         width, length = self.plate_mm
-        return box(self.clear_mm, self.clear_mm, width - self.clear_mm, length - self.clear_mm)
+        return _rectangle(self.clear_mm, self.clear_mm, width - self.clear_mm, length - self.clear_mm)
 
     @property
     def paper_field(self) -> Polygon:
         """Where papers may lie: on the plate and, by the overhang, beyond its two ends; never beyond its sides."""
         width, length = self.plate_mm
-        return box(0.0, -self.overhang_mm, width, length + self.overhang_mm)
+        return _rectangle(0.0, -self.overhang_mm, width, length + self.overhang_mm)
+
+
+@lru_cache(maxsize=64)
+def _rectangle(x0: float, y0: float, x1: float, y1: float) -> Polygon:
+    """Asked for thousands of times, so the same one each time."""
+    return box(x0, y0, x1, y1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["estimate"]
 
 MOST_KITS = 1_000_000
+"""As many as a batch may ask for."""
 
 
 def estimate(

@@ -21,6 +21,7 @@ ORDER = [
     "arithmetic",
     "units",
     "outlines",
+    "pictures",
     "batch",
     "plans",
     "box",

@@ -32,7 +32,9 @@ from nestcut.passes.plate.sets import SetSearch
 __all__ = ["Limit", "PlateSearch"]
 
 WORTH = 1.0 + 1e-6
+"""A set must be worth more than one pass by this: prices are rounded."""
 LEAST_WORK = 25
+"""Tries that are made even where the time is over: a machine that is busy finds a plan, too."""
 ONE_BY_ONE = 14
 """Up to so many dies are added to a set one by one."""
 PROVING = 0.2

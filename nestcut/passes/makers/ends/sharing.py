@@ -26,6 +26,7 @@ __all__ = ["EndMeasures", "Key", "Member", "Shared", "cuts_of_dies", "loads", "s
 Key = tuple[str, str]
 """(die, paper)"""
 ENDS = (0, 1)
+"""Of the plate: the one that goes in first, and the other."""
 A_PASS = 100
 """What a pass costs; the others are counted in hundredths of it."""
 UNEVEN = 3

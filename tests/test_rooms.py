@@ -14,6 +14,7 @@ PACKAGE = Path(__file__).parent.parent / "nestcut"
 ORDER = [
     "errors",
     "_stop",
+    "_stopwatch",
     "_cache",
     "_files",
     "data",
@@ -22,6 +23,7 @@ ORDER = [
     "outlines",
     "batch",
     "plans",
+    "box",
     "checks",
     "placement",
     "passes",
@@ -91,6 +93,7 @@ KEPT_TO = {
     "typer": {"cli"},
     "rich": {"cli"},
     "pydantic": {"batch", "plans"},
+    "sqlite3": {"box"},
 }
 
 
@@ -175,10 +178,12 @@ def test_libraries_stay_in_their_rooms(path: Path) -> None:
 
 
 def test_checker_shares_no_code_with_the_optimiser() -> None:
-    """checks imports neither placement nor passes, so a mistake there can't hide itself."""
+    """checks imports neither placement nor passes (nor the box), so a mistake there can't hide itself."""
     for path in (PACKAGE / "checks").rglob("*.py"):
         for name in imported(path):
-            assert not name.startswith(("nestcut.placement", "nestcut.passes", "ortools", "numba"))
+            assert not name.startswith(
+                ("nestcut.placement", "nestcut.passes", "nestcut.box", "ortools", "numba")
+            )
 
 
 def test_every_public_name_of_the_front_door_exists() -> None:

@@ -133,6 +133,7 @@ class BatchForm(_FileForm):
     dies_folder: f.PathList = ()
     scraps_csv: f.PathList = ()
     cards_csv: f.PathList = ()
+    box: f.BoxPath | None = None
     machine: MachineForm
     hand: HandForm = HandForm()
     papers: dict[str, PaperForm] = {}

@@ -10,10 +10,10 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 from pydantic_core import PydanticCustomError
 
@@ -22,7 +22,19 @@ from nestcut.batch import forms
 from nestcut.batch.asked import AskedCard, AskedScrap, cards_asked, scraps_asked
 from nestcut.batch.fields import clean_name
 from nestcut.batch.forms import BatchForm, DieForm, WishesForm, read_form
-from nestcut.batch.model import Batch, Card, CardLine, Die, Evening, Hand, Machine, Paper, Scrap, Wishes
+from nestcut.batch.model import (
+    Batch,
+    Card,
+    CardLine,
+    Die,
+    Evening,
+    Hand,
+    Machine,
+    Paper,
+    Scrap,
+    Stock,
+    Wishes,
+)
 from nestcut.batch.problems import Problems, nearest
 from nestcut.batch.sense import notes_on, refuse_no_cards, refuse_too_large
 from nestcut.batch.shapes import Drawings, beside
@@ -31,7 +43,7 @@ from nestcut.batch.toml import read_toml
 from nestcut.errors import BatchError, Where
 from nestcut.units import Units, format_length, format_pair, is_bare
 
-__all__ = ["batch_from_toml", "read_batch", "read_cards_csv", "read_scraps_csv"]
+__all__ = ["OpenBox", "batch_from_toml", "read_batch", "read_cards_csv", "read_scraps_csv"]
 
 MOST_BYTES = 5_000_000
 MOST_PIECES = 10**9
@@ -39,27 +51,34 @@ MOST_PLATE_MM = 1_200.0
 HANDY: Final = ("passes", "trims", "changes", "paper")
 """The order of wishes where more passes than the fewest are allowed and none is written: they are to save trims."""
 
+OpenBox: TypeAlias = Callable[[Path | None, Sequence[str], Sequence[str]], Stock]
+"""What a box has: (its file, None for the usual one; papers; dies) → stock. The room of the box brings it: this one knows no box."""
 
-def read_batch(path: str | os.PathLike[str]) -> Batch:
+
+def read_batch(path: str | os.PathLike[str], *, open_box: OpenBox | None = None) -> Batch:
     """Read a batch file (TOML), its drawings and tables.
 
+    Args:
+        open_box: opens the box that a batch names; None: such a batch is refused.
     Raises: BatchError or OutlineError, with file, key, value and mend; several things that are wrong
     are listed in one error.
     """
     file = shown(path)
     data = read_bytes(path, limit_bytes=MOST_BYTES, kind="a batch file (TOML)", error=BatchError)
     text = decode_text(data, where=Where(file=file), error=BatchError)
-    return batch_from_toml(text, folder=Path(path).parent, file=file)
+    return batch_from_toml(text, folder=Path(path).parent, file=file, open_box=open_box)
 
 
-def batch_from_toml(text: str, *, folder: Path, file: str = "the batch") -> Batch:
+def batch_from_toml(
+    text: str, *, folder: Path, file: str = "the batch", open_box: OpenBox | None = None
+) -> Batch:
     """The batch of a TOML text whose paths start at ``folder``. Raises: as :func:`read_batch`."""
     problems = Problems(file)
     data = read_toml(text, file)
     form = read_form(data, problems)
     problems.raise_if_any()
     assert form is not None
-    batch = _BatchBuilder(form, folder, problems, data).batch()
+    batch = _BatchBuilder(form, folder, problems, data, open_box).batch()
     problems.raise_if_any()
     return batch
 
@@ -102,9 +121,15 @@ class _BatchBuilder:
     """Makes the values of a batch from its form, noting what is wrong on the way."""
 
     def __init__(
-        self, form: BatchForm, folder: Path, problems: Problems, data: Mapping[str, Any] | None = None
+        self,
+        form: BatchForm,
+        folder: Path,
+        problems: Problems,
+        data: Mapping[str, Any] | None = None,
+        open_box: OpenBox | None = None,
     ) -> None:
         self.form = form
+        self.open_box = open_box
         self.data = data or {}
         self.folder = folder
         self.problems = problems
@@ -130,6 +155,10 @@ class _BatchBuilder:
         asked_cards = cards_asked(
             form.cards, self._tables(form.cards_csv, "cards_csv"), problems.file, problems
         )
+        stock = self._stock(asked_scraps, asked_cards, papers, dies)
+        if stock is not None:
+            papers += stock.papers
+            dies |= {die.name: die for die in stock.dies}
         scraps = self.scraps(asked_scraps, [paper.name for paper in papers])
         cards = self.cards(asked_cards, list(dies), [paper.name for paper in papers])
         batch = Batch(
@@ -137,14 +166,15 @@ class _BatchBuilder:
             machine=machine,
             hand=hand,
             papers=papers,
-            scraps=scraps,
+            scraps=scraps if stock is None else stock.scraps,
             dies=tuple(die for die in dies.values() if die is not None),
             cards=cards,
             kits=form.klass.kits,
             spares=form.klass.spares,
             wishes=_wishes(form.wishes),
-            reads=self._reads(),
+            reads=(*self._reads(), *(() if stock is None else (Path(stock.box.file),))),
             evening=Evening(form.evening.start, form.evening.break_every, form.evening.break_minutes),
+            box=None if stock is None else stock.box,
         )
         if not problems.found:
             plate = self.data.get("machine", {}).get("plate", ())
@@ -190,6 +220,59 @@ class _BatchBuilder:
     def _hand(self) -> Hand:
         form = self.form.hand
         return Hand(form.web, form.edge, form.gap, form.papers, form.trims)
+
+    def _stock(
+        self,
+        asked_scraps: Sequence[AskedScrap],
+        asked_cards: Sequence[AskedCard],
+        papers: Sequence[Paper],
+        dies: Mapping[str, Die | None],
+    ) -> Stock | None:
+        """What the box holds of the papers and dies that cards ask for; None where the batch has stock of its own."""
+        form, at = self.form, ("box",)
+        if form.box is None:
+            return None
+        if asked_scraps:
+            self.problems.add(
+                "the batch takes its scraps from a box, and lists scraps as well",
+                mend="put them into the box (nestcut box add), or leave box out",
+                at=at,
+            )
+            return None
+        lines = [line for card in asked_cards for line in card.lines]
+        wanted_papers = list(dict.fromkeys(name for line in lines for name in line.papers))
+        wanted_dies = list(dict.fromkeys(name for line in lines for name in line.dies))
+        stock = None
+        with self.problems.catching(at):
+            if self.open_box is None:
+                raise BatchError(
+                    "this batch takes its scraps and dies from a box, which is not read here",
+                    mend="read it with nestcut.read, or nestcut plan",
+                )
+            stock = self.open_box(self.folder / form.box if form.box else None, wanted_papers, wanted_dies)
+        if stock is None:
+            return None
+        for kind, own, boxed in (
+            ("paper", [one.name for one in papers], [one.name for one in stock.papers]),
+            ("die", list(dies), [one.name for one in stock.dies]),
+        ):
+            for name in sorted(set(own) & set(boxed)):
+                self.problems.add(
+                    f'the {kind} "{name}" is in the batch and in the box',
+                    mend="remove it here: the box knows it",
+                    at=(f"{kind}s", name),
+                )
+        if len(stock.scraps) > forms.MOST_SCRAPS:
+            self.problems.add(
+                f"the box holds {len(stock.scraps):,} scraps of the papers that are asked for, which are too many",
+                mend=f"at most {forms.MOST_SCRAPS:,} can be planned for; ask for fewer papers",
+                at=at,
+            )
+        self.notes.append(
+            f"Scraps and dies are those of the box (state {stock.box.state}). When all is cut, nestcut box after "
+            "puts back what is left."
+        )
+        return stock
 
     def _names(self, names: Iterable[str], table: str, most: int) -> dict[str, str]:
         """Clean name → the name as written, of a table whose keys are names."""
@@ -274,7 +357,7 @@ class _BatchBuilder:
             at = ("dies", name, "outline") if name in listed else ("dies_folder", name)
             with self.problems.catching(at):
                 dies[name] = self._die(name, form, drawings.get(name))
-        if not dies and not self.problems.found:
+        if not dies and self.form.box is None and not self.problems.found:
             self.problems.add(
                 "there are no dies", mend='add one: [dies.campion] with outline = "campion.svg"', at=("dies",)
             )
@@ -387,6 +470,8 @@ class _BatchBuilder:
         mend = f'did you mean "{guess}"? Or add a table {table}' if guess else f"add a table {table}"
         if not guess and known:
             mend += f", or use one of: {listed}"
+        if self.form.box is not None:
+            mend = f"put it into the box (nestcut box list shows what is there), or {mend}"
         self.problems.add(f'the {kind} "{name}" is not known', mend=mend, at=at)
 
     def _not_too_many(self, batch: Batch) -> None:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["estimate"]
 
 MOST_KITS = 1_000_000
+"""As many as a batch may ask for."""
 
 
 def estimate(
@@ -48,7 +49,7 @@ def estimate(
     interrupt = Interrupt()
     with plain_errors():
         numbers = _kit_numbers(kits)
-        from nestcut.batch import read_batch
+        from nestcut.box import read_batch
         from nestcut.passes import estimate as estimate_kits
         from nestcut.passes import trade_off, what_if
 

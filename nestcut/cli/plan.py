@@ -83,7 +83,7 @@ def plan_into(
     begin = _stopwatch.seconds()
     interrupt = Interrupt()
     with plain_errors():
-        from nestcut.batch import read_batch
+        from nestcut.box import changed_meanwhile, read_batch, replaces_unsettled
         from nestcut.folder import check_writable, write_plan_folder
         from nestcut.passes import plan_batch
         from nestcut.passes.advice.prepare import prepare
@@ -91,6 +91,8 @@ def plan_into(
         asked = read_batch(batch)
         allowed_s = limit_seconds(asked, LONGEST_BY_WORK_S if work and seconds is None else seconds)
         check_writable(folder, batch=batch, reads=asked.reads)
+        if remark := replaces_unsettled(asked, folder):
+            typer.echo(f"Note: {remark}", err=True)
         with ProgressLine(seconds=allowed_s, quiet=as_json) as progress:
             run_apart(prepare)
             now = _stopwatch.seconds()
@@ -115,6 +117,8 @@ def plan_into(
                 )
         with interrupt:
             write_plan_folder(result, folder)
+        if remark := changed_meanwhile(asked):
+            typer.echo(f"Note: {remark}", err=True)
     if as_json:
         print_json(summary_json(result, folder))
     else:

@@ -33,7 +33,7 @@ from nestcut.plans.model import (
 from nestcut.plans.node import LIMIT_MM, MOST_COUNT, JsonNode
 from nestcut.plans.shapes import marks_of, polygon_of, shape_of
 
-__all__ = ["plan_from_json"]
+__all__ = ["die_of", "paper_of", "plan_from_json"]
 
 T = TypeVar("T")
 
@@ -54,8 +54,8 @@ def plan_from_json(data: Any) -> Plan:
         complete=root.key("complete").flag(),
         machine=machine,
         hand=_hand(root.key("hand")),
-        papers=_each(root.key("papers"), _paper),
-        dies=_each(root.key("dies"), _die),
+        papers=_each(root.key("papers"), paper_of),
+        dies=_each(root.key("dies"), die_of),
         scraps=scraps,
         trims=trims,
         demand=_each(root.key("demand"), _demand),
@@ -153,7 +153,8 @@ def _hand(node: JsonNode) -> Hand:
     )
 
 
-def _paper(node: JsonNode) -> Paper:
+def paper_of(node: JsonNode) -> Paper:
+    """A paper, as in ``plan.json``. Raises: PlanError."""
     return Paper(
         name=node.key("name").text(),
         swatch=_if(node, "swatch", lambda one: one.swatch(), None),
@@ -171,7 +172,8 @@ def _turns(node: JsonNode) -> Turns:
     return turns
 
 
-def _die(node: JsonNode) -> Die:
+def die_of(node: JsonNode) -> Die:
+    """A die, as in ``plan.json``. Raises: PlanError."""
     return Die(
         name=node.key("name").text(),
         copies=node.key("copies").whole(1, MOST_COUNT),

@@ -39,3 +39,4 @@ class Patience:
 
 
 ENDLESS = Patience()
+"""For callers that set no limit."""

@@ -31,7 +31,9 @@ __all__ = ["places_cannot_fit"]
 
 Floats = NDArray[np.float64]
 MOST_DIES = 7
+"""As many letters as a proof has for turns."""
 MOST_FOLD = 16
+"""How often a rim may come onto itself in a turn: beyond that it is as good as round."""
 MOST_STEPS = 150_000
 """Cases gone through before giving up (which refuses the proof): about a minute."""
 MOST_EXTRA = 200
@@ -41,11 +43,13 @@ FINER = 4
 MOST_DEEP = 10
 """Splits below a case that the proof calls impossible."""
 LEAST_STEP_MM = 0.05
+"""Finer columns than that are no step of a proof: the memory they take has no end."""
 MOST_AT_ONCE = 10_000_000
 """Numbers for one pair of cells of turns: columns, for every pair of convex parts. Some hundred MB with what follows."""
 MOST_KEPT = 25_000_000
 """Numbers kept of pairs gone through: 200 MB. Beyond that they are worked out anew."""
 NOTHING = -np.inf
+"""Where no distance is known yet."""
 
 _STEP = re.compile(r"\.|[a-g]|[A-G]-?\d{1,5}|[h-z]|[HI]")
 _TURNS, _PLACES, _PAIRS = "abcdefg", "ABCDEFG", "hijklmnopqrstuvwxyzHI"

@@ -33,8 +33,11 @@ __all__ = ["stack_cannot_fit"]
 
 Floats = NDArray[np.float64]
 FIRST_TURN_DEG = 15.0
+"""Cells of turns at the first level; each level halves them."""
 FIRST_STEP_MM = 8.0
+"""Cells of places at the first level; each level halves them."""
 LEVELS = 5
+"""Beyond that the pairs of states are more than can be gone through."""
 MARGIN_MM = 1e-5
 """Cores are shrunk by this, far above all rounding errors in what follows."""
 MOST_WORK = 1e9
@@ -44,7 +47,9 @@ BLOCK = 300_000
 MOST_LOOKS = 40_000
 """Steps of the depth-first search at one level."""
 MOST_DIES = 6
+"""Orders of more dies are too many."""
 MOST_FOLD = 16
+"""How often a rim may come onto itself in a turn: beyond that it is as good as round."""
 LOST_TO_FOLDS = 0.02
 """Share of its area that a rim may lose when it is cut down to what its turns have in common."""
 MOST_NUMBERS = 30_000_000

@@ -37,6 +37,7 @@ from nestcut.plans.model import Plan, Remnant
 __all__ = ["check_cuts"]
 
 TURN_TOLERANCE_DEG = 0.5
+"""Turn rules hold within half a degree (docs/plan-json.md)."""
 REMNANT_TOLERANCE_MM = 2e-6
 """Remnants are compared by area: they may differ by a band this wide along their outline."""
 BATCH = 4000

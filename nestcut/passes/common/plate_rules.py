@@ -24,6 +24,7 @@ __all__ = [
     "HAIR_MM",
     "PLAY_MM",
     "TINY_MM2",
+    "TOLERANCE_MM",
     "apart",
     "chip_angle",
     "in_window",
@@ -40,8 +41,10 @@ __all__ = [
     "window_size",
 ]
 
-PLAY_MM = 5e-7
-"""Rims may lie so much too near to each other or to the window's edge: half of what the checker allows."""
+TOLERANCE_MM = 1e-6
+"""What the checker allows."""
+PLAY_MM = TOLERANCE_MM / 2
+"""Rims may lie so much too near to each other or to the window's edge."""
 HAIR_MM = 1e-9
 """Sums of lengths that rounding alone tells apart."""
 TINY_MM2 = 1e-9

@@ -26,11 +26,11 @@ from shapely.geometry.polygon import orient
 
 from nestcut.arithmetic import buffered, length_of, sine_cosine, sines_cosines, turn_shape
 from nestcut.batch.model import Shape, Turns
+from nestcut.batch.turns import TURN_SLACK_DEG
+from nestcut.passes.common.plate_rules import TOLERANCE_MM
 
 __all__ = ["Stacker"]
 
-TOLERANCE_MM = 1e-6
-TURN_SLACK_DEG = 0.5
 LEVELS = tuple((15.0 / 2**level, 8.0 / 2**level) for level in range(6))
 """(cell of turns, degrees; cell of x, mm) of each level; each halves the one before."""
 

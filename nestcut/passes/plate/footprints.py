@@ -16,14 +16,14 @@ from shapely.ops import unary_union
 
 from nestcut.arithmetic import buffered, sine_cosine, turn_shape
 from nestcut.batch.model import Batch, Demand, Die, Paper, Shape, Turns
-from nestcut.passes.common.plate_rules import chip_angle
+from nestcut.passes.common.plate_rules import TOLERANCE_MM, chip_angle
 from nestcut.passes.common.turns import QUARTERS, common_turns, joined_turns, plate_turns
 from nestcut.passes.common.types import Footprint
 
 __all__ = ["AREA_TICKS", "DieFootprint", "area_ticks", "footprints_of", "window_ticks"]
 
-TOLERANCE_MM = 1e-6
-AREA_TICKS = 100  # whole-number areas: 1 tick = 0.01 mm²
+AREA_TICKS = 100
+"""Areas as whole numbers: 1 tick = 0.01 mm²."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,9 +27,11 @@ __all__ = ["PaperBound", "paper_bound"]
 
 Pair = tuple[int, int]
 MOST_ROUNDS = 60
+"""Rounds of looking for prices."""
 MOST_SETS = 80
 """Sets of papers that are gone through in every round."""
 DENOMINATORS = 12, 60, 1000, 10**5
+"""Prices are tried as fractions that people can read first, then as finer ones."""
 
 
 @dataclass(frozen=True, slots=True)

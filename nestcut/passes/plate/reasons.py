@@ -14,7 +14,9 @@ from nestcut.passes.plate.patterns import PatternBook
 __all__ = ["explain"]
 
 MOST_NAMED = 5
+"""A reason with more names is not read."""
 NUMBER_WORDS = ("no", "one", "two", "three", "four", "five", "six")
+"""Small numbers stand as words in a reason."""
 
 
 def _number(count: int) -> str:

@@ -32,6 +32,7 @@ from nestcut.passes.plate.sets import SetSearch
 __all__ = ["PlateSearch"]
 
 WORTH = 1.0 + 1e-6
+"""A set must be worth more than one pass by this: prices are rounded."""
 ONE_BY_ONE = 14
 """Up to so many dies are added to a set one by one."""
 PROVING = 0.2

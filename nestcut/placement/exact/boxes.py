@@ -28,10 +28,13 @@ from nestcut.placement.shapes.types import Part, Placed
 __all__ = ["BoxFilling", "fill_with_boxes"]
 
 _MOST_COPIES = 40
+"""More rectangles make the model too large to be solved in seconds."""
 _MOST_BLOCKED = 60
+"""As for copies: each blocked rectangle is one more that none may overlap."""
 _MOST_TICKS = 100_000
 """Positions along a side are listed up to here; beyond, any whole tick is allowed."""
 _FINE_MM = 1e-4
+"""A tick where sizes have no common measure."""
 _HAIR = 1e-6  # of a tick: what rounding may have made of a whole number
 
 

@@ -27,7 +27,9 @@ __all__ = [
 ]
 
 _MOST_CELLS = 6000
+"""A finer grid makes a model too large to be solved in seconds."""
 _MOST_LITERALS = 900_000
+"""The model's memory: some hundred MB."""
 
 
 @dataclass(frozen=True, slots=True)

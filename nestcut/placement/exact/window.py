@@ -25,6 +25,7 @@ from nestcut.placement.shapes.types import Part
 __all__ = ["LayoutWindow", "WindowLayout", "greedy_choice", "open_window"]
 
 _MOST_PLACES = 1200
+"""Places to choose from, at most: the size of the model."""
 
 
 @dataclass(frozen=True, slots=True)

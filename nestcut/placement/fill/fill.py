@@ -23,6 +23,7 @@ from nestcut.placement.shapes.types import Filling, Part, Placed, Progress, Stop
 __all__ = ["fill_region", "room_in"]
 
 _ARC = 32
+"""Segments of a quarter of a round corner."""
 
 
 def room_in(region: Polygon | MultiPolygon, edge_mm: float) -> Polygon | MultiPolygon:

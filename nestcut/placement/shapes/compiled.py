@@ -26,7 +26,8 @@ def inner(function: Callable[..., Any]) -> Any:
 
     Both are a good part of what there is to compile.
     """
-    return njit(cache=True, no_cpython_wrapper=True, no_cfunc_wrapper=True, _nrt=False)(function)
+    options: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True, "_nrt": False}
+    return njit(cache=True, **options)(function)
 
 
 class _Compiling(event.Listener):  # type: ignore[misc]

@@ -26,7 +26,9 @@ __all__ = ["BADGE_MM", "Label", "place_labels"]
 BADGE_MM = 2.6
 """Radius of the disc behind a number."""
 _NUMBER_MM = 4.0
+"""Height of a slot's number."""
 _NAME_SIZES_MM = (4.2, 3.6, 3.0)
+"""Heights of a die's name, largest first: the first that finds room is taken."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,8 +26,10 @@ __all__ = ["Album", "Matrix", "arrow_of"]
 
 Matrix = tuple[float, float, float, float, float, float]
 _SHOWN_OVERHANG_MM = 50.0
+"""Papers that stick out further are drawn with a broken edge."""
 _ARROWS = "↑↗→↘↓↙←↖"
 _PICTURE_WITHIN_MM = 0.15
+"""Outlines in small pictures may be off by this: files stay small."""
 
 
 def arrow_of(view: View, pose_deg: float, flipped: bool) -> str:

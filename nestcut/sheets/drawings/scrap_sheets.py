@@ -17,9 +17,13 @@ from nestcut.units import counted
 __all__ = ["fill_sheet", "trim_template"]
 
 _MARGIN_MM = 4.0
+"""Around the sheet; most printers leave as much white."""
 _HEAD_MM = 14.0
+"""Above the scrap, for its name."""
 _FOOT_MM = 12.0
+"""Below it."""
 _LEAST_TEXT_MM = 1.6
+"""Smaller letters can't be read at arm's length."""
 
 
 def _paper_page(outline: Polygon, title: str, second: str) -> tuple[Svg, object]:

@@ -24,6 +24,7 @@ from nestcut.sheets.drawings.layup import (
 __all__ = ["layup_tiles"]
 
 _OVERLAP_MM = 12.0
+"""What neighbouring pages have in common: room to glue."""
 
 
 @dataclass(frozen=True, slots=True)

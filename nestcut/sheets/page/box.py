@@ -25,11 +25,15 @@ __all__ = ["BOX_FOLDER", "box_files", "box_text", "offcuts_by_scrap"]
 BOX_FOLDER = "box"
 """Where the outlines lie, beside ``box.csv``."""
 MOST_ROWS = 400
+"""A longer list is read by nobody; box.csv holds everything."""
 MOST_PICTURES = 120
+"""More make the page slow to open."""
 MOST_BESIDE = 70
 """Letters of ids that stand in a column beside a picture; more take the whole width."""
 _MARGIN_MM = 2.0
+"""Around each picture."""
 _DIGITS = 6
+"""Of coordinates in box.csv: a millionth of a millimetre, as in plan.json."""
 _HEADINGS = {
     "offcut": "Offcuts from trimming",
     "remnant": "What the dies left",

@@ -18,6 +18,7 @@ from nestcut.units import counted
 __all__ = ["LaneText", "arrow_words", "goes_on", "lane_text"]
 
 _SAME_MM = 0.05
+"""Places nearer to each other are the same to a hand with a ruler."""
 
 
 @dataclass(slots=True)

@@ -15,6 +15,7 @@ from nestcut.sheets.drawings.view import Bounds
 __all__ = ["LyingPaper", "LyingShapes", "laid_in", "near", "usual_steps"]
 
 _SAME_MM = 0.02
+"""Boxes nearer to each other are the same to a hand with a ruler."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ from nestcut.sheets.runs.runs import Run, group_passes
 __all__ = ["PLATES_EVERY", "BlockText", "GroupText", "RunText", "group_texts"]
 
 MOST_PICTURES = 120
+"""More make the page slow to open."""
 
 
 @dataclass(slots=True)

@@ -19,6 +19,7 @@ from nestcut.sheets.runs.lying import LyingPaper, LyingShapes, laid_in, near, us
 __all__ = ["Block", "Lane", "LayupRuns", "Run", "group_passes"]
 
 _LONGEST_PERIOD = 12
+"""Turns that come again after more passes are seen as such by nobody."""
 
 
 @dataclass(slots=True)

@@ -21,6 +21,7 @@ from shapely.geometry import Polygon
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.common.plate_rules import places_across, suits_turned
 from nestcut.passes.common.slits import Piece
+from nestcut.passes.common.turns import QUARTERS
 from nestcut.passes.makers.whole.shifts import CutShapes, Gap, Mask, furthest_out, switch_off, too_near
 from nestcut.passes.parts.chips import Site
 
@@ -28,7 +29,6 @@ __all__ = ["Bench", "Made", "Pull", "Workshop"]
 
 Made = tuple[str, Pose]
 """A cut: the die, and where it lay in the frame of the piece (its box begins at (0, 0))."""
-QUARTERS = (0.0, 90.0, 180.0, 270.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,7 @@ __all__ = ["EndMeasures", "Key", "Member", "Shared", "cuts_of_dies", "loads", "s
 Key = tuple[str, str]
 """(die, paper)"""
 ENDS = (0, 1)
+"""Of the plate: the one that goes in first, and the other."""
 SHARING_S, SHARING, LEAST_S = 3.0, 0.15, 0.5
 """Most seconds of the solver, its share of the whole time, and its least seconds."""
 A_PASS = 100

@@ -36,6 +36,7 @@ FULLEST = 0.95
 PUSHING = 0.6
 """Share of its time for pushing; the rest is for lay-ups."""
 TRIES_BY_WORK = 40
+"""Tries to pack a scrap anew, where work is counted instead of time."""
 
 _Cuts = tuple[tuple[Die, Pose], ...]
 _Key = tuple[str, bytes, tuple[tuple[str, int], ...]]

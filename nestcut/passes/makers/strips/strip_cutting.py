@@ -16,10 +16,11 @@ from shapely.geometry import Polygon, box
 from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Pose, Scrap
 from nestcut.passes.common.budget import ENDLESS, Budget
+from nestcut.passes.common.plate_rules import HAIR_MM
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.makers.strips.lane_moves import LaneSlot, one_of_each_way
 from nestcut.passes.makers.strips.strip_forms import StripForm
-from nestcut.passes.makers.strips.strip_sheets import HAIR_MM, Box, Pile, Piles, StripSheet
+from nestcut.passes.makers.strips.strip_sheets import Box, Pile, Piles, StripSheet
 
 __all__ = ["CutStrips", "SlotCuts", "Strip", "StripRow", "cut_strips", "job_for", "strips_of"]
 

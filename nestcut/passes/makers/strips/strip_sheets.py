@@ -16,11 +16,11 @@ import shapely
 from shapely.geometry import box
 
 from nestcut.batch.model import Batch, Scrap
+from nestcut.passes.common.plate_rules import HAIR_MM
 from nestcut.passes.parts.papers import scraps_by_paper
 
-__all__ = ["HAIR_MM", "Box", "Pile", "Piles", "StripSheet", "piles_by_paper"]
+__all__ = ["Box", "Pile", "Piles", "StripSheet", "piles_by_paper"]
 
-HAIR_MM = 1e-9
 
 Box = tuple[float, float, float, float]
 

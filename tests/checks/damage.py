@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 from shapely.affinity import scale, translate
 from shapely.geometry import MultiPolygon, Polygon, box
 
 from nestcut.batch.model import Card, CardLine, Die, Paper, Pose
-from nestcut.plans.model import Cut, Layup, Pass, Plan, Remnant, Share, Shortage, Slot, Trim
+from nestcut.plans.model import Actions, Cut, Layup, Pass, Plan, Remnant, Share, Shortage, Slot, Trim
 from tests.checks.plans import finished, kits, lying, openings, rectangle_die, short, squares, turned
 
 NAN = float("nan")
@@ -538,6 +538,38 @@ def _total(name: str, by: float) -> None:
         DAMAGES.append(
             Damage(f"total of {name} off by {by} ({plan.__name__})", plan, do, frozenset({"totals"}))
         )
+
+
+def _action(name: str, by: int) -> None:
+    def do(plan: Plan) -> Plan:
+        actions = replace(plan.totals.actions, **{name: getattr(plan.totals.actions, name) + by})
+        return replace(plan, totals=replace(plan.totals, actions=actions))
+
+    for plan in (squares, kits):
+        DAMAGES.append(
+            Damage(f"count of {name} off by {by} ({plan.__name__})", plan, do, frozenset({"totals"}))
+        )
+
+
+for _one in fields(Actions):
+    _action(_one.name, 1)
+
+
+@damage(squares, "totals")
+def _a_pace_that_the_minutes_were_not_counted_with(plan: Plan) -> Plan:
+    seconds = replace(plan.hand.seconds, pace=1.5)
+    return replace(plan, hand=replace(plan.hand, seconds=seconds))
+
+
+@damage(squares, "totals")
+def _seconds_that_the_minutes_were_not_counted_with(plan: Plan) -> Plan:
+    seconds = replace(plan.hand.seconds, crank=16.0)
+    return replace(plan, hand=replace(plan.hand, seconds=seconds))
+
+
+@damage(squares, "number")
+def _a_pace_of_nothing(plan: Plan) -> Plan:
+    return replace(plan, hand=replace(plan.hand, seconds=replace(plan.hand.seconds, pace=0.0)))
 
 
 for _name in ("passes", "cranks", "changes", "trims", "pieces", "minutes"):

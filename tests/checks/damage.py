@@ -10,6 +10,7 @@ from shapely.affinity import scale, translate
 from shapely.geometry import MultiPolygon, Polygon, box
 
 from nestcut.batch.model import Card, CardLine, Die, Paper, Pose
+from nestcut.hands import evening_actions, minutes_of
 from nestcut.plans.model import Actions, Cut, Layup, Pass, Plan, Remnant, Share, Shortage, Slot, Trim
 from tests.checks.plans import finished, kits, lying, openings, rectangle_die, short, squares, turned
 
@@ -329,13 +330,13 @@ def scrap_in_two_places_at_once(plan: Plan) -> Plan:
     return change_pass(plan, 1, papers=papers)
 
 
-@damage(squares, "slot-twice", "web")
+@damage(squares, "slot-twice", "web", "totals")
 def die_cuts_twice_in_one_pass(plan: Plan) -> Plan:
     cuts = plan.passes[1].cuts
     return finished(change_pass(plan, 1, cuts=cuts + cuts))
 
 
-@damage(kits, "scrap-trimmed")
+@damage(kits, "scrap-trimmed", "totals")
 def trimmed_scrap_used_itself(plan: Plan) -> Plan:
     papers = (*plan.passes[2].papers, lying("pink-1", 60, 0))
     return change_pass(plan, 2, papers=papers)
@@ -376,9 +377,9 @@ def lay_up_with_an_unknown_die(plan: Plan) -> Plan:
     return replace(plan, layups=(*plan.layups, Layup("Z", (Slot("star", Pose(50, 50)),))))
 
 
-@damage(kits, "unknown")
+@damage(kits, "unknown", "totals")
 def unknown_scrap_trimmed(plan: Plan) -> Plan:
-    return finished(replace(plan, trims=(*plan.trims, Trim("pink-7", (("pink-7a", box(0, 0, 5, 5)),)))))
+    return replace(plan, trims=(*plan.trims, Trim("pink-7", (("pink-7a", box(0, 0, 5, 5)),))))
 
 
 @damage(kits, "unknown", "totals", "demand", "remnant", "absent-scrap")
@@ -404,8 +405,10 @@ def passes_from_nought(plan: Plan) -> Plan:
 @damage(squares, "empty-pass")
 def pass_that_cuts_nothing(plan: Plan) -> Plan:
     passes = (*plan.passes, Pass(4, "A", (), ()))
-    totals = replace(plan.totals, passes=4, cranks=4, minutes=plan.totals.minutes + 1)
-    return replace(plan, passes=passes, totals=totals)
+    longer = replace(plan, passes=passes)
+    actions = evening_actions(longer)
+    minutes = minutes_of(actions, plan.hand.seconds, plan.machine)
+    return replace(longer, totals=replace(plan.totals, passes=4, cranks=4, minutes=minutes, actions=actions))
 
 
 @damage(squares, "name")
@@ -518,7 +521,7 @@ def outline_for_scissors_where_only_straight_cuts_are_wanted(plan: Plan) -> Plan
     return finished(replace(plan, trims=(plan.trims[0], Trim("pink-1b", (("pink-1c", corner),)))))
 
 
-@damage(kits, "trim")
+@damage(kits, "trim", "totals")
 def trimmed_into_nothing(plan: Plan) -> Plan:
     return replace(
         plan,

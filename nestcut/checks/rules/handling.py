@@ -80,6 +80,7 @@ def actions_of(plan: Plan, table: Table) -> dict[str, float]:
         new, again, by_hand_mm = trim_cuts(outlines[trim.scrap], [outline for _, outline in trim.into])
         counts.update({"trim_take": 1, "trim_cut": new, "trim_cut_again": again})
         scissors_mm += by_hand_mm
+    del counts["stays"]
     return {**counts, "scissors_mm": scissors_mm}
 
 

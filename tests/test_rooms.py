@@ -10,7 +10,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "nestcut"
 
-# Top to bottom: a room may import the rooms before it, never those after it (DEVELOPERS.md, 'Rooms and doors').
+# Top to bottom: a room may import the rooms before it, never those after it (docs/architecture.md).
 ORDER = [
     "errors",
     "_stop",

@@ -114,7 +114,7 @@ def clean_name(value: Any) -> str:
     if len(name) > _NAME_LIMIT:
         refuse(f"the name {show_value(name)} is too long", f"use at most {_NAME_LIMIT} characters")
     if name != name.strip():
-        refuse(f"the name {show_value(name)} begins or ends with a blank", "remove the blank")
+        refuse(f"the name {show_value(name)} begins or ends with a space", "remove the space")
     for char in name:
         if unicodedata.category(char) in ("Cc", "Cs") or char in _HIDDEN:
             refuse(f"the name {show_value(name)} holds a hidden character (U+{ord(char):04X})", "remove it")
@@ -178,7 +178,7 @@ def _turns(value: Any) -> Turns:
     if value == "any":
         return "any"
     if not isinstance(value, list) or not value or len(value) > 360:
-        refuse(f"{show_value(value)} says no turns", 'write "any" or a list of degrees, as in [0, 180]')
+        refuse(f"{show_value(value)} allows no turns", 'write "any" or a list of degrees, as in [0, 180]')
     for turn in value:
         if isinstance(turn, bool) or not isinstance(turn, (int, float)) or not -360 <= turn <= 360:
             refuse(f"{show_value(turn)} is not a turn", "write degrees from -360 to 360")
@@ -251,7 +251,8 @@ def _wishes(value: Any) -> tuple[Wish, ...]:
     listed = ", ".join(f'"{word}"' for word in known)
     if not isinstance(value, list) or not value or len(value) > len(known):
         refuse(
-            f"{show_value(value)} is not an order of wishes", f"write a list, first things first, of {listed}"
+            f"{show_value(value)} is not an order of wishes",
+            f"write a list, most important first, of {listed}",
         )
     read = _word(*known)
     for position, word in enumerate(value):

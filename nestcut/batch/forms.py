@@ -232,7 +232,7 @@ def _in_words(error: Any) -> tuple[str, str]:
         mend = f'did you mean "{guess}"?' if guess else f"known keys here: {', '.join(known)}"
         if not guess and elsewhere:
             tables = " or ".join(_header(place) for place in elsewhere)
-            mend = f"it belongs into {tables}"
+            mend = f"it belongs in {tables}"
         return f'the key "{_safe(key)}" is not known here (it says {show_value(value)})', mend
     if kind == "missing":
         return f'the key "{key}" is missing', _HOW_TO_BEGIN.get(key, "add it")

@@ -221,7 +221,7 @@ class _Builder:
                 continue
             if name in found:
                 self.problems.add(
-                    f'"{name}" is there twice', mend="names look the same; change one", at=(table,)
+                    f'"{name}" appears twice', mend="names look the same; change one", at=(table,)
                 )
             found[name] = written
         if len(found) > most:

@@ -153,7 +153,7 @@ def _header(
                 where=where,
             )
         if column in header:
-            raise BatchError(f'the column "{column}" is there twice', mend="keep one of them", where=where)
+            raise BatchError(f'the column "{column}" appears twice', mend="keep one of them", where=where)
         header.append(column)
     missing = [column for column in needed if column not in header]
     if missing:

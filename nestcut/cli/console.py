@@ -78,7 +78,7 @@ class Interrupt:
             stop_at_once()
         self.asked.set()
         with suppress(OSError):
-            os.write(2, b"\nStopping: the best plan so far is kept. Ctrl-C once more stops at once.\n")
+            os.write(2, b"\nStopping: the best plan so far is kept. Press Ctrl-C again to stop at once.\n")
 
     def __call__(self) -> bool:
         """True once Ctrl-C was pressed."""
@@ -145,11 +145,7 @@ class ProgressLine:
             return
         text = phase
         if passes is not None:
-            text = (
-                f"{passes} passes"
-                + (f" (no plan below {bound})" if bound is not None else "")
-                + f" · {phase}"
-            )
+            text = f"{passes} passes" + (f" (at least {bound})" if bound is not None else "") + f" · {phase}"
         if self._progress is not None:
             spent = time.monotonic() - self._start_s
             self._progress.update(self._task, description=text, completed=min(spent, self._limit_s))

@@ -25,7 +25,7 @@ def estimate(
     batch: Annotated[Path, typer.Argument(help="The batch file (TOML).")],
     kits: Annotated[
         str | None,
-        typer.Option("--kits", help="Kit numbers to compare, as in 12,50,200; else the batch's own."),
+        typer.Option("--kits", help="Numbers of kits to compare, as in 12,50,200. Default: the batch's own."),
     ] = None,
     seconds: Annotated[
         float, typer.Option("--seconds", min=0.5, max=3600, help="Time limit for all of them.")
@@ -33,14 +33,17 @@ def estimate(
     seed: Annotated[int, typer.Option("--seed", min=0, max=MOST_SEED, help="Same seed, same estimate.")] = 0,
     ideas: Annotated[
         bool,
-        typer.Option("--what-if", help="Also tell what another die, plate, kit or fewer spares would do."),
+        typer.Option(
+            "--what-if",
+            help="Also tell what another die, a longer plate, one kit more or fewer spares would change.",
+        ),
     ] = False,
     trade: Annotated[
-        bool, typer.Option("--trade-off", help="Also tell how many passes fewer lay-ups would cost.")
+        bool, typer.Option("--trade-off", help="Also tell how many more passes fewer lay-ups would take.")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the table as JSON.")] = False,
 ) -> None:
-    """Estimate passes, time and paper for one or several numbers of kits; no lay-outs are written."""
+    """Estimate passes, time and paper for one or several numbers of kits; no files are written."""
     interrupt = Interrupt()
     with plain_errors():
         numbers = _kit_numbers(kits)
@@ -111,9 +114,9 @@ def _print(
             typer.echo(f"  {answer.to_json()['sentence']}")
         if not answers:
             if any(sum(row.short.values()) < row.pieces for row in rows):
-                typer.echo("  nothing that was asked changes the passes")
+                typer.echo("  nothing that was tried changes the number of passes")
             else:
-                typer.echo("  nothing can be cut from the scraps in stock: that comes first")
+                typer.echo("  nothing can be cut from the scraps in stock: first get more paper")
     if points is not None:
         typer.echo(f"Lay-ups and passes (for {counted(asked.kits, 'kit')}):")
         for point in points:

@@ -49,8 +49,8 @@ def keep_whole_of(task: Task) -> tuple[Layout, float, str]:
     found = _of_sheet(task) if task.outline.equals(box(*task.outline.bounds)) else _of_scrap(task)
     if found is None:
         raise InputError(
-            "these pieces do not fit on the sheet, as far as the search could see",
-            mend="ask for fewer pieces, give more time with --seconds, or take a larger sheet",
+            "no place was found for all these pieces on the sheet",
+            mend="ask for fewer pieces, allow more time with --seconds, or take a larger sheet",
             where=Where(element="--count"),
         )
     layout, reason = found

@@ -38,9 +38,9 @@ def tell_mistake(err: BaseException) -> int:
     if plan:
         where = f"the files {kept} and {plan}"
     typer.echo(
-        f"Error: nestcut made a mistake of its own ({what})\n"
-        f"  It is not your doing, and no half-written output is left.\n"
-        f"  To mend: send us {where}, with the files you gave and the command; another --seed may get round it",
+        f"Error: this is a mistake in nestcut ({what})\n"
+        f"  It is not your fault, and no half-written output is left.\n"
+        f"  To mend: send us {where}, with the files you gave and the command; another --seed may avoid it",
         err=True,
     )
     if os.environ.get(TRACEBACK, "0") not in ("", "0"):

@@ -90,7 +90,7 @@ def read_scrap(path: str | os.PathLike[str], *, name: str | None = None) -> Scra
         if not runs:
             raise _nothing(drawing, lines)
         if lines:
-            notes.append("Open lines on the scrap were passed over.")
+            notes.append("Open lines on the scrap were ignored.")
         loops = nest(loops_of(runs, notes))
         outer = [loop for loop in loops if loop.depth == 0]
         deep = [loop for loop in loops if loop.depth > 1]

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
+from nestcut import _stopwatch
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError, RefusedPlanError
 from nestcut.passes.advice.prepare import prepare
@@ -94,7 +94,7 @@ def plan_batch(
     """
     prepare(lambda text: on_progress(0.0, None, None, text) if on_progress else None)
     with solving_with(workers):
-        clock = Clock(seconds, work_limit, stop, on_progress, time.monotonic())
+        clock = Clock(seconds, work_limit, stop, on_progress, _stopwatch.seconds())
         return _planned(batch, clock, seed, advise)
 
 

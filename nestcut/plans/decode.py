@@ -123,7 +123,7 @@ def _once(names: Iterable[str], key: str, field: str) -> None:
     for name in names:
         if name in seen:
             raise PlanError(
-                f"'{name}' is there twice", mend=f"every {field} may be used once", where=Where(element=key)
+                f"'{name}' appears twice", mend=f"every {field} may be used once", where=Where(element=key)
             )
         seen.add(name)
 

@@ -13,10 +13,11 @@ from shapely.affinity import affine_transform, rotate
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from nestcut.batch.model import Die, Paper, Shape, Turns
+from nestcut.batch.model import Shape, Turns
+from nestcut.batch.turns import TURN_SLACK_DEG
 from nestcut.plans.rectangles import points_inside
 
-__all__ = ["ALIKE_MM", "BOX_MM", "FIRST_POINTS", "TURN_MM", "Stamp", "filled_parts", "turns_on"]
+__all__ = ["ALIKE_MM", "BOX_MM", "FIRST_POINTS", "TURN_MM", "Stamp", "filled_parts"]
 
 TURN_MM = 1.0
 """How far a turned cut's outermost point lies from where the next turn that is tried has it, half a step."""
@@ -24,8 +25,6 @@ ALIKE_MM = 0.08
 """Outlines nearer than this are told apart by nobody; flattened twice, one outline may differ from itself so much."""
 BOX_MM = 0.1
 """How far the sides of a turned cut's box may be off, half a step away, where plain rectangles are asked about."""
-TURN_SLACK_DEG = 0.5
-"""Turns that a die or a paper asks for are meant within this much (see DEVELOPERS.md)."""
 FIRST_POINTS = 16
 """These lie far from each other, so they tell soonest."""
 _SPACING_MM = 1.0
@@ -161,17 +160,3 @@ class Stamp:
         x = cos * hull[:, 0] - sin * hull[:, 1]
         y = sin * hull[:, 0] + cos * hull[:, 1]
         return np.column_stack((np.ptp(x, axis=1), np.ptp(y, axis=1)))
-
-
-def turns_on(die: Die, paper: Paper) -> Turns:
-    """Turns of a die on a paper: its own that the paper allows; none may be left."""
-    directed: dict[str, Turns] = {"none": "any", "stripe": (0.0, 180.0), "up": (0.0,)}
-    wanted = directed[paper.direction]
-    if wanted == "any":
-        return die.turns
-    if die.turns == "any":
-        return wanted
-    near = 2 * TURN_SLACK_DEG
-    return tuple(
-        turn for turn in die.turns if any(abs((turn - one + 180.0) % 360.0 - 180.0) <= near for one in wanted)
-    )

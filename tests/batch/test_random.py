@@ -20,8 +20,8 @@ from nestcut.batch.model import HandSeconds
 from nestcut.batch.problems import Problems
 from nestcut.batch.reader import _Builder, batch_from_toml
 from nestcut.errors import NestcutError
-from tests.batch.files import SMALL
-from tests.strategies import batch_tables, json_values, toml_text
+from tests.shared.batch_files import SMALL
+from tests.shared.strategies import batch_tables, json_values, toml_text
 
 HERE = Path(__file__).parent
 some = settings(

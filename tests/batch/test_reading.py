@@ -10,7 +10,7 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch import Batch, Card, CardLine, Evening, Hand, Machine, Paper, Spares, Wishes, read_batch
 from nestcut.units import SHEET_SIZES_MM
-from tests.batch.files import SMALL, SVG, write_evening, write_small
+from tests.shared.batch_files import SMALL, SVG, write_evening, write_small
 
 
 def read_small(tmp_path: Path, *changes: tuple[str, str]) -> Batch:

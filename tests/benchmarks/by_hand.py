@@ -39,8 +39,8 @@ from nestcut.passes import plan_batch
 from nestcut.passes.plate.solve import plan_plate
 from nestcut.placement import Part, fill_region
 from nestcut.plans.model import Plan
+from tests.shared.places import EXAMPLES
 
-EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 WISHES = {
     "nestcut": Wishes(),
     "minutes": Wishes(("minutes", "passes", "changes", "trims", "paper")),

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from nestcut.cli.screen import Screen, spelled
+from tests.shared.places import ROOT
 
-ROOT = Path(__file__).parents[2]
 FULL = Path("/dev/full")
 
 COMMANDS = [

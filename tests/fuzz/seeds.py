@@ -112,7 +112,7 @@ def drawings() -> list[bytes]:
 
 def batches() -> list[bytes]:
     """The tests' small batch and relatives that use every table."""
-    from tests.batch.files import SMALL
+    from tests.shared.batch_files import SMALL
 
     drawn = SMALL.replace("[dies.disc]\ncircle = 20", '[dies.disc]\noutline = "leaf.svg"\nrim = 1.5')
     tables = 'scraps_csv = "stock.csv"\ncards_csv = "asked.csv"\n' + SMALL
@@ -143,8 +143,8 @@ def card_tables() -> list[bytes]:
 def plans() -> list[bytes]:
     """The checker's small plans, one with a proof of every kind, and the hand-written one with every key."""
     from nestcut.plans import plan_to_json
-    from tests.checks.plans import PLANS
-    from tests.plans.sample import sample
+    from tests.shared.checked_plans import PLANS
+    from tests.shared.plan_sample import sample
 
     values = [plan_to_json(make()) for make in PLANS.values()]
     with_proof = json.loads(json.dumps(values[0]))

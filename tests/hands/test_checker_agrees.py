@@ -17,7 +17,7 @@ from nestcut.checks.rules.handling import actions_of, minutes_of_actions
 from nestcut.hands import evening_actions, minutes_of, pass_actions, seconds_by_pass, trim_actions
 from nestcut.plans import plan_from_json, plan_to_json
 from nestcut.plans.model import Bound, Cut, Layup, PaperOnPlate, Pass, Plan, Slot, Totals, Trim
-from tests.strategies import hand_seconds
+from tests.shared.strategies import hand_seconds
 
 FEW = [
     Pose(x, y, deg) for x, y, deg in ((20, 20, 0), (60, 20, 0), (20, 60, 90), (60, 60, 0), (20, 20, 360.0))

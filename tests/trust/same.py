@@ -32,9 +32,9 @@ from nestcut.placement.engine.spread import spread
 from nestcut.plans import plan_to_json
 from nestcut.sheets import write_sheets
 from tests.benchmarks.passes_classes import random_class
-from tests.passes.test_nests import class_of_five
-from tests.shapes import blossom
-from tests.trust.jobs import ROOT
+from tests.passes.makers.test_nests import class_of_five
+from tests.shared.places import ROOT
+from tests.shared.shapes import blossom
 
 __all__ = ["CASES", "QUICK", "digests"]
 

@@ -14,8 +14,8 @@ from nestcut.batch import read_batch, read_scraps_csv
 from nestcut.checks import check_file
 from nestcut.errors import BatchError, PlanError
 from nestcut.plans import plan_to_json
-from tests.batch.files import SMALL
-from tests.checks.plans import squares
+from tests.shared.batch_files import SMALL
+from tests.shared.checked_plans import squares
 
 SECONDS = 20
 """CPU time; on a quiet machine each takes less than five."""

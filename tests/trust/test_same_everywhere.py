@@ -13,7 +13,7 @@ import sys
 
 import pytest
 
-from tests.trust.jobs import ROOT
+from tests.shared.places import ROOT
 from tests.trust.same import QUICK
 
 pytestmark = pytest.mark.timeout(900)  # kernels may have to be compiled first

@@ -88,7 +88,7 @@ def places_cannot_fit(
 
     Args:
         rims: in the order of the proof.
-        proof: its keys ``splits``, ``step_mm`` and ``folds`` (DEVELOPERS.md, 'Proof').
+        proof: its keys ``splits``, ``step_mm`` and ``folds`` (docs/proof.md).
         patience: raises TooLongError when it ends.
     """
     if not 1 <= len(rims) <= MOST_DIES:

@@ -7,7 +7,7 @@ a price too, and the demand need not pay for paper that is there.
 
 All sums are exact fractions. What fits together is decided from above: by the rims' area, by the copies
 owned, and by the listed disproofs, each proved again in :mod:`nestcut.checks.proof.disproof`.
-See DEVELOPERS.md, 'Proof'.
+See docs/proof.md.
 """
 
 from __future__ import annotations

@@ -190,13 +190,13 @@ def loops_of(runs: Sequence[Run], notes: list[str]) -> list[Loop]:
                 empty = err
                 continue
         if area.area < _SPECK_MM2 and len(runs) > 1:
-            notes.append("A speck smaller than 0.01 mm² was passed over.")
+            notes.append("A speck smaller than 0.01 mm² was ignored.")
             continue
         loops.append(Loop(run, area))
     if not loops and empty is not None:
         raise empty
     if empty is not None:
-        notes.append(f"A line that encloses no area was passed over ({empty.where}).")
+        notes.append(f"A line that encloses no area was ignored ({empty.where}).")
     return _without_doubles(loops, notes)
 
 

@@ -106,14 +106,14 @@ def clip_of(
             if target is not None and target.tag == "clipPath":
                 return target
             # CSS Masking 1 section 5.1: a clip that is not there clips nothing.
-            say("A clip that the drawing doesn't hold was passed over: the whole outline is used")
+            say("A clip that the drawing doesn't hold was ignored: the whole outline is used")
             return None
         try:
             return _basic_shape(text, box_of, element, bare)
         except UnitlessError:
-            say("A clip in a style was passed over: its numbers need a unit (px) there")
+            say("A clip in a style was ignored: its numbers need a unit (px) there")
         except OutlineError as err:
-            say(f"A clip was passed over, so that the whole outline is used: {err.what}")
+            say(f"A clip was ignored, so that the whole outline is used: {err.what}")
             return None
     return None
 

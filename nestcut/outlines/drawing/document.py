@@ -92,7 +92,7 @@ def read_drawing(path: Path) -> bytes:
         if path.is_dir():
             raise OutlineError("this is a folder, not a drawing", mend="give the path of an SVG file")
         if path.exists() and not path.is_file():
-            raise OutlineError("this is not a plain file", mend="give the path of an SVG file")
+            raise OutlineError("this is not a regular file", mend="give the path of an SVG file")
         with path.open("rb") as file:
             data = file.read(MOST_BYTES + 1)
     except FileNotFoundError as err:
@@ -177,7 +177,7 @@ def parse_svg(data: bytes) -> Element:
         root = parser.close()
     except DefusedXmlException as err:
         raise OutlineError(
-            "the drawing defines or calls entities, which nestcut doesn't read",
+            "the drawing defines or uses entities, which nestcut doesn't read",
             mend='save it as "plain SVG", without a document type declaration',
             where=Where(line=parser.parser.CurrentLineNumber),
         ) from err

@@ -106,7 +106,7 @@ def check_reach(run: Run) -> None:
                 numbers += [*curve.u, *curve.v]
     # Written so that a NaN fails too.
     if not all(abs(number) <= _FARTHEST_MM for number in numbers):
-        raise OutlineError("the drawing reaches farther than 10 m", mend="draw at the real size, in mm")
+        raise OutlineError("the drawing is larger than 10 m", mend="draw at the real size, in mm")
     if not widest <= _LARGEST_CURVE_MM:
         raise OutlineError(
             f"a curve is {widest / 1000:.1f} m wide, and at most 3 m can be cut",

@@ -103,7 +103,7 @@ def _without_background(seen: Sequence[Seen], drawing: Drawing) -> list[Seen]:
             )
             break
         drawing.say(
-            "A pale rectangle without a line, as large as the page and behind all else, was taken for the background"
+            "A pale rectangle without a line, as large as the page and behind everything else, was taken for the background"
             " and left out; give it a line if it is an outline",
             back.run.element,
         )
@@ -165,17 +165,17 @@ def _on_page(seen: Sequence[Seen], drawing: Drawing) -> list[Seen]:
     on_page = [one for one, hidden in zip(seen, where, strict=True) if hidden != "all"]
     if len(on_page) < len(seen) and not join_runs([one.run for one in on_page], [])[0]:
         drawing.notes.append(
-            "All outlines of the drawing lie beyond its page; they were read all the same. Move them onto the page."
+            "All outlines of the drawing lie outside its page; they were read anyway. Move them onto the page."
         )
         return list(seen)
     for one, hidden in zip(seen, where, strict=True):
         if hidden == "all":
             drawing.say(
-                "What lies wholly beyond the page was left out; move it onto the page if it belongs to the outline",
+                "What lies wholly outside the page was left out; move it onto the page if it belongs to the outline",
                 one.run.element,
             )
         elif hidden == "part":
-            drawing.say("What reaches beyond the page was read whole", one.run.element)
+            drawing.say("What sticks out of the page was read whole", one.run.element)
     return on_page
 
 

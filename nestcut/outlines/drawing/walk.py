@@ -98,7 +98,7 @@ def see(root: Element) -> Drawing:
     walker.visit(root, _Scene(walker.page.to_mm, walker.page.view))
     for element in walker.everything:
         if element.tag == "symbol" and element.id not in walker.used:
-            drawing.say("A symbol that is nowhere used was passed over", element)
+            drawing.say("A symbol that is not used anywhere was ignored", element)
     return drawing
 
 
@@ -148,7 +148,7 @@ class _Walker:
                 say(passed_over(element.tag))
             return
         if scene.gather == "area" and element.tag not in SHAPES | {"use"}:
-            say("Only shapes can clip: something else in a clip was passed over, as browsers do")
+            say("Only shapes can clip: something else in a clip was ignored, as in browsers")
             return
         for name, value in style.items():
             if name in NOTED_PROPERTIES and not is_harmless(name, value):
@@ -270,7 +270,9 @@ class _Walker:
 
         uses = (*scene.uses, target.id)
         if len(uses) > _MOST_USES:
-            raise OutlineError("clips call each other in a circle", mend="release the clips in the drawing")
+            raise OutlineError(
+                "clips refer to each other in a circle", mend="release the clips in the drawing"
+            )
         style = computed(target, (), self.rules, {}, say)
         move = own_move(style, lambda kind: (0.0, 0.0, *scene.view), say)
         to_mm, view = compose(scene.to_mm, move), scene.view
@@ -313,13 +315,13 @@ class _Walker:
         for name in ("fill", "stroke"):
             paint = self.ids.get(fragment(style.get(name, "")))
             if paint is not None and paint.tag in ("pattern", "hatch"):
-                self.drawing.say("A pattern was passed over: only the outline that it fills is read", element)
+                self.drawing.say("A pattern was ignored: only the outline that it fills is read", element)
         self.drawing.seen += [Seen.of(run, scene.rim, scene.windows, style) for run in moved]
 
     def _use(self, element: Element, scene: _Scene) -> None:
         link = element.get("href").strip()
         if not link:
-            self.drawing.say("A use element that names nothing was passed over", element)
+            self.drawing.say("A use element that names nothing was ignored", element)
             return
         if not link.startswith("#"):
             raise OutlineError(
@@ -370,11 +372,12 @@ class _Walker:
             return
         if {"x", "y", "width", "height"} & scene.style.keys():
             self.drawing.say(
-                "Place or size of an inner drawing stand in a style; not every viewer heeds that", element
+                "The place or size of an inner drawing is set in a style; not every viewer reads it there",
+                element,
             )
         x, y = self._corner(element, scene.style, scene) if element.tag == "svg" else (0.0, 0.0)
         if element.get("refX") or element.get("refY"):
-            self.drawing.say("The reference point (refX, refY) of a symbol was passed over", element)
+            self.drawing.say("The reference point (refX, refY) of a symbol was ignored", element)
         box = viewbox_of(element.get("viewBox"))
         inside = compose(shift(x, y), viewport_transform(box, w, h, element.get("preserveAspectRatio")))
         windows = scene.windows

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -12,13 +11,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from nestcut import _stopwatch
 from nestcut.batch.model import Batch, Demand
+from nestcut.batch.turns import turns_on
 from nestcut.errors import BatchError
 from nestcut.hands import rough_minutes
 from nestcut.passes.advice.prepare import prepare
 from nestcut.passes.common.convex_paper import grown_hull
 from nestcut.passes.common.schedule import RunTask, cuts_wanted, run_tasks, stretches
-from nestcut.passes.common.turns import paper_turns, turns_on
+from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.common.types import PlatePlan, Room
 from nestcut.passes.parts.papers import largest_of, scraps_by_paper, sizes_by_paper
 from nestcut.passes.parts.regions import groups_of
@@ -72,11 +73,11 @@ def estimate(
         seconds: time limit for all of them together.
     Raises: BatchError where a die fits the plate in no way.
     """
-    prepare(load=False)  # an answer within seconds: kernels that are not needed stay where they are
-    start = time.monotonic()
+    prepare()
+    start = _stopwatch.seconds()
     result = []
     for number, count in enumerate(kits):
-        left = max(0.3, seconds - (time.monotonic() - start))
+        left = max(0.3, seconds - (_stopwatch.seconds() - start))
         result.append(_one(replace(batch, kits=count), left / (len(kits) - number), seed, stop, work_limit))
     return result
 
@@ -294,7 +295,7 @@ def paper_need(
 
 
 def _square_deg(batch: Batch, name: str, paper: str) -> float:
-    from nestcut.passes.plate.footprints import chip_angle
+    from nestcut.passes.common.plate_rules import chip_angle
 
     die = batch.die(name)
     if die.turns != "any":

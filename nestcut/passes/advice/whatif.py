@@ -8,13 +8,13 @@ the lower bound rests on can save passes when a second copy is bought; the other
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from typing import Any
 
+from nestcut import _stopwatch
 from nestcut.batch.model import Batch, Spares
 from nestcut.errors import BatchError
 from nestcut.hands import rough_minutes
@@ -288,10 +288,10 @@ def what_if(
         stop: asked now and then; True ends with the answers so far.
     """
     prepare()
-    start = time.monotonic()
+    start = _stopwatch.seconds()
 
     def late(times: float = LONGEST) -> bool:
-        return bool(stop and stop()) or time.monotonic() - start > times * seconds
+        return bool(stop and stop()) or _stopwatch.seconds() - start > times * seconds
 
     asker = _Asker(batch, seconds / 3, seed, late)
     plate = asker.first(batch)

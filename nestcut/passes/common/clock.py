@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+
+from nestcut import _stopwatch
 
 __all__ = ["Clock", "ProgressCall"]
 
@@ -27,7 +28,7 @@ class Clock:
     start: float
 
     def spent(self) -> float:
-        return time.monotonic() - self.start
+        return _stopwatch.seconds() - self.start
 
     def left(self) -> float:
         return max(0.0, (1 - FINISHING) * self.seconds - self.spent())

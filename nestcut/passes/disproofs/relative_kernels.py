@@ -6,10 +6,9 @@ Everything here errs on the side of "it may fit": forbidden stretches are rounde
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from nestcut.passes.disproofs.stacking_kernels import _columns, _sum
-from nestcut.placement.shapes.compiled import sine_cosine
+from nestcut.placement.shapes.compiled import kernel, sine_cosine
 
 __all__ = ["GAVE_UP", "IMPOSSIBLE", "MAY_FIT", "PAUSED", "refute", "stack_for"]
 
@@ -28,7 +27,7 @@ DEAD_GAIN = 60.0
 """Of a split that ends a child, mm."""
 
 
-@njit(cache=True)
+@kernel
 def _turned(ring, n, deg, sign, out):
     sin, cos = sine_cosine(np.radians(deg))
     sin, cos = sign * sin, sign * cos
@@ -37,7 +36,7 @@ def _turned(ring, n, deg, sign, out):
         out[i, 1] = sin * ring[i, 0] + cos * ring[i, 1]
 
 
-@njit(cache=True)
+@kernel
 def _joined(lows, highs, n):
     """The longest of n stretches, with all that overlap it and each other."""
     best = 0
@@ -55,7 +54,7 @@ def _joined(lows, highs, n):
     return lo, hi
 
 
-@njit(cache=True)
+@kernel
 def _forbid(rims, na, nb, first, last, step, room, pool_low, pool_high, where):
     """For every column of x from ``first`` to ``last``: one stretch of y that is forbidden all over it.
 
@@ -86,7 +85,7 @@ def _forbid(rims, na, nb, first, last, step, room, pool_low, pool_high, where):
         pool_high[where + c] = hi - HAIR
 
 
-@njit(cache=True)
+@kernel
 def _edge(D, n, i, j, w, margin):
     """y_j ≥ y_i + w, and all that follows. False: a contradiction."""
     if w <= D[i, j]:
@@ -103,7 +102,7 @@ def _edge(D, n, i, j, w, margin):
     return True
 
 
-@njit(cache=True)
+@kernel
 def _follow(k, way, lo, hi, D, margin):
     """Follow up what is decided, and decide what is left no choice. False: a contradiction."""
     moved = True
@@ -133,7 +132,7 @@ def _follow(k, way, lo, hi, D, margin):
     return True
 
 
-@njit(cache=True)
+@kernel
 def _tighten(k, changed, node, x, way, lo, hi, D, plate, box, rims, slots, pool_low, pool_high, tally, room):
     """Bring in what the cells of the changed dies say. 1: may be, 0: a contradiction."""
     width, length, step, margin = plate
@@ -180,7 +179,7 @@ def _tighten(k, changed, node, x, way, lo, hi, D, plate, box, rims, slots, pool_
     return 1 if _follow(k, way, lo, hi, D, margin) else 0
 
 
-@njit(cache=True)
+@kernel
 def _split(kind, i, j, side, node, child, x, way):
     """Go into one half of a cell, or one of the two ways of a pair. Returns the dies that changed."""
     if kind == 0:
@@ -193,7 +192,7 @@ def _split(kind, i, j, side, node, child, x, way):
     return 1 << i
 
 
-@njit(cache=True)
+@kernel
 def _may_split(kind, i, j, node, child, x, way, lo, hi):
     if kind == 0:
         return j > i and way[i, j] == 0 and lo[i, j] < hi[i, j]
@@ -202,7 +201,7 @@ def _may_split(kind, i, j, node, child, x, way, lo, hi):
     return x[i, 1] - x[i, 0] > 1
 
 
-@njit(cache=True)
+@kernel
 def _tightness(k, D):
     """How little the dies can move along the plate, mm: a sum that rises as cells shrink."""
     worth = 0.0
@@ -227,7 +226,7 @@ def stack_for(k):
     )
 
 
-@njit(cache=True)
+@kernel
 def refute(
     roots, order, plate, box, child, deg, parts, rings, grown, sizes, slot, slot_start, nodes,
     pool_low, pool_high, budget, tree, stack, pause,

@@ -9,6 +9,7 @@ from typing import Any
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.passes.common.totals import remnants_of, totals_of
+from nestcut.passes.drafts.order import layups_used
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft
 from nestcut.passes.drafts.trimming import keep_whole, letters, name_parts
 from nestcut.plans.model import (
@@ -54,7 +55,7 @@ def assemble(
     )
     keep_whole(batch, papered.runs, papered.passes)
     trims = name_parts(batch, papered.passes)
-    used_runs = sorted({draft.run for draft in papered.passes})
+    used_runs = layups_used(papered.passes)
     names = {run: letters(k).upper() for k, run in enumerate(used_runs)}
     layups = tuple(Layup(names[run], papered.runs[run].task.slots) for run in used_runs)
     passes = []

@@ -24,6 +24,7 @@ from nestcut.passes.parts.papers import (
 )
 from nestcut.passes.parts.regions import Group, groups_of
 from nestcut.passes.parts.slabs import moved
+from nestcut.plans.model import Slot
 
 __all__ = [
     "PaperedPasses",
@@ -32,8 +33,8 @@ __all__ = [
     "RunDraft",
     "Squeeze",
     "back_on_plate",
+    "bare_run",
     "best_laid",
-    "closed_up",
     "draft_runs",
     "papers_for_passes",
 ]
@@ -84,6 +85,11 @@ class PaperedPasses:
     passes: list[PassDraft]
     missing: Counter[tuple[str, str]] = field(default_factory=Counter)
     """(die, paper) → cuts that found no scrap."""
+
+
+def bare_run(batch: Batch, slots: Sequence[Slot], passes: int) -> RunDraft:
+    """A lay-up whose passes say themselves which papers they cut: no chips, no stretches."""
+    return RunDraft(RunTask(tuple(slots), passes, tuple(() for _ in slots)), sites_of(batch, slots), [], [])
 
 
 def draft_runs(batch: Batch, tasks: Sequence[RunTask], *, sparing: bool = False) -> list[RunDraft] | None:
@@ -264,26 +270,3 @@ def _missing_parts(node: Node) -> int:
 
 def _missing_area(node: Node) -> float:
     return node.missing * node.want.group.outline.area + sum(_missing_area(half) for half in node.halves)
-
-
-def closed_up(papered: PaperedPasses) -> PaperedPasses:
-    """The same cuts in fewer passes: what found no paper leaves gaps that later passes can fill.
-
-    Only runs of chips in which every part serves one slot: such parts keep to their own slot's place on the
-    plate, so any of them may share a pass (see :mod:`nestcut.passes.parts.chips`). Strips are left alone: dies of a
-    lane take turns. Each slot keeps its order of papers.
-    """
-    passes: list[PassDraft] = []
-    for run in sorted({draft.run for draft in papered.passes}):
-        own = [draft for draft in papered.passes if draft.run == run]
-        chips = papered.runs[run].chips
-        if not chips or any(len(use.slots) > 1 or use.whole for draft in own for use in draft.uses):
-            passes += own
-            continue
-        queues: dict[int, list[PartUse]] = defaultdict(list)
-        for draft in own:
-            for use in draft.uses:
-                queues[use.slots[0]].append(use)
-        for number in range(max(map(len, queues.values()), default=0)):
-            passes.append(PassDraft(run, [q[number] for q in queues.values() if number < len(q)]))
-    return PaperedPasses(papered.runs, passes, papered.missing)

@@ -10,8 +10,9 @@ import shapely
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Pose
+from nestcut.passes.common.plate_rules import TINY_MM2
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
-from nestcut.passes.parts.chips import TINY_MM, TINY_MM2
+from nestcut.passes.parts.chips import TINY_MM
 from nestcut.passes.parts.straight_cuts import parts_of_straight_cuts
 from nestcut.plans.model import Trim
 

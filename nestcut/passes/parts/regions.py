@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
-from nestcut.passes.parts.chips import TINY_MM2, apart
+from nestcut.passes.common.plate_rules import TINY_MM2, apart
 
 __all__ = ["Group", "groups_of"]
 

@@ -12,7 +12,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from nestcut.placement.shapes.compiled import kernel
 
 __all__ = ["place_all", "rows_between", "rows_covered"]
 
@@ -21,7 +22,7 @@ _NARROW_MM = 0.01
 """Free stretches that are no wider are not kept."""
 
 
-@njit(cache=True)
+@kernel
 def _row_spans(edges, y0, slab, rows):
     """Per slab: x-ranges of the edges in it, merged; how many; whether the gap after each is inside the shape."""
     n = np.zeros(rows, np.int64)
@@ -98,7 +99,7 @@ def _row_spans(edges, y0, slab, rows):
     return low, high, n, inside
 
 
-@njit(cache=True)
+@kernel
 def rows_between(edges, y0, slab, free_l, free_r, n_free):
     """Fill in the stretches of each row inside the shape, off all its edges; the widest where there are too many."""
     rows, most = free_l.shape
@@ -129,7 +130,7 @@ def rows_between(edges, y0, slab, free_l, free_r, n_free):
         n_free[row] = kept
 
 
-@njit(cache=True)
+@kernel
 def rows_covered(edges, y0, slab, rows):
     """(left, right, how many) of the stretches of each row that the shape needs."""
     low, high, n, inside = _row_spans(edges, y0, slab, rows)
@@ -148,7 +149,7 @@ def rows_covered(edges, y0, slab, rows):
     return low[:, :most].copy(), high[:, :most].copy(), n
 
 
-@njit(cache=True)
+@kernel
 def leftmost(free_l, free_r, n_free, occ_l, occ_r, n_occ, rows, row, x):
     """Least x' ≥ x at which every stretch of the part lies in a free stretch, or _NEVER."""
     settled = 0
@@ -179,7 +180,7 @@ def leftmost(free_l, free_r, n_free, occ_l, occ_r, n_occ, rows, row, x):
     return x
 
 
-@njit(cache=True)
+@kernel
 def find_from(free_l, free_r, n_free, height, occ_l, occ_r, n_occ, rows, row, x):
     """First place in row-major order from (row, x) on: (row, x) or (-1, 0)."""
     for r in range(row, height - rows + 1):
@@ -192,7 +193,7 @@ def find_from(free_l, free_r, n_free, height, occ_l, occ_r, n_occ, rows, row, x)
     return -1, 0.0
 
 
-@njit(cache=True)
+@kernel
 def take(free_l, free_r, n_free, occ_l, occ_r, n_occ, rows, row, x):
     """Take the part's stretches out of the free ones."""
     most = free_l.shape[1]
@@ -232,7 +233,7 @@ def take(free_l, free_r, n_free, occ_l, occ_r, n_occ, rows, row, x):
                     n_free[r] -= 1
 
 
-@njit(cache=True)
+@kernel
 def place_all(free_l, free_r, n_free, height, occ_l, occ_r, n_occ, rows, first, last, want, deepest, laid):
     """Lay up to ``want`` parts, each in the best of the orientations first … last − 1.
 

@@ -136,7 +136,7 @@ def relaxed_bound(
 
 
 def proof_json(task: Task, bound: PlateBound, search: SetSearch) -> dict[str, Any]:
-    """The proof as plain JSON values (DEVELOPERS.md, 'Proof').
+    """The proof as plain JSON values (docs/proof.md).
 
     Only disproofs that the prices need are listed: those whose dies all have a price.
     """

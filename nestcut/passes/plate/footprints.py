@@ -7,18 +7,17 @@ The lower bound is always counted with rims; rims lie inside hulls, hulls inside
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
 from shapely.geometry import Polygon, box
 from shapely.ops import unary_union
 
-from nestcut.arithmetic import angle_of, buffered, sine_cosine, turn_shape
+from nestcut.arithmetic import buffered, sine_cosine, turn_shape
 from nestcut.batch.model import Batch, Demand, Die, Paper, Shape, Turns
-from nestcut.passes.common.turns import QUARTERS, common_turns, joined_turns, plate_turns, wrapped_deg
+from nestcut.passes.common.plate_rules import chip_angle
+from nestcut.passes.common.turns import QUARTERS, common_turns, joined_turns, plate_turns
 from nestcut.passes.common.types import Room
 
 __all__ = ["AREA_TICKS", "Kept", "area_ticks", "keep_dies", "window_ticks"]
@@ -81,23 +80,6 @@ def _turns_for(die: Die, batch: Batch, demand: Sequence[Demand]) -> tuple[Turns,
             every.append(paper)
     suiting = common_turns(batch, die, every)
     return suiting, some or suiting
-
-
-def chip_angle(cut: Shape) -> float:
-    """The turn that makes the box around the cut smallest, degrees (a side of it lies on a hull edge).
-
-    Source: Freeman & Shapira 1975 (smallest enclosing rectangle has a side flush with a hull edge).
-    """
-    hull = cut.convex_hull
-    ring = np.asarray(hull.exterior.coords)
-    best_deg, best_area = 0.0, math.inf
-    for (x0, y0), (x1, y1) in itertools.pairwise(ring):
-        deg = -math.degrees(angle_of(y1 - y0, x1 - x0))
-        left, top, right, bottom = turn_shape(hull, deg).bounds
-        area = (right - left) * (bottom - top)
-        if area < best_area - 1e-9:
-            best_deg, best_area = deg, area
-    return wrapped_deg(best_deg)
 
 
 def room_shape(die: Die, room: Room, *, gap_mm: float, edge_mm: float) -> Shape:

@@ -57,12 +57,12 @@ class PaperBound:
         named = f"{', '.join(rest)} and {last}" if rest else last
         held = {1: "one", 2: "two", 3: "three"}.get(self.most, str(self.most))
         return (
-            f"scraps lie as they are and leave no room beside them, so a pass holds at most {held} of the papers {named}; "
+            f"scraps stay whole and leave no room beside them, so a pass holds at most {held} of the papers {named}; "
             f"the demand then adds up to {float(self.value):.1f} passes"
         )
 
     def proof(self, task: Task) -> dict[str, Any]:
-        """Keys of the proof that say so (DEVELOPERS.md, 'Proof')."""
+        """Keys of the proof that say so (docs/proof.md)."""
         worth: dict[str, dict[str, str]] = {}
         for (die, paper), price in sorted(self.prices.items()):
             if price > 0:

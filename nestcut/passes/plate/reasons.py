@@ -79,7 +79,7 @@ def explain(task: Task, dies: Sequence[Kept], bound: PlateBound, book: PatternBo
         )
     if len(group) > MOST_NAMED:
         return (
-            f"{len(group)} dies compete for the plate: with each cut weighed by the share of a plate that it takes, "
+            f"{len(group)} dies compete for the plate: counting each cut as the share of a plate that it takes, "
             f"no lay-up holds more than one plate, and the demand adds up to {float(bound.value):.1f} plates"
         )
     counted = _listed([f"the {task.dies[die]} as {_fraction(bound.prices[die])}" for die in group])
@@ -89,7 +89,7 @@ def explain(task: Task, dies: Sequence[Kept], bound: PlateBound, book: PatternBo
         if all(die in group for die, count in enumerate(counts) if count)
     ][:2]
     because = (
-        f" ({_listed([f'{words} can not lie on the plate together' for words in clash])})" if clash else ""
+        f" ({_listed([f'{words} cannot lie on the plate together' for words in clash])})" if clash else ""
     )
     return (
         f"counting each cut of {counted} of a plate, no lay-up holds more than one plate{because}, and the demand "

@@ -8,12 +8,12 @@ further valuable dies when it fits, and the sets that the bound leans on are tri
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Callable, Sequence
 
 import numpy as np
 from shapely.geometry import Polygon
 
+from nestcut import _stopwatch
 from nestcut.passes.plate.bound import PlateBound, prove
 from nestcut.passes.plate.disproof import Disprover
 from nestcut.passes.plate.footprints import Kept, window_ticks
@@ -48,14 +48,14 @@ class Limit:
     def __init__(
         self, seconds: float, work_limit: int | None = None, stop: Callable[[], bool] | None = None
     ) -> None:
-        self.begin = time.monotonic()
+        self.begin = _stopwatch.seconds()
         self.seconds = seconds
         self.work_limit = work_limit
         self.stop = stop
 
     @property
     def elapsed_s(self) -> float:
-        return time.monotonic() - self.begin
+        return _stopwatch.seconds() - self.begin
 
     def left_s(self) -> float:
         """Seconds left; a whole hour when only work counts."""

@@ -173,7 +173,7 @@ def searched(
     if search.best is None:
         raise BatchError(
             "the scraps can't give the pieces that the cards need",
-            mend="fewer kits or spares, more paper, or another paper for some lines",
+            mend="try fewer kits or spares, more paper, or another paper for some lines",
         )
     return search, dies
 
@@ -206,7 +206,7 @@ def _check_homeless(
             raise BatchError(
                 f"the die does not fit on the plate: it is {right - left:.1f} × {bottom - top:.1f} mm, the plate "
                 f"{width:g} × {length:g} mm with {batch.machine.clear_mm:g} mm kept clear",
-                mend="a smaller die, a larger plate, or other turns",
+                mend="use a smaller die or a larger plate, or allow other turns",
                 where=Where(element=f"dies.{die.name}"),
             )
 

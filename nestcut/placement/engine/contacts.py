@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from nestcut.placement.engine.cores import _G, _H, _P, _PF, _R, _S, _SF, _SW, _T, _TF, _depth, set_world
+from nestcut.placement.shapes.compiled import kernel
 
 __all__ = ["contacts"]
 
 
-@njit(cache=True)
+@kernel
 def contacts(kit, kind, pose, wv, wp, ov, op, reach):
     """Rows (i, j, distance beyond the clearance, axis to i, where) of all pairs nearer than ``reach`` mm.
 

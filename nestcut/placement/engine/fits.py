@@ -6,13 +6,13 @@ true ones, then a few linear programs (:mod:`nestcut.placement.engine.settle`), 
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
+from nestcut import _stopwatch
 from nestcut.arithmetic import bell, buffered
 from nestcut.batch.model import Shape
 from nestcut.placement.shapes.layout import SLACK_MM, lies_well
@@ -55,7 +55,7 @@ def fits_together(
         return ()
     if hopeless(parts, kinds, region, gap_mm, obstacles):
         return None
-    end = None if moves_limit is not None else time.monotonic() + seconds
+    end = None if moves_limit is not None else _stopwatch.seconds() + seconds
     layout = Search(Bench(parts, region, gap_mm, obstacles), kinds, seed)
     layout.begin(start or ())
     moves = 0
@@ -67,7 +67,7 @@ def fits_together(
         moves += used
         if found is not None:
             return found
-        if end is not None and time.monotonic() >= end:
+        if end is not None and _stopwatch.seconds() >= end:
             return None
 
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from nestcut.placement.engine.cores import (
     _A,
@@ -27,6 +26,7 @@ from nestcut.placement.engine.cores import (
     set_world,
 )
 from nestcut.placement.engine.downhill import _copy, minimise
+from nestcut.placement.shapes.compiled import kernel
 
 __all__ = ["energy", "grow", "minimise", "relocate", "search", "set_world"]
 
@@ -34,12 +34,12 @@ __all__ = ["energy", "grow", "minimise", "relocate", "search", "set_world"]
 # as a special case, once more.)
 
 
-@njit(cache=True)
+@kernel
 def _squares(x, y):
     return x * x + y * y
 
 
-@njit(cache=True)
+@kernel
 def _turn(kit, t, state, old):
     """A random allowed angle of type t."""
     T = kit[_T]
@@ -51,7 +51,7 @@ def _turn(kit, t, state, old):
     return 2.0 * math.pi * _next(state)
 
 
-@njit(cache=True)
+@kernel
 def relocate(kit, kind, pose, i, weight, wv, wp, ov, op, samples, state, box):
     """Put item i where the weighted overlap is least: samples, the best three refined. Returns energy."""
     n = kind.shape[0]
@@ -104,7 +104,7 @@ def relocate(kit, kind, pose, i, weight, wv, wp, ov, op, samples, state, box):
     return win_e
 
 
-@njit(cache=True)
+@kernel
 def _reweigh(kit, kind, pose, weight, wv, wp, ov, op, pull):
     """Guided local search: pairs that still overlap gain weight, the others forget."""
     n = kind.shape[0]
@@ -134,14 +134,14 @@ def _reweigh(kit, kind, pose, weight, wv, wp, ov, op, pull):
                 weight[j, i] = weight[i, j]
 
 
-@njit(cache=True)
+@kernel
 def _reset(weight):
     for i in range(weight.shape[0]):
         for j in range(weight.shape[1]):
             weight[i, j] = 1.0
 
 
-@njit(cache=True)
+@kernel
 def grow(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state, box, best, best_over):
     """Guided search with local steps, for many items: pushes a few overlaps about until they are gone.
 
@@ -191,7 +191,7 @@ def grow(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state, b
     return moves, 1e300
 
 
-@njit(cache=True)
+@kernel
 def search(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state, box, best, best_over, stuck):
     """Guided basin hopping over all items. Ends when every overlap is ≤ ``goal`` mm, or after ``moves``.
 
@@ -262,7 +262,7 @@ def search(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state,
     return moves, 1e300
 
 
-@njit(cache=True)
+@kernel
 def relocate_turn(kit, kind, pose, i, weight, wv, wp, ov, op, state):
     """Turn item i where it lies to the least weighted overlap."""
     t = kind[i]

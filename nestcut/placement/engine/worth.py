@@ -6,13 +6,13 @@ are tried by the strong search of :mod:`nestcut.placement.engine.fits`; the boun
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 from shapely.geometry import Polygon
 
+from nestcut import _stopwatch
 from nestcut.arithmetic import buffered
 from nestcut.batch.model import Shape
 from nestcut.placement.bounds.bounds import bound_by_area
@@ -49,7 +49,7 @@ def most_value(
     Returns: the best layout, exactly checked, and a proved upper bound. ``least`` is not enforced.
     """
     search = _Worth(parts, region, gap_mm, obstacles, seed)
-    end = None if moves_limit is not None else time.monotonic() + seconds
+    end = None if moves_limit is not None else _stopwatch.seconds() + seconds
     search.adopt(tuple(start))
     target = min(search.bound, good_enough if good_enough is not None else search.bound)
 
@@ -58,14 +58,14 @@ def most_value(
             return True
         if moves_limit is not None:
             return search.moves >= moves_limit
-        return time.monotonic() >= (end or 0.0)
+        return _stopwatch.seconds() >= (end or 0.0)
 
     told = search.value
     while not over():
         wanted = search.next_set()
         if wanted is None:
             break
-        left = None if end is None else end - time.monotonic()
+        left = None if end is None else end - _stopwatch.seconds()
         search.attempt(wanted, left, stop)
         if search.value > told + 1e-12:
             told = search.value

@@ -9,13 +9,13 @@ model takes the most valuable set of places that do not conflict. That is large-
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nestcut import _stopwatch
 from nestcut.arithmetic import dot, lengths_of, sine_cosine
 from nestcut.placement.engine.conflicts import meeting_pairs, places_inside
 from nestcut.placement.engine.ground import MARGIN_MM, Ground, Rows
@@ -167,7 +167,7 @@ class Window:
         Returns: the whole layout, or None when no choice was found.
         """
         ground = self.ground
-        began = time.monotonic()
+        began = _stopwatch.seconds()
         own = len(self.inside)
         kind = np.concatenate((self.kind[self.inside], kind)).astype(np.int64)
         rows = np.concatenate((self.rows[self.inside], rows))
@@ -193,7 +193,7 @@ class Window:
         pairs = pairs[(pairs[:, 1] >= own) & ~blocked[pairs].any(axis=1)]
         pairs = number[pairs]
         kind, rows = kind[free], rows[free]
-        if seconds - (time.monotonic() - began) < 0.05 and steps is None:
+        if seconds - (_stopwatch.seconds() - began) < 0.05 and steps is None:
             return None
         stay = np.ones(len(self.kind), bool)
         stay[self.inside] = False
@@ -208,7 +208,7 @@ class Window:
             ground.parts,
             kind,
             cliques_of(len(kind), pairs),
-            seconds=max(0.05, seconds - (time.monotonic() - began)),
+            seconds=max(0.05, seconds - (_stopwatch.seconds() - began)),
             steps=steps,
             seed=seed,
             hint=hint,

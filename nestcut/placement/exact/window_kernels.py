@@ -11,7 +11,6 @@ search (Voudouris and Tsang 1999) on overlaps as in :mod:`nestcut.placement.engi
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from nestcut.placement.engine.overlap import (
     _G,
@@ -28,13 +27,14 @@ from nestcut.placement.engine.overlap import (
     relocate,
     set_world,
 )
+from nestcut.placement.shapes.compiled import kernel
 
 __all__ = ["fill_window", "push_window"]
 
 _PARKED = 1e7  # mm: where items wait that have no place (nothing else is there, so nothing feels them)
 
 
-@njit(cache=True)
+@kernel
 def _slide(kit, kind, pose, i, active, weight, wv, wp, ov, op, dx, dy, tol2):
     """Push item i along (dx, dy), turning and sliding past what it meets, until it is stuck in a corner."""
     step = 0.25 * kit[_TF][kind[i], 0]
@@ -53,7 +53,7 @@ def _slide(kit, kind, pose, i, active, weight, wv, wp, ov, op, dx, dy, tol2):
     _world_of(kit, kind[i], pose[i, 0], pose[i, 1], pose[i, 2], wv, wp, ov[i], op[i])
 
 
-@njit(cache=True)
+@kernel
 def fill_window(kit, kind, pose, order, weight, wv, wp, ov, op, samples, dx, dy, state, box, tol, misses):
     """Put the items of ``order`` into the window one by one, each pushed along (dx, dy); others stay.
 
@@ -89,7 +89,7 @@ def fill_window(kit, kind, pose, order, weight, wv, wp, ov, op, samples, dx, dy,
     return placed
 
 
-@njit(cache=True)
+@kernel
 def _reweigh_near(kit, kind, pose, mobile, weight, wv, wp, ov, op):
     """Pairs that still overlap gain weight, the others forget; only pairs that can change."""
     n = kind.shape[0]
@@ -127,7 +127,7 @@ def _reweigh_near(kit, kind, pose, mobile, weight, wv, wp, ov, op):
                 weight[j, i] = weight[i, j]
 
 
-@njit(cache=True)
+@kernel
 def push_window(
     kit,
     kind,

@@ -14,8 +14,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from nestcut.placement.shapes.compiled import kernel
 
 __all__ = ["Tables", "depth_of", "fill_cells", "measure", "planes", "sample_depth"]
 
@@ -60,7 +61,7 @@ class Tables(NamedTuple):
     """distance of samples."""
 
 
-@njit(cache=True)
+@kernel
 def _next(state):  # type: ignore[no-untyped-def]
     # xorshift64*: small, fast and the same everywhere (Vigna 2016).
     s = state[0]
@@ -71,7 +72,7 @@ def _next(state):  # type: ignore[no-untyped-def]
     return np.float64((s * np.uint64(2685821657736338717)) >> np.uint64(11)) * (1.0 / 9007199254740992.0)
 
 
-@njit(cache=True)
+@kernel
 def _edge_depth(edges, first, last, px, py):  # type: ignore[no-untyped-def]
     """Signed depth of a point by brute force over edges[first:last]."""
     best = 1e300
@@ -96,7 +97,7 @@ def _edge_depth(edges, first, last, px, py):  # type: ignore[no-untyped-def]
     return d if best_side > 0.0 else -d
 
 
-@njit(cache=True)
+@kernel
 def fill_cells(edges, x0, y0, size, nx, ny, reach, depth, counts, near, fill):  # type: ignore[no-untyped-def]
     """Signed depth at each cell's middle, and which edges can be the nearest to a point of the cell.
 
@@ -131,7 +132,7 @@ def fill_cells(edges, x0, y0, size, nx, ny, reach, depth, counts, near, fill):  
     return at
 
 
-@njit(cache=True)
+@kernel
 def depth_of(wide, high, pair, grid, grid_n, cell_list, near, edges, u, v, dx, dy):  # type: ignore[no-untyped-def]
     """Depth of overlap of variant v at (dx, dy) from variant u, 0 when apart.
 
@@ -172,7 +173,7 @@ def depth_of(wide, high, pair, grid, grid_n, cell_list, near, edges, u, v, dx, d
     return math.sqrt(best) if best_side > 0.0 else 0.0
 
 
-@njit(cache=True)
+@kernel
 def sample_depth(edges, flip, x0, y0, h, nx, ny, factor, out):  # type: ignore[no-untyped-def]
     """Sample the depth of a region (0 outside), turned about the origin when ``flip``, times a factor."""
     n = edges.shape[0]
@@ -183,7 +184,7 @@ def sample_depth(edges, flip, x0, y0, h, nx, ny, factor, out):  # type: ignore[n
             out[i * ny + j] = max(s, 0.0) * factor
 
 
-@njit(cache=True)
+@kernel
 def measure(T, x, y, v, D):  # type: ignore[no-untyped-def]
     """Depths of all pairs into D (n, n); returns their sum."""
     wide, high, pair, grid, grid_n = T.wide, T.high, T.pair, T.grid, T.grid_n
@@ -202,7 +203,7 @@ def measure(T, x, y, v, D):  # type: ignore[no-untyped-def]
     return total
 
 
-@njit(cache=True)
+@kernel
 def planes(sum_start, plane_start, plane, pair, wide, high, x, y, v, reach, out_i, out_j, out_n, out_c):  # type: ignore[no-untyped-def]
     """For each near pair of pieces and each convex sum, the half-plane that separates best.
 

@@ -16,8 +16,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from nestcut.placement.shapes.compiled import kernel
 from nestcut.placement.strip.kernels import _next, depth_of
 
 __all__ = ["place"]
@@ -26,7 +26,7 @@ _MOST_LINES = 10
 """Half-planes that a descent looks at; the rest are far away when the box is small."""
 
 
-@njit(cache=True)
+@kernel
 def depth_map(wide, high, raster_at, raster_n, raster, h, k, vk, x, y, v, wrow, length, width, phx, phy, out):  # type: ignore[no-untyped-def]
     """Weighted depth of piece k as variant vk at positions (phx + i·h, phy + j·h); returns (nx, ny)."""
     nx = int((length - wide[vk] - phx) / h) + 1
@@ -60,7 +60,7 @@ def depth_map(wide, high, raster_at, raster_n, raster, h, k, vk, x, y, v, wrow, 
     return nx, ny
 
 
-@njit(cache=True)
+@kernel
 def look(  # type: ignore[no-untyped-def]
     wide, high, scale, pair, grid, grid_n, cell_list, near, edges, vk, px, py, x, y, v, wrow, close, n_close, reach,
     line, limit,
@@ -148,7 +148,7 @@ def look(  # type: ignore[no-untyped-def]
     return cost, m
 
 
-@njit(cache=True)
+@kernel
 def corner(line, m, x0, x1, y0, y1, limit):  # type: ignore[no-untyped-def]
     """Where in the box Σ w·max(0, s + g·δ) is least: returns (least, δx, δy), or (limit, 0, 0) if not below it.
 
@@ -197,7 +197,7 @@ def corner(line, m, x0, x1, y0, y1, limit):  # type: ignore[no-untyped-def]
     return best, bx, by
 
 
-@njit(cache=True)
+@kernel
 def descend(  # type: ignore[no-untyped-def]
     wide, high, scale, pair, grid, grid_n, cell_list, near, edges, k, vk, px, py, x, y, v, wrow, length, width,
     trust, least, rounds, limit, close, line,
@@ -256,7 +256,7 @@ def descend(  # type: ignore[no-untyped-def]
     return cost, px, py
 
 
-@njit(cache=True)
+@kernel
 def place(T, k, x, y, v, D, weight, length, width, keep, map_, close, line, top, state):  # type: ignore[no-untyped-def]
     """Move piece k to the best place found over the whole strip, in any of its turns; returns its cost there.
 

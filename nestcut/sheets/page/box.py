@@ -30,7 +30,7 @@ MOST_BESIDE = 70
 _MARGIN_MM = 2.0
 _DIGITS = 6
 _HEADINGS = {
-    "offcut": "Offcuts of the trims",
+    "offcut": "Offcuts from trimming",
     "remnant": "What the dies left",
     "part": "Trimmed and not used",
     "scrap": "Not pulled out: still in the box",

@@ -210,7 +210,9 @@ def _shortage(one: Shortage) -> Mapping[str, str]:
         "how_much": f"{pieces}{f' ({dies})' if one.paper and dies else ''} missing"
         + (f", about {words.area(one.area_mm2)} of paper" if one.area_mm2 else ""),
         "buy": f"Buy {sheets}." if sheets else "",
-        "proved": "Proved." if one.proved else "Not proved: the time ran out, and more time may find room.",
+        "proved": "Proved."
+        if one.proved
+        else "Not proved: time ran out. With more time, nestcut may find room.",
         "reason": plain(one.reason),
     }
 

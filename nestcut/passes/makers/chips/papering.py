@@ -30,7 +30,7 @@ def straightened(batch: Batch) -> Batch:
     A die across the corner of a small scrap wastes it: the smallest box around the die, turned square
     to the plate, is what fits most scraps.
     """
-    from nestcut.passes.plate.footprints import chip_angle
+    from nestcut.passes.common.plate_rules import chip_angle
 
     dies = []
     for die in batch.dies:

@@ -19,6 +19,7 @@ from shapely.affinity import translate
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Die, Pose
+from nestcut.passes.common.plate_rules import places_across
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.makers.whole.shifts import Gap, Mask, Shapes, switch_off
@@ -120,7 +121,7 @@ class Workshop:
     def _turn(self, bench: Bench, paper: str, piece: Polygon, deg: float) -> _Turn | None:
         turned = Pose(0.0, 0.0, deg).apply(piece)
         x0, y0, x1, y1 = turned.bounds
-        across = math.floor(self.batch.machine.plate_mm[0] - (x1 - x0) + 1e-9)
+        across = places_across(self.batch.machine, x1 - x0)
         first, last = math.ceil(bench.first_mm - 1e-9), math.floor(bench.last_mm - (y1 - y0) + 1e-9)
         if across < 0 or last < first:
             return None

@@ -15,16 +15,25 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch
+from nestcut.batch.turns import turns_on
 from nestcut.hands import rough_pass_s, rough_trim_s
-from nestcut.passes.common.schedule import RunTask, urgency
-from nestcut.passes.common.turns import turns_on
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft, RunDraft
+from nestcut.passes.common.plate_rules import leaves_half_free, window_size
+from nestcut.passes.common.schedule import urgency
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft, RunDraft, bare_run
 from nestcut.passes.drafts.row_items import lying
 from nestcut.passes.makers.ends.benches import Bench, Pull, Workshop
 from nestcut.passes.makers.ends.opened_scraps import Source, Table
 from nestcut.passes.makers.ends.pairing import Queue, pairs, side_by_side
 from nestcut.passes.makers.ends.rows import EndRows, end_rows
-from nestcut.passes.makers.ends.sharing import Ask, Key, Member, Shared, cuts_of_dies, share_out, waits
+from nestcut.passes.makers.ends.sharing import (
+    EndMeasures,
+    Key,
+    Member,
+    Shared,
+    cuts_of_dies,
+    share_out,
+    waits,
+)
 from nestcut.passes.parts.chips import sites_of
 
 __all__ = ["EndWay", "by_ends"]
@@ -89,8 +98,8 @@ def by_ends(
         over: asked before every sharing out and every scrap; True leaves the rest missing.
     """
     table = Table(batch)
-    ask = _asked(batch, table, way, seconds, work, seed)
-    if ask is None:
+    measures = _asked(batch, table, way, seconds, work, seed)
+    if measures is None:
         return None
     left = list(asked) if asked is not None else [line.count for line in batch.demand]
     met: list[Counter[Key]] = [Counter() for _ in left]
@@ -98,7 +107,7 @@ def by_ends(
     passes: list[PassDraft] = []
     barred: set[Key] = set()
     for number in range(ROUNDS):
-        found = _laid_out(batch, ask, way, left, barred, way.layups + number, seed + number, over)
+        found = _laid_out(batch, measures, way, left, barred, way.layups + number, seed + number, over)
         if found is None:
             break
         shared, rows = found
@@ -114,9 +123,7 @@ def by_ends(
             table, queues = _both_ends(batch, table, shop, layup, laid, way, lost, over)
             made = side_by_side(run, queues)
             passes += made
-            idle: tuple[tuple[str, int], ...] = ()
-            task = RunTask(laid.slots, len(made), tuple(idle for _ in laid.slots))
-            runs.append(RunDraft(task, sites_of(batch, laid.slots), [], []))
+            runs.append(bare_run(batch, laid.slots, len(made)))
         _take_off(batch, shared, lost, left, met)
         barred |= set(lost)
         if not any(left) or over() or len(passes) == before:
@@ -124,7 +131,7 @@ def by_ends(
     missing: Counter[Key] = Counter()
     if any(left):
         # What is left is said to be missing as it would be shared out next.
-        final = share_out(batch, left, ask, layups=1, full=math.inf, barred=barred, row=False)
+        final = share_out(batch, left, measures, layups=1, full=math.inf, barred=barred, row=False)
         if final is None:
             return None
         for own, more in zip(met, final.lines, strict=True):
@@ -133,7 +140,9 @@ def by_ends(
     return PaperedPasses(runs, passes, missing), met
 
 
-def _asked(batch: Batch, table: Table, way: EndWay, seconds: float, work: float, seed: int) -> Ask | None:
+def _asked(
+    batch: Batch, table: Table, way: EndWay, seconds: float, work: float, seed: int
+) -> EndMeasures | None:
     """What sharing out has to know of dies and papers; None where a die fits in no way."""
     widths = {}
     for die in batch.dies:
@@ -146,15 +155,15 @@ def _asked(batch: Batch, table: Table, way: EndWay, seconds: float, work: float,
         elif own:
             return None
     across, long_mm = _usual_sizes(batch, table)
-    x0, _, x1, _ = batch.machine.window.bounds
+    across_mm, _ = window_size(batch.machine)
     all_mm = sum(widths.get(die.name, 0.0) * die.copies for die in batch.dies)
-    rows = max(way.rows, ROOMY * all_mm / (2 * way.layups * (x1 - x0)))
-    return Ask(widths, rows * (x1 - x0) + batch.hand.web_mm, across, long_mm, seconds, work, seed)
+    rows = max(way.rows, ROOMY * all_mm / (2 * way.layups * across_mm))
+    return EndMeasures(widths, rows * across_mm + batch.hand.web_mm, across, long_mm, seconds, work, seed)
 
 
 def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
     """How wide the scraps of each paper lie on the plate, less their edges, and how long those of all do: by area, mm."""
-    width, length = batch.machine.plate_mm
+    width = batch.machine.plate_mm[0]
     wide: dict[str, float] = defaultdict(float)
     areas: dict[str, float] = defaultdict(float)
     long = 0.0
@@ -162,11 +171,7 @@ def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
         x0, y0, x1, y1 = scraps[0].outline.bounds
         nx, ny = table.patterns[key][0] if table.patterns[key] else (1, 1)
         sides = ((x1 - x0) / nx, (y1 - y0) / ny)
-        fits = [
-            (w, h)
-            for w, h in (sides, sides[::-1])
-            if w <= width and h <= length / 2 + batch.machine.overhang_mm
-        ]
+        fits = [(w, h) for w, h in (sides, sides[::-1]) if leaves_half_free(batch.machine, (w, h))]
         w, h = max(fits, default=(width, 0.0))
         area = scraps[0].outline.area * len(scraps)
         wide[key[0]] += w * area
@@ -182,7 +187,7 @@ def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
 
 def _laid_out(
     batch: Batch,
-    ask: Ask,
+    measures: EndMeasures,
     way: EndWay,
     left: Sequence[int],
     barred: set[Key],
@@ -194,7 +199,7 @@ def _laid_out(
     for more, full in itertools.product(range(MORE_LAYUPS), FULL):
         if over():
             return None
-        shared = share_out(batch, left, ask, layups=layups + more, full=full, barred=barred)
+        shared = share_out(batch, left, measures, layups=layups + more, full=full, barred=barred)
         if shared is None:
             continue
         rows = [
@@ -203,8 +208,8 @@ def _laid_out(
                 layup,
                 narrow=way.narrow,
                 feed_turn_deg=way.feed_turn_deg,
-                across=ask.across,
-                long_mm=ask.long_mm,
+                across=measures.across,
+                long_mm=measures.long_mm,
                 seed=seed,
             )
             for layup in shared.layups

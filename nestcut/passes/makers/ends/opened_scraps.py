@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Scrap
+from nestcut.passes.common.plate_rules import leaves_half_free
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.makers.ends.benches import Made
 
@@ -119,14 +120,12 @@ def patterns(batch: Batch, scrap: Scrap) -> list[tuple[int, int]]:
 
     Parts go through the machine and hang out over one end at most as far as leaves half of the plate free.
     """
-    width, length = batch.machine.plate_mm
-    long = length / 2 + batch.machine.overhang_mm
     x0, y0, x1, y1 = scrap.outline.bounds
     found = []
     for nx in range(1, MOST_PARTS + 1):
         for ny in range(1, MOST_PARTS // nx + 1):
             short, far = sorted(((x1 - x0) / nx, (y1 - y0) / ny))
-            if short <= width and far <= long:
+            if leaves_half_free(batch.machine, (short, far)):
                 found.append((nx, ny))
     if (1, 1) in found or batch.hand.trims == "none":
         return [(1, 1)]

@@ -14,14 +14,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from nestcut.batch.model import Batch, Die
+from nestcut.batch.turns import turns_on
 from nestcut.hands import rough_pass_s
+from nestcut.passes.common.plate_rules import window_size
 from nestcut.passes.common.solvers import new_solver
-from nestcut.passes.common.turns import turns_on
 
 if TYPE_CHECKING:
     from ortools.sat.python.cp_model import CpModel
 
-__all__ = ["Ask", "Key", "Member", "Shared", "cuts_of_dies", "share_out", "waits"]
+__all__ = ["EndMeasures", "Key", "Member", "Shared", "cuts_of_dies", "share_out", "waits"]
 
 Key = tuple[str, str]
 """(die, paper)"""
@@ -43,7 +44,7 @@ TENTHS = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class EndMeasures:
     """What sharing out has to know of dies and papers."""
 
     widths: Mapping[str, float]
@@ -81,7 +82,7 @@ class Shared:
 def share_out(
     batch: Batch,
     left: Sequence[int],
-    ask: Ask,
+    measures: EndMeasures,
     *,
     layups: int,
     full: float,
@@ -97,9 +98,9 @@ def share_out(
         barred: (die, paper) that found no paper before: used only where a line has no other.
         row: False where dies need not go into the rows of their end.
     """
-    model = _Model(batch, left, ask, layups, barred)
-    x0, y0, x1, y1 = batch.machine.window.bounds
-    model.keep_room(min(full, 1e3) * (x1 - x0) * (y1 - y0), row)
+    model = _Model(batch, left, measures, layups, barred)
+    across_mm, along_mm = window_size(batch.machine)
+    model.keep_room(min(full, 1e3) * across_mm * along_mm, row)
     model.count_passes()
     model.spare_papers()
     return model.solved()
@@ -109,11 +110,11 @@ class _Model:
     """The integer programme."""
 
     def __init__(
-        self, batch: Batch, left: Sequence[int], ask: Ask, layups: int, barred: Collection[Key]
+        self, batch: Batch, left: Sequence[int], measures: EndMeasures, layups: int, barred: Collection[Key]
     ) -> None:
         from ortools.sat.python import cp_model
 
-        self.batch, self.ask, self.layups = batch, ask, layups
+        self.batch, self.measures, self.layups = batch, measures, layups
         self.most = sum(left)
         self.model: CpModel = cp_model.CpModel()
         self.goal: list[Any] = []
@@ -181,16 +182,20 @@ class _Model:
             )
             for end in ENDS if row else ():
                 across = [
-                    round(TENTHS * self.ask.widths[key[0]]) * here for key, here in placed if key[3] == end
+                    round(TENTHS * self.measures.widths[key[0]]) * here
+                    for key, here in placed
+                    if key[3] == end
                 ]
-                self.model.add(sum(across) <= round(TENTHS * self.ask.row_mm))
+                self.model.add(sum(across) <= round(TENTHS * self.measures.row_mm))
 
     def count_passes(self) -> None:
         """Every lay-up takes as long as its slower end; an end waits for the busiest die, paper after paper."""
         fuller = []
         # Where scraps are narrower than a die, on an average, a pass cuts less than one.
         roof = self.most * math.ceil(
-            1 + max(self.ask.widths.values(), default=1.0) / min(self.ask.across.values(), default=1.0)
+            1
+            + max(self.measures.widths.values(), default=1.0)
+            / min(self.measures.across.values(), default=1.0)
         )
         for layup in range(self.layups):
             takes = self.model.new_int_var(0, 2 * roof, "")
@@ -202,8 +207,8 @@ class _Model:
                     longest = self.model.new_int_var(0, roof, "")
                     for _, count in own:
                         self.model.add(count <= longest)
-                    wide = [(round(TENTHS * self.ask.widths[k[0]]), n) for k, n in own]
-                    width = max(1, round(TENTHS * self.ask.across[paper]))
+                    wide = [(round(TENTHS * self.measures.widths[k[0]]), n) for k, n in own]
+                    width = max(1, round(TENTHS * self.measures.across[paper]))
                     self.model.add(sum(w * n for w, n in wide) <= width * longest)
                     waits.append(longest)
                     widths += [round(A_PASS * w / width) * n for w, n in wide]
@@ -241,7 +246,7 @@ class _Model:
         from ortools.sat.python import cp_model
 
         self.model.minimize(sum(self.goal))
-        solver = new_solver(seconds=self.ask.seconds, work=self.ask.work, seed=self.ask.seed)
+        solver = new_solver(seconds=self.measures.seconds, work=self.measures.work, seed=self.measures.seed)
         if solver.solve(self.model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             return None
         cuts = {key: count for key, n in self.cuts.items() if (count := solver.value(n))}

@@ -6,18 +6,20 @@ a cut or so. A last cut that finds no paper either way is made over a scrap that
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from shapely.geometry.base import BaseGeometry
 
+from nestcut import _stopwatch
 from nestcut.batch.model import Batch
 from nestcut.hands import rough_pass_s, rough_trim_s
+from nestcut.passes.common.plate_rules import apart
 from nestcut.passes.common.schedule import run_tasks
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.drafts.fillin import filled_in, leftovers
+from nestcut.passes.drafts.order import joined, layups_together
 from nestcut.passes.drafts.papers_for_passes import (
     PaperedPasses,
     PartUse,
@@ -28,7 +30,6 @@ from nestcut.passes.drafts.papers_for_passes import (
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.strips.lanes import lane_layups
 from nestcut.passes.makers.strips.strips import realise_strips
-from nestcut.passes.parts.chips import apart
 
 __all__ = ["Key", "cuts_of", "with_rest"]
 
@@ -82,16 +83,14 @@ def with_rest(
         rest = way()
         if rest is None:
             continue
-        first = len(whole.runs)
-        passes = [*kept, *(PassDraft(first + one.run, one.uses) for one in rest.passes)]
-        got = obey_trims(batch, PaperedPasses([*whole.runs, *rest.runs], passes, rest.missing))
+        got = obey_trims(batch, joined(PaperedPasses(whole.runs, list(kept)), rest, rest.missing))
         if got.missing:
             got = obey_trims(batch, filled_in(batch, got, leftovers(batch, got)))
         short: Counter[str] = Counter()
         for (_, paper), count in (+got.missing).items():
             short[paper] += count
         got = _once_more(whole, got)
-        got.passes.sort(key=lambda one: one.run)
+        got.passes = layups_together(got.passes)
         yield got, short
         # Chips take fewer passes; they hardly find paper that strips don't.
         if most_passes is None or len(got.passes) <= most_passes:
@@ -106,9 +105,9 @@ def _in_strips(
         for name, _ in left
     )
     found: list[PaperedPasses] = []
-    end = time.monotonic() + seconds
+    end = _stopwatch.seconds() + seconds
     for turn in range(STRIPS_TURNS):
-        limit = end - time.monotonic()
+        limit = end - _stopwatch.seconds()
         # By work the limit is never met; by the clock the first turn is made in any case.
         if found and limit <= 0:
             break

@@ -8,27 +8,26 @@ clock) chooses.
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from nestcut.batch.model import Batch
 from nestcut.hands import rough_pass_s, rough_trim_s
 from nestcut.passes.common.clock import Clock
-from nestcut.passes.common.schedule import cuts_wanted
+from nestcut.passes.common.schedule import cuts_wanted, shares_of
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.drafts.fillin import filled_in, leftovers
+from nestcut.passes.drafts.moved_pieces import eased_shares
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
-from nestcut.passes.drafts.ranking import Draft, Shares, figures
+from nestcut.passes.drafts.ranking import Draft, figures
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.ends.benches import Workshop
 from nestcut.passes.makers.ends.ends import EndWay, by_ends
 from nestcut.passes.makers.mixed.mixed import Costs, PerCut, mixed, strip_shares
 from nestcut.passes.makers.whole.whole import Station, in_whole_scraps
 from nestcut.passes.makers.whole.zones import zone_stations
-from nestcut.plans.model import Share
 
-__all__ = ["eased_shares", "handling_matters", "in_few_trims"]
+__all__ = ["handling_matters", "in_few_trims"]
 
 WAYS = ((1, False), (1, True), (2, False), (2, True))
 """(scraps are slit to the plate's width over this, dies of one paper lie together)."""
@@ -168,10 +167,7 @@ def _by_ends(
             if found is None:
                 continue
             got, lines = found
-            shares = tuple(
-                tuple(Share(die, paper, count) for (die, paper), count in sorted(own.items()) if count > 0)
-                for own in lines
-            )
+            shares = tuple(shares_of(dict(sorted(own.items()))) for own in lines)
             plate = replace(draft.plate, shares=shares)
             filled = _filled(batch, plate, got, over)
             yield filled
@@ -189,32 +185,6 @@ def _filled(batch: Batch, plate: PlatePlan, got: PaperedPasses, over: Callable[[
     if batch.hand.trims != "none" and not over():
         got = filled_in(batch, got, leftovers(batch, got), over=over)
     return Draft(plate, plate, plate.shares, obey_trims(batch, got))
-
-
-def eased_shares(batch: Batch, shares: Shares, missing: Mapping[tuple[str, str], int]) -> Shares | None:
-    """The shares with pieces moved away from papers that are short, where their lines name another paper.
-
-    As many as take up twice what is missing, the same dies in the other paper. Returns: None where nothing can be moved.
-    """
-    need: Counter[str] = Counter()
-    for (name, paper), count in missing.items():
-        need[paper] += 2 * count * math.ceil(batch.die(name).rim.envelope.area)
-    moved = False
-    lines = []
-    for line, own in zip(batch.demand, shares, strict=True):
-        others = [paper for paper in line.papers if paper not in need]
-        left = Counter({(share.die, share.paper): share.count for share in own})
-        for share in own:
-            die = batch.die(share.die)
-            if share.paper not in need or not others or die.pieces != 1:
-                continue
-            count = min(share.count, math.ceil(max(0, need[share.paper]) / die.rim.envelope.area))
-            left[share.die, share.paper] -= count
-            left[share.die, others[0]] += count
-            need[share.paper] -= math.ceil(count * die.rim.envelope.area)
-            moved |= count > 0
-        lines.append(tuple(Share(die, paper, n) for (die, paper), n in left.items() if n > 0))
-    return tuple(lines) if moved else None
 
 
 def _aims(batch: Batch, draft: Draft) -> list[Costs]:

@@ -16,17 +16,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from shapely.affinity import translate
 
 from nestcut.batch.model import Batch, Pose, Shape
-from nestcut.passes.common.schedule import RunTask, urgency
-from nestcut.passes.common.slits import Piece, places_of
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
+from nestcut.passes.common.plate_rules import in_window_at, keeps_gap, places_of
+from nestcut.passes.common.schedule import urgency
+from nestcut.passes.common.slits import Piece
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft, bare_run
 from nestcut.passes.makers.nests.nest_kernels import allowed_at, gains
 from nestcut.passes.makers.nests.nests import Nest
-from nestcut.passes.parts.chips import sites_of
 from nestcut.plans.model import Slot
 
 __all__ = ["in_nests"]
@@ -39,7 +38,8 @@ FINE = 4
 """So many times as many, each way, for what rides along."""
 LEAVE = 0.5
 """What a free plate is worth, as a share of the dies that could still use it."""
-HAIR_MM = 1e-4
+APART_MM = 1e-4
+"""Rims lie so much further apart than the gap: poses are rounded afterwards."""
 
 
 @dataclass(slots=True)
@@ -138,9 +138,7 @@ def in_nests_along(
                 if down:
                     uses.append(_use(tile, tile.work.pieces[tile.work.begun + turn], down))
             passes.append(PassDraft(run, uses))
-        runs.append(
-            RunDraft(RunTask(tuple(slots), length, tuple(() for _ in slots)), sites_of(batch, slots), [], [])
-        )
+        runs.append(bare_run(batch, slots, length))
         for tile in tiles:
             if tile.work.along:
                 done = min(length, int(tile.work.left[0]))
@@ -177,14 +175,7 @@ def _side(batch: Batch, nest: Nest, rims: Sequence[Shape], deg: float, *, fine: 
     places = np.array([(x, y) for y in ys for x in xs], np.int64)
     moved = [translate(turn.apply(rim), -x0, -y0) for rim in rims]
     boxes = np.array([rim.bounds for rim in moved])
-    left, top, right, bottom = batch.machine.window.bounds
-    px, py = places[:, :1], places[:, 1:]
-    able = (
-        (px + boxes[:, 0] >= left - 1e-9)
-        & (py + boxes[:, 1] >= top - 1e-9)
-        & (px + boxes[:, 2] <= right + 1e-9)
-        & (py + boxes[:, 3] <= bottom + 1e-9)
-    )
+    able = in_window_at(batch.machine, boxes, places)
     useful = able.any(axis=1)
     if not useful.any():
         return None
@@ -307,21 +298,12 @@ def _chosen(
         if left[kind[cut]] <= 0:
             continue
         rim = translate(side.rims[cut], x, y)
-        if any(_too_near(rim, other, gap) for other in lying):
+        if not keeps_gap(rim, lying, gap, play_mm=-APART_MM):
             continue
         left[kind[cut]] -= 1
         lying.append(rim)
         chosen.append(cut)
     return chosen
-
-
-def _too_near(a: Shape, b: Shape, gap_mm: float) -> bool:
-    ax0, ay0, ax1, ay1 = a.bounds
-    bx0, by0, bx1, by1 = b.bounds
-    reach = gap_mm + HAIR_MM
-    if ax0 - bx1 >= reach or bx0 - ax1 >= reach or ay0 - by1 >= reach or by0 - ay1 >= reach:
-        return False
-    return shapely.distance(a, b) < reach
 
 
 def _slots(batch: Batch, tile: _Tile) -> list[Slot]:

@@ -17,21 +17,21 @@ from shapely.geometry import Polygon
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.common.clock import Clock
 from nestcut.passes.common.convex_paper import grown_hull
-from nestcut.passes.common.schedule import cuts_wanted, pieces_of
+from nestcut.passes.common.plate_rules import chip_angle
+from nestcut.passes.common.schedule import cuts_wanted, pieces_of, shares_of
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.common.types import PlatePlan
+from nestcut.passes.drafts.order import joined
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.drafts.ranking import Draft, Shares, best_of, better
 from nestcut.passes.drafts.worth import worth_it
 from nestcut.passes.makers.chips.papering import with_papers
 from nestcut.passes.makers.nests.nest_layups import in_nests
-from nestcut.passes.makers.nests.nests import Ask, Fill, Nest, alike, filled_with, nests_of
-from nestcut.passes.makers.nests.riding import joined, with_riders
+from nestcut.passes.makers.nests.nests import Fill, FillWish, Nest, alike, filled_with, nests_of
+from nestcut.passes.makers.nests.riding import with_riders
 from nestcut.passes.makers.strips.strip_drafts import in_strips
 from nestcut.passes.parts.slabs import Bed, Form, lay, turned
-from nestcut.passes.plate.footprints import chip_angle
 from nestcut.passes.short.shortage import cut_back
-from nestcut.plans.model import Share
 
 __all__ = ["with_nests"]
 
@@ -255,7 +255,9 @@ def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], clock: Clock, 
     best = best_of(others, drafts)
     # Pieces may have changed their paper, to one that has some left.
     shares = draft.shares if best.shares is rest else _more(best.shares, draft.shares, rest)
-    both = joined(*with_riders(batch, nests, nested, best.papered, over=whole.over))
+    fewer, along = with_riders(batch, nests, nested, best.papered, over=whole.over)
+    # What is missing of the nests was asked of the rest.
+    both = joined(fewer, along, fewer.missing)
     return Draft(draft.plate, draft.bound, shares, both)
 
 
@@ -289,7 +291,7 @@ def _more(shares: Shares, full: Shares, rest: Shares) -> Shares:
             count[share.die, share.paper] += share.count
         for share in left:
             count[share.die, share.paper] -= share.count
-        result.append(tuple(Share(die, paper, n) for (die, paper), n in count.items() if n > 0))
+        result.append(shares_of(count))
     return tuple(result)
 
 
@@ -308,7 +310,7 @@ def _filler(batch: Batch, clock: Clock, papers: Sequence[str]) -> Fill:
     each = min(MOST_FILL_S, max(LEAST_FILL_S, FILLING * clock.left() / max(1, FILLS * outlines)))
     known: dict[tuple[bytes, tuple[tuple[str, int, int], ...]], list[tuple[int, Pose]]] = {}
 
-    def fill(outline: Polygon, asks: Sequence[Ask]) -> list[tuple[int, Pose]]:
+    def fill(outline: Polygon, asks: Sequence[FillWish]) -> list[tuple[int, Pose]]:
         key = (outline.wkb, tuple((ask.die.name, ask.most, ask.value) for ask in asks))
         if key not in known:
             got = fill_region(

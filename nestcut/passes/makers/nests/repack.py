@@ -13,15 +13,16 @@ from dataclasses import dataclass, field, replace
 from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Batch, Die, Pose, Scrap
+from nestcut.batch.turns import turns_on
 from nestcut.passes.common.clock import Clock
 from nestcut.passes.common.slits import Piece, slit
-from nestcut.passes.common.turns import turns_on
+from nestcut.passes.drafts.order import joined, kept_of
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse
 from nestcut.passes.drafts.ranking import Draft
 from nestcut.passes.drafts.worth import LAYUPS_A_CUT, worth_it
 from nestcut.passes.makers.nests.nest_layups import in_nests
 from nestcut.passes.makers.nests.nests import Nest, NestCut, reachable
-from nestcut.passes.makers.nests.riding import in_piece, joined, kept_of, with_riders
+from nestcut.passes.makers.nests.riding import in_piece, with_riders
 from nestcut.passes.parts.chips import Site
 from nestcut.passes.short.shortage import webbed_area
 
@@ -334,4 +335,6 @@ def _with_nests(
     for one in chosen:
         missing.subtract({(name, one.scrap.paper): count for name, count in one.gained.items()})
     rest = PaperedPasses(got.runs, kept_of(got.passes, lambda use: use.scrap not in ids), +missing)
-    return joined(*with_riders(batch, nests, nested, rest, over=over))
+    fewer, along = with_riders(batch, nests, nested, rest, over=over)
+    # What is missing of the nests was asked of the rest.
+    return joined(fewer, along, fewer.missing)

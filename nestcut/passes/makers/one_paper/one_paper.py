@@ -16,15 +16,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch
+from nestcut.batch.turns import turns_on
 from nestcut.passes.common.kits import whole_kits
-from nestcut.passes.common.schedule import cuts_wanted, pieces_of
-from nestcut.passes.common.turns import turns_on
+from nestcut.passes.common.schedule import cuts_wanted, pieces_of, shares_of
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.drafts.ranking import Shares
 from nestcut.passes.makers.one_paper.one_paper_cutting import Cutter
 from nestcut.passes.makers.one_paper.one_paper_stock import Known, Stock
 from nestcut.passes.short.shortage import cut_back
-from nestcut.plans.model import Share
 
 __all__ = ["ByHand", "in_one_go", "one_paper_a_pass"]
 
@@ -156,7 +155,4 @@ def _kept(
 
 
 def _shares(planned: Planned) -> Shares:
-    return tuple(
-        tuple(Share(die, paper, count) for (die, paper), count in line.items() if count > 0)
-        for line in planned
-    )
+    return tuple(shares_of(line) for line in planned)

@@ -15,12 +15,12 @@ import numpy as np
 from shapely.affinity import translate
 
 from nestcut.batch.model import Batch, Machine, Pose
-from nestcut.passes.common.schedule import RunTask
+from nestcut.passes.common.plate_rules import lay_up_holds
 from nestcut.passes.common.slits import Piece
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
-from nestcut.passes.makers.one_paper.one_paper_grid import Mask, Turned, lay_up_holds, switch_off
+from nestcut.passes.drafts.order import layups_together
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, bare_run
+from nestcut.passes.makers.one_paper.one_paper_grid import Mask, Turned, switch_off
 from nestcut.passes.makers.one_paper.one_paper_stock import Fresh, Kind, Lying, Stock
-from nestcut.passes.parts.chips import sites_of
 from nestcut.plans.model import Slot
 
 __all__ = ["Cutter"]
@@ -93,19 +93,17 @@ class Cutter:
             for number, layup in enumerate(layup for own in self.layups.values() for layup in own)
         }
         layups = [layup for own in self.layups.values() for layup in own]
-        passes = sorted(
-            (
+        passes = layups_together(
+            [
                 PassDraft(numbers[id(pull.layup)], [_use(paper, pull, piece)])
                 for paper, pull, piece in self._passes
-            ),
-            key=lambda draft: draft.run,
+            ]
         )
         counts = Counter(draft.run for draft in passes)
         runs = []
         for number, layup in enumerate(layups):
             slots = tuple(_slot(*placed) for placed in layup.slots)
-            task = RunTask(slots, counts[number], tuple(() for _ in slots))
-            runs.append(RunDraft(task, sites_of(self.batch, slots), [], []))
+            runs.append(bare_run(self.batch, slots, counts[number]))
         return PaperedPasses(runs, passes)
 
     def _all(self, paper: str) -> list[tuple[Lying, list[Piece]]]:
@@ -252,7 +250,7 @@ class Cutter:
         sy_more = _slide(lying.kind, slots, sy, machine)
         placed = tuple((turned, i + sx, j + sy + sy_more) for turned, i, j in slots)
         rims = [translate(turned.rim, *turned.at(i, j)) for turned, i, j in placed]
-        while not lay_up_holds(self.batch, rims):
+        while not lay_up_holds(self.batch.machine.window, self.batch.hand.gap_mm, rims):
             # Masks are on the safe side; should one not be, the last die goes.
             rims.pop()
             placed = placed[:-1]

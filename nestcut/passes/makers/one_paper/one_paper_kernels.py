@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from nestcut.placement.shapes.compiled import kernel
 
 __all__ = ["mark_steps"]
 
 
-@njit(cache=True)
+@kernel
 def mark_steps(fixed, first, moving, begin, off_x, off_y, air, hair, low_x, low_y, flags):  # type: ignore[no-untyped-def]
     """Mark the whole steps d at which a moving shape at (off_x, off_y) + d comes nearer than ``air`` to a fixed one.
 

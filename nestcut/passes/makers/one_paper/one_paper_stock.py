@@ -17,10 +17,10 @@ from shapely.affinity import translate
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Die, Pose, Scrap, Shape
-from nestcut.passes.common.slits import Piece, places_of
-from nestcut.passes.common.turns import turns_on
+from nestcut.batch.turns import turns_on
+from nestcut.passes.common.plate_rules import chip_angle, places_of
+from nestcut.passes.common.slits import Piece
 from nestcut.passes.makers.one_paper.one_paper_grid import Grid, Mask, Turned, lies_well, switch_off
-from nestcut.passes.plate.footprints import chip_angle
 
 __all__ = ["Fresh", "Kind", "Known", "Lying", "Stock", "fresh_pieces"]
 

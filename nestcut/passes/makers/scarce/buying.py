@@ -16,8 +16,8 @@ from shapely.geometry import box
 
 from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Scrap, filled
+from nestcut.passes.common.plate_rules import places_of
 from nestcut.passes.common.schedule import cuts_wanted
-from nestcut.passes.common.slits import places_of
 from nestcut.passes.drafts.ranking import Shares
 from nestcut.passes.makers.one_paper.one_paper import in_one_go
 from nestcut.passes.makers.one_paper.one_paper_cutting import Cutter

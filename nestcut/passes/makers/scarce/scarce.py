@@ -17,7 +17,8 @@ from nestcut.passes.common.schedule import cuts_wanted, pieces_of
 from nestcut.passes.common.types import PlatePlan, PlateRun
 from nestcut.passes.drafts.fillin import filled_in, leftovers
 from nestcut.passes.drafts.inside import inside_openings
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, closed_up
+from nestcut.passes.drafts.order import closed_up
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.drafts.ranking import Draft, Shares, better
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.chips.papering import with_papers

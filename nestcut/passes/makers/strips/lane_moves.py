@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 import random
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from nestcut import _stopwatch
 from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Die, Pose
+from nestcut.passes.common.plate_rules import HAIR_MM, window_size
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.makers.strips.strip_forms import StripForm, fitting, lane_width, strip_forms
 from nestcut.passes.parts.papers import Sizes
@@ -132,7 +133,7 @@ def settled(
     needed = _Needed(batch, sizes)
     best_cost = cost = needed(best)
     for step in range(tries):
-        if step % 100 == 99 and time.monotonic() >= end:
+        if step % 100 == 99 and _stopwatch.seconds() >= end:
             break
         heat = 3.0 * (1 - step / tries) + 1e-3
         trial = [[list(lane) for lane in own] for own in lanes]
@@ -179,7 +180,7 @@ def _holds(batch: Batch, lanes: Sequence[Sequence[Sequence[_Item]]], passes: int
         deep += max((sum(math.ceil(v.depth) for _, v, _ in lane) for lane in end), default=0)
         if any(sum(n for *_, taken in lane for _, n in taken) > passes for lane in end):
             return False
-    return deep <= math.floor(batch.machine.plate_mm[1] - 2 * batch.machine.clear_mm)
+    return deep <= math.floor(window_size(batch.machine)[1] + HAIR_MM)
 
 
 def lane_sides(batch: Batch) -> tuple[int, int]:

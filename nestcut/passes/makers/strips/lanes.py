@@ -9,13 +9,13 @@ plate and is pulled inward by the length of a cut from pass to pass.
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from nestcut import _stopwatch
 from nestcut.batch.model import Batch, Die, Pose
+from nestcut.passes.common.plate_rules import HAIR_MM, suits, turns_in_rows, window_size
 from nestcut.passes.common.solvers import new_solver
-from nestcut.passes.common.turns import paper_turns, turns_on
 from nestcut.passes.makers.strips.lane_moves import (
     Copy,
     LaneLayup,
@@ -27,7 +27,6 @@ from nestcut.passes.makers.strips.lane_moves import (
 )
 from nestcut.passes.makers.strips.strip_forms import MOST_COLUMNS
 from nestcut.passes.parts.papers import Sizes, largest_of, sizes_by_paper
-from nestcut.passes.plate.footprints import chip_angle
 
 __all__ = ["LaneLayup", "LaneSlot", "lane_layups"]
 
@@ -57,13 +56,13 @@ def lane_layups(
     if not copies:
         return None
     best: tuple[LaneLayup, ...] | None = None
-    end = time.monotonic() + seconds
+    end = _stopwatch.seconds() + seconds
     sizes = largest_of(sizes_by_paper(batch)) if sizes is None else sizes
     for count in range(1, most_layups + 1):
         found = _solve(batch, copies, count, at_least=at_least, work=work, seed=seed, end=end, sizes=sizes)
         if found and (best is None or _passes(found) < _passes(best)):
             best = found
-        if (best is not None and _passes(best) <= at_least) or time.monotonic() >= end:
+        if (best is not None and _passes(best) <= at_least) or _stopwatch.seconds() >= end:
             break
     return best
 
@@ -106,21 +105,18 @@ def _wide(batch: Batch, variants: Sequence[Variant]) -> tuple[Variant, ...]:
 
 
 def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, ...]:
-    directed = any(batch.paper(p).direction != "none" for p in papers)
-    if die.turns == "any":
-        base = 0.0 if directed else chip_angle(die.cut)
-        degrees = [base % 360.0, (base + 90.0) % 360.0]
-    else:
-        on_papers = [turn for p in papers for turn in turns_on(die, batch.paper(p))]
-        degrees = sorted({(float(t) + q) % 360.0 for t in (*die.turns, *on_papers) for q in (0.0, 90.0)})
+    bases = turns_in_rows(batch, die, papers)
+    degrees = list(dict.fromkeys((float(base) + q) % 360.0 for base in bases for q in (0.0, 90.0)))
+    if die.turns != "any":
+        degrees.sort()
     left, right = lane_sides(batch)
-    length = batch.machine.plate_mm[1]
+    length = window_size(batch.machine)[1]
     clear, gap, edge = batch.machine.clear_mm, batch.hand.gap_mm, batch.hand.edge_mm
     # Where the edge is wide, a die nearest the end lies so far in that its paper does not stick out too far.
     aside = edge - clear - batch.machine.overhang_mm
     found: dict[tuple[int, float], Variant] = {}
     for deg in degrees:
-        if not all(paper_turns(die, batch.paper(p), deg) for p in papers):
+        if not suits(batch, die, papers, deg):
             continue
         pose = Pose(0.0, 0.0, deg)
         cut, rim = pose.apply(die.cut).bounds, pose.apply(die.rim).bounds
@@ -131,7 +127,7 @@ def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, .
         lane = math.ceil(max(2 * side + gap + 1.0, cut[2] - cut[0] + 2 * edge + 1.0) - 1e-9)
         high, metal = cut[3] - cut[1], max(cut[1] - rim[1], rim[3] - cut[3])
         depth = max(rim[3] - rim[1] + gap, high + 2 * edge, aside + high + metal + gap) + 1.0
-        if lane <= right - left and depth <= length - 2 * clear + 1.0:
+        if lane <= right - left and depth <= length + 1.0:
             variant = Variant(deg, cut, rim, lane, depth)
             rooms = [
                 room_across(variant, columns, gap, edge, batch.hand.web_mm)
@@ -157,7 +153,7 @@ def _solve(
 
     sides = lane_sides(batch)
     across = sides[1] - sides[0]
-    along = math.floor(batch.machine.plate_mm[1] - 2 * batch.machine.clear_mm)
+    along = math.floor(window_size(batch.machine)[1] + HAIR_MM)
     narrowest = min(v.width for c in copies for v in c.variants)
     lanes = max(1, min(8, across // narrowest, len(copies)))
     most = max(c.total for c in copies)
@@ -202,7 +198,7 @@ def _solve(
     total = sum(passes)
     model.add(total >= max(at_least, most))
     model.minimize(total)
-    solver = new_solver(seconds=max(0.1, min(5 * work, end - time.monotonic())), work=work, seed=seed)
+    solver = new_solver(seconds=max(0.1, min(5 * work, end - _stopwatch.seconds())), work=work, seed=seed)
     if solver.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return None
     left = [dict(c.cuts) for c in copies]

@@ -21,10 +21,11 @@ from numpy.typing import NDArray
 from shapely.affinity import translate
 
 from nestcut.batch.model import Batch, Pose
-from nestcut.passes.common.schedule import RunTask, urgency
-from nestcut.passes.common.slits import Piece, places_of, slit
+from nestcut.passes.common.plate_rules import places_of
+from nestcut.passes.common.schedule import urgency
+from nestcut.passes.common.slits import Piece, slit
 from nestcut.passes.common.turns import paper_turns
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, bare_run
 from nestcut.passes.makers.whole.cut_scraps import Choice, Kind, Sheet
 from nestcut.passes.makers.whole.shifts import Gap, Mask, Shapes, switch_off
 from nestcut.passes.parts.chips import Site, sites_of
@@ -87,9 +88,7 @@ def in_whole_scraps(
             break
     counts = Counter(draft.run for draft in passes)
     runs = [
-        RunDraft(
-            RunTask(tuple(s.slot for s in sites), counts[place], tuple(() for _ in sites)), sites, [], []
-        )
+        bare_run(batch, [site.slot for site in sites], counts[place])
         for place, sites in enumerate(table.sites)
     ]
     return PaperedPasses(runs, passes, +left)

@@ -135,6 +135,7 @@ def summary_json(result: Plan, folder: Path) -> dict[str, Any]:
         "passes": total.passes,
         "bound": result.bound.passes,
         "reason": result.bound.reason,
+        "bound_minutes": result.bound.minutes,
         "cranks": total.cranks,
         "changes": total.changes,
         "trims": total.trims,
@@ -175,8 +176,9 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         lines.append(f"Nothing can be cut: {bound.reason}")
     else:
         lines.append(f"{total.passes} passes, {best}: {bound.reason}")
+        least = "" if bound.minutes is None else f" (no plan takes less than {_duration(bound.minutes)})"
         lines.append(
-            f"About {_duration(total.minutes)}, {_count(total.cranks, 'crank')}, {_count(total.actions.papers_moved, 'paper')} "
+            f"About {_duration(total.minutes)}{least}, {_count(total.cranks, 'crank')}, {_count(total.actions.papers_moved, 'paper')} "
             f"moved; {_count(total.changes, 'lay-up')} to set up, {_count(total.trims, 'trim')}, {_count(total.pieces, 'piece')}"
         )
     used = {p.scrap for a_pass in result.passes for p in a_pass.papers} | {t.scrap for t in result.trims}

@@ -290,7 +290,11 @@ def _pass(node: Node) -> Pass:
 
 
 def _bound(node: Node) -> Bound:
-    return Bound(node.key("passes").whole(0, MOST_COUNT), node.key("reason").prose())
+    return Bound(
+        passes=node.key("passes").whole(0, MOST_COUNT),
+        reason=node.key("reason").prose(),
+        minutes=_if(node, "minutes", lambda one: one.number(0, 1e12), None),
+    )
 
 
 def _totals(node: Node, *, old: bool) -> Totals:

@@ -88,7 +88,11 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
             for layup in plan.layups
         ],
         "passes": [_pass(one) for one in plan.passes],
-        "bound": {"passes": int(plan.bound.passes), "reason": plan.bound.reason},
+        "bound": {
+            "passes": int(plan.bound.passes),
+            "reason": plan.bound.reason,
+            **({} if plan.bound.minutes is None else {"minutes": _number(plan.bound.minutes)}),
+        },
         "totals": {
             "passes": int(totals.passes),
             "cranks": int(totals.cranks),

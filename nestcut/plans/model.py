@@ -115,6 +115,8 @@ class Bound:
 
     passes: int
     reason: str
+    minutes: float | None = None
+    """No plan for these pieces takes less; None where that is not known."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,10 +27,20 @@ def check_counts(plan: Plan, table: Table, notes: Notebook) -> None:
     _totals(plan, table, sum(cut.values()), notes)
     _demand(plan, table, cut, notes)
     _asked(plan, notes)
+    _least_minutes(plan, notes)
     if plan.bound.passes > len(plan.passes):
         notes.fault(
             "bound",
             f"the plan claims that {plan.bound.passes} passes are needed, and does it in {len(plan.passes)}",
+        )
+
+
+def _least_minutes(plan: Plan, notes: Notebook) -> None:
+    least = plan.bound.minutes
+    if least is not None and least > plan.totals.minutes + MINUTES_TOLERANCE:
+        notes.fault(
+            "bound",
+            f"the plan claims that {least:.6g} minutes are needed, and does it in {plan.totals.minutes:.6g}",
         )
 
 

@@ -41,7 +41,7 @@ def least_seconds(
     machine: Machine,
     *,
     ways: int = 3,
-    most_states: int = 200_000,
+    most_states: int = 8_000,
 ) -> tuple[float, int] | None:
     """(seconds, passes of that evening); None where there is no such evening, or too many states.
 

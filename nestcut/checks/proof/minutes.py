@@ -2,7 +2,8 @@
 
 Each pass takes its cranks, and for each colour that is cut in it one of lay, pull on, turn, put back or set up at least: a scrap that
 has not moved since it was cut last is cut by a die that went down since, or the same place would be cut twice. Every piece is freed.
-A die that some line can't do without is set up once, a colour that some line can't do without is laid once.
+A die that some line can't do without is set up once, a colour that some line can't do without is laid once. What is set up in the first
+pass comes on top, for there every scrap is laid.
 
 The certificate prices the pieces of each line, the passes that a colour's busiest die needs (its pieces that no other die and no other paper can
 give), and the fewest passes. A pass over a colour, with all copies of all dies over it, must be worth 1 at most: then the colours of all passes
@@ -35,6 +36,8 @@ def check_minutes(plan: Plan) -> None:
         return
     if plan.pass_clock is not None:
         raise ProofError("a plan of version 1 counts no actions, so nothing bounds its minutes")
+    if all(line.met <= 0 for line in plan.demand):
+        raise ProofError("nothing is cut, so nothing takes time")
     certificate = plan.proof.get("minutes")
     if not isinstance(certificate, Mapping):
         raise ProofError("it carries no certificate")
@@ -135,5 +138,7 @@ def _seconds(plan: Plan, *, colours_cut: int) -> Fraction:
     seconds = Fraction(hand.crank) * cranks + Fraction(least) * colours_cut
     seconds += Fraction(hand.free) * sum(line.met for line in plan.demand)
     seconds += (Fraction(set_up) - Fraction(least)) * len(busy)
-    seconds += (Fraction(hand.lay) - Fraction(least)) * len(colours)
+    # The scraps of the first pass are all laid: a die that is set up there is set up on top of that.
+    seconds += Fraction(least) if busy else Fraction(set_up)
+    seconds += (Fraction(hand.lay) - Fraction(least)) * max(1, len(colours))
     return seconds / Fraction(hand.pace)

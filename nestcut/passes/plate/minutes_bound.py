@@ -8,7 +8,9 @@ cut of a scrap is charged its lay, the first time that a die goes down is a set 
 
 So with u_p the passes in which colour p is cut (it takes one scrap of it at least, however many copies lie over it):
 
-    seconds ≥ crank · cranks + a · Σ u_p + free · pieces + (set up − a) · dies that must be used + (lay − a) · colours that must be
+    seconds ≥ crank · cranks + a · Σ u_p + free · pieces + (set up − a) · dies that must be used + a + (lay − a) · colours that must be
+
+The a that stands alone: the scraps of the first pass are all laid, so what is set up there is charged to none of them.
 
 - cranks ≥ proved fewest passes + for each further trip the passes that one die of so many trips needs;
 - u_p ≥ N_p, the most passes that one die needs for its fixed pieces in p, pooled over lines and rounded up to whole cuts;
@@ -57,6 +59,8 @@ def minutes_bound(
     Args:
         passes: no plan for these pieces has fewer, proved.
     """
+    if all(line.met <= 0 for line in demand):
+        return 0.0, {}
     rates = {name: Fraction(value) for name, value in seconds_in_use(seconds, machine.dies).items()}
     a = min(rates[name] for name in CHARGED)
     fixed, alone = _fixed(demand)
@@ -76,7 +80,10 @@ def minutes_bound(
         + a * uses
         + rates["free"] * sum(line.met for line in demand)
         + (rates["set_up"] - a) * len(busy)
-        + (rates["lay"] - a) * len(colours)
+        + (
+            a if busy else rates["set_up"]
+        )  # in the first pass all scraps are laid: its dies are charged to none
+        + (rates["lay"] - a) * max(1, len(colours))
     )
     lines, papers, weight = weights
     certificate = {

@@ -14,6 +14,7 @@ PACKAGE = Path(__file__).parent.parent / "nestcut"
 ORDER = [
     "errors",
     "_stop",
+    "_stopwatch",
     "_cache",
     "_files",
     "data",
@@ -22,6 +23,7 @@ ORDER = [
     "outlines",
     "batch",
     "plans",
+    "box",
     "hands",
     "checks",
     "placement",
@@ -89,6 +91,7 @@ KEPT_TO = {
     "typer": {"cli"},
     "rich": {"cli"},
     "pydantic": {"batch", "plans"},
+    "sqlite3": {"box"},
 }
 
 
@@ -173,17 +176,11 @@ def test_libraries_stay_in_their_rooms(path: Path) -> None:
 
 
 def test_checker_shares_no_code_with_the_optimiser() -> None:
-    """checks imports neither hands, placement nor passes, so a mistake there can't hide itself."""
+    """checks imports neither hands, placement nor passes (nor the box), so a mistake there can't hide itself."""
     for path in (PACKAGE / "checks").rglob("*.py"):
         for name in imported(path):
             assert not name.startswith(
-                (
-                    "nestcut.hands",
-                    "nestcut.placement",
-                    "nestcut.passes",
-                    "ortools",
-                    "numba",
-                )
+                ("nestcut.hands", "nestcut.placement", "nestcut.passes", "nestcut.box", "ortools", "numba")
             )
 
 

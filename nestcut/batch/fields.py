@@ -22,6 +22,7 @@ from nestcut.errors import LengthError
 from nestcut.units import SHEET_SIZES_MM, Units, parse_length, sheet_size
 
 __all__ = [
+    "BoxPath",
     "Clock",
     "Count",
     "DirectionWord",
@@ -168,6 +169,15 @@ def _flag(value: Any) -> bool:
     return value
 
 
+def _box(value: Any) -> str | None:
+    """The path of a box, "" for the usual one, None for none."""
+    if isinstance(value, bool):
+        return "" if value else None
+    if not isinstance(value, str):
+        refuse(f"{show_value(value)} names no box", 'write true, or the path of the box: "stock/box.db"')
+    return _path(value)
+
+
 def _swatch(value: Any) -> str:
     if not isinstance(value, str) or not re.fullmatch(r"#(?:[0-9a-fA-F]{3}|[0-9a-fA-F]{6})", value):
         refuse(f"{show_value(value)} is not a colour", 'write "#rrggbb", as in "#a4452c"')
@@ -299,6 +309,7 @@ NameList = Annotated[tuple[str, ...], PlainValidator(_names)]
 Seconds = Annotated[float, PlainValidator(_seconds)]
 Pace = Annotated[float, PlainValidator(_pace)]
 Flag = Annotated[bool, PlainValidator(_flag)]
+BoxPath = Annotated[str | None, PlainValidator(_box)]
 Swatch = Annotated[str, PlainValidator(_swatch)]
 TurnsValue = Annotated[Turns, PlainValidator(_turns)]
 SparesValue = Annotated[Spares, PlainValidator(_spares)]

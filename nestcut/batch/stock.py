@@ -45,7 +45,7 @@ class Misfit:
 
 
 @dataclass(frozen=True, slots=True)
-class _Cut:
+class _KnownCut:
     """What is known of the cut of a die."""
 
     die: Die
@@ -61,7 +61,7 @@ class Holding:
     """Which scraps hold a die that is asked for in their paper."""
 
     batch: Batch
-    _cuts: dict[str, _Cut] = field(default_factory=dict)
+    _cuts: dict[str, _KnownCut] = field(default_factory=dict)
     _known: dict[tuple[str, int], bool] = field(default_factory=dict)
 
     def asked(self, paper: str) -> list[Die]:
@@ -113,13 +113,15 @@ class Holding:
                 return True
         return False
 
-    def _cut(self, die: Die) -> _Cut:
+    def _cut(self, die: Die) -> _KnownCut:
         if die.name not in self._cuts:
             points = hull_points(die.cut)
             angles = np.radians(np.arange(0.0, 180.0, _STEP_DEG))
             sines, cosines = sines_cosines(angles)
             widths = np.ptp(cosines[:, None] * points[:, 0] + sines[:, None] * points[:, 1], axis=1)
-            self._cuts[die.name] = _Cut(die, hull_width(points), hull_diameter(points), die.cut.area, widths)
+            self._cuts[die.name] = _KnownCut(
+                die, hull_width(points), hull_diameter(points), die.cut.area, widths
+            )
         return self._cuts[die.name]
 
     def _holds_any(self, scrap: Scrap, dies: Sequence[Die]) -> bool:

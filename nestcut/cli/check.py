@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from nestcut.cli.console import INCOMPLETE, plain_errors, print_json
+from nestcut.units import counted
 
 __all__ = ["check"]
 
@@ -65,7 +66,7 @@ def check(
             if fault.rule == "undecided":
                 typer.echo(f"Undecided: {fault.message}. This does not mean that it is wrong.")
         if broken:
-            typer.echo(f"{path}: {len(broken)} broken rule{'s' if len(broken) != 1 else ''}")
+            typer.echo(f"{path}: {counted(len(broken), 'broken rule')}")
         else:
             typer.echo(f"{path}: every other rule holds, but the lower bound was not verified.")
     else:

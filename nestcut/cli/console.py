@@ -32,7 +32,9 @@ __all__ = [
 ]
 
 INCOMPLETE = 1
+"""Exit code: a plan stands, but not all that was asked is met."""
 BAD_INPUT = 2
+"""Exit code: something that was given can't be used."""
 MOST_SEED = 1_000_000_000
 """The solvers take seeds of 31 bits, and some steps add to the one that is given."""
 

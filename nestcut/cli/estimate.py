@@ -11,6 +11,7 @@ import typer
 
 from nestcut.cli.console import MOST_SEED, STOPPED, Interrupt, plain_errors, print_json, run_apart
 from nestcut.errors import InputError, Where
+from nestcut.units import counted, minutes_words
 
 if TYPE_CHECKING:
     from nestcut.batch import Batch
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["estimate"]
 
 MOST_KITS = 1_000_000
+"""As many as a batch may ask for."""
 
 
 def estimate(
@@ -47,7 +49,7 @@ def estimate(
     interrupt = Interrupt()
     with plain_errors():
         numbers = _kit_numbers(kits)
-        from nestcut.batch import read_batch
+        from nestcut.box import read_batch
         from nestcut.passes import estimate as estimate_kits
         from nestcut.passes import trade_off, what_if
 
@@ -92,14 +94,13 @@ def _print(
     for heading in ("kits", "pieces", "passes", "at least", "lay-ups", "time", "paper", "of stock", "short"):
         table.add_column(heading, justify="left" if heading == "short" else "right")
     for row in rows:
-        minutes = round(row.minutes)
         table.add_row(
             str(row.kits),
             str(row.pieces),
             str(row.passes),
             str(row.bound),
             str(row.changes),
-            f"{minutes // 60} h {minutes % 60:02d}" if minutes >= 90 else f"{minutes} min",
+            minutes_words(row.minutes),
             f"{row.paper_mm2 / 100:.0f} cm²",
             f"{100 * row.share_of_stock:.0f} %",
             ", ".join(f"{paper}: {n} pieces" for paper, n in sorted(row.short.items())) or "–",
@@ -125,11 +126,6 @@ def _print(
                 f"  {counted(point.layups, 'lay-up')}, {counted(point.dies_set_up, 'die')} to set up: "
                 f"{counted(point.passes, 'pass', 'passes')}{best}"
             )
-
-
-def counted(number: int, noun: str, many: str | None = None) -> str:
-    """ "1 lay-up", "2 lay-ups", "3 passes"."""
-    return f"{number} {noun if number == 1 else many or noun + 's'}"
 
 
 def _kit_numbers(text: str | None) -> list[int]:

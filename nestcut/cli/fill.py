@@ -19,7 +19,7 @@ from nestcut.cli.console import (
     print_json,
     run_apart,
 )
-from nestcut.cli.fill_whole import Layout, Task, keep_whole_of
+from nestcut.cli.fill_whole import Layout, WholeFillTask, keep_whole_of
 from nestcut.errors import InputError, Where
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def fill(
             )
         if out is not None:
             check_writable(out)
-        task = Task(
+        task = WholeFillTask(
             outline, read, counts, ratios, allowed, web_mm, edge_mm, seconds, seed, workers, interrupt
         )
         with ProgressLine(seconds=seconds, quiet=as_json) as progress:
@@ -118,7 +118,7 @@ def fill(
         raise typer.Exit(STOPPED)
 
 
-def _most(task: Task, progress: ProgressLine) -> tuple[Layout, float, str]:
+def _most(task: WholeFillTask, progress: ProgressLine) -> tuple[Layout, float, str]:
     from nestcut.placement import Part, fill_region
 
     parts = [

@@ -13,7 +13,6 @@ import sys
 import tempfile
 import traceback
 from contextlib import suppress
-from importlib import metadata
 from pathlib import Path
 
 import typer
@@ -66,6 +65,8 @@ def _keep_plan(err: BaseException, report: Path | None) -> Path | None:
 
 
 def _report(err: BaseException) -> str:
+    from importlib import metadata
+
     lines = [
         "nestcut: report of an unexpected failure",
         f"command: {' '.join(sys.argv)}",

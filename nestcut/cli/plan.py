@@ -20,6 +20,7 @@ from nestcut.cli.console import (
     run_apart,
 )
 from nestcut.cli.reserve import limit_seconds, search_seconds
+from nestcut.units import counted, minutes_words
 
 if TYPE_CHECKING:
     from nestcut.plans import Plan
@@ -83,14 +84,16 @@ def plan_into(
     begin = _stopwatch.seconds()
     interrupt = Interrupt()
     with plain_errors():
-        from nestcut.batch import read_batch
+        from nestcut.box import changed_meanwhile, read_batch, replaces_unsettled
         from nestcut.folder import check_writable, write_plan_folder
         from nestcut.passes import plan_batch
         from nestcut.passes.advice.prepare import prepare
 
         asked = read_batch(batch)
         allowed_s = limit_seconds(asked, LONGEST_BY_WORK_S if work and seconds is None else seconds)
-        check_writable(folder, batch=batch)
+        check_writable(folder, batch=batch, reads=asked.reads)
+        if remark := replaces_unsettled(asked, folder):
+            typer.echo(f"Note: {remark}", err=True)
         with ProgressLine(seconds=allowed_s, quiet=as_json) as progress:
             run_apart(prepare)
             now = _stopwatch.seconds()
@@ -115,6 +118,8 @@ def plan_into(
                 )
         with interrupt:
             write_plan_folder(result, folder)
+        if remark := changed_meanwhile(asked):
+            typer.echo(f"Note: {remark}", err=True)
     if as_json:
         print_json(summary_json(result, folder))
     else:
@@ -176,10 +181,10 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         lines.append(f"Nothing can be cut: {bound.reason}")
     else:
         lines.append(f"{total.passes} passes, {best}: {bound.reason}")
-        least = "" if bound.minutes is None else f" (no plan takes less than {_duration(bound.minutes)})"
+        least = "" if bound.minutes is None else f" (no plan takes less than {minutes_words(bound.minutes)})"
         lines.append(
-            f"About {_duration(total.minutes)}{least}, {_count(total.cranks, 'crank')}, {_count(total.actions.papers_moved, 'paper')} "
-            f"moved; {_count(total.changes, 'lay-up')} to set up, {_count(total.trims, 'trim')}, {_count(total.pieces, 'piece')}"
+            f"About {minutes_words(total.minutes)}{least}, {counted(total.cranks, 'crank')}, {counted(total.actions.papers_moved, 'paper')} "
+            f"moved; {counted(total.changes, 'lay-up')} to set up, {counted(total.trims, 'trim')}, {counted(total.pieces, 'piece')}"
         )
     used = {p.scrap for a_pass in result.passes for p in a_pass.papers} | {t.scrap for t in result.trims}
     stock = {s.id: s.paper for s in result.scraps}
@@ -193,9 +198,9 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         )
     for s in result.short:
         what = f"paper {s.paper}" if s.paper else "die " + ", ".join(s.dies)
-        sheets = " or ".join(f"{_count(n, f'{size} sheet')}" for size, n in sorted(s.sheets.items()) if n)
+        sheets = " or ".join(f"{counted(n, f'{size} sheet')}" for size, n in sorted(s.sheets.items()) if n)
         lines.append(
-            f"Short: {what}: {_count(s.pieces, 'piece')}, {s.area_mm2:.0f} mm²"
+            f"Short: {what}: {counted(s.pieces, 'piece')}, {s.area_mm2:.0f} mm²"
             + (f"; buy {sheets}" if sheets else "")
             + (" (proved)" if s.proved else " (not proved)")
             + f": {s.reason}"
@@ -216,12 +221,3 @@ def best_ideas(result: Plan, most: int = 2) -> list[str]:
         return []
     buys = [one for one in ideas if one.get("kind") == "die" and one.get("passes", 0) < 0]
     return [str(one["sentence"]) for one in buys[:most]]
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" + ("" if number == 1 else "s")
-
-
-def _duration(minutes: float) -> str:
-    whole = round(minutes)
-    return f"{whole} min" if whole < 90 else f"{whole // 60} h {whole % 60:02d} min"

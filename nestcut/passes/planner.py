@@ -16,7 +16,7 @@ from nestcut.passes.common.load import line_load
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.common.sides import on_better_sides, turned_back
 from nestcut.passes.common.solvers import solving_with
-from nestcut.passes.common.types import PlatePlan, Room
+from nestcut.passes.common.types import Footprint, PlatePlan
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.drafts.inside import with_openings
 from nestcut.passes.drafts.ranking import Draft, better, choices, handiest_of, heavy
@@ -55,7 +55,7 @@ GLANCE_S = 4.0
 """Most seconds for them where the person's wishes come first to fewest passes."""
 GLANCE_PASSES = 10_000
 """With more passes even a glance takes longer than that."""
-WAYS: dict[str, tuple[tuple[Room, bool], ...]] = {
+WAYS: dict[str, tuple[tuple[Footprint, bool], ...]] = {
     "scissors": (("hulls", False), ("hulls", True), ("rims", False)),
     "straight": (("chips", False),),
     "none": (("hulls", False),),
@@ -140,8 +140,8 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
         draft = _handier(batch, draft, drafts, tried, clock, seed, share)
     if draft.missing or resort.unmet(draft):
 
-        def plate_for(demand: Sequence[Demand], room: Room, limit: float) -> PlatePlan:
-            return _plate(batch, demand, room, limit, clock, seed, books)
+        def plate_for(demand: Sequence[Demand], footprint: Footprint, limit: float) -> PlatePlan:
+            return _plate(batch, demand, footprint, limit, clock, seed, books)
 
         tried.append(draft)
         hand = resort.by_hand()
@@ -164,7 +164,7 @@ def _planned(batch: Batch, clock: Clock, seed: int, advise: bool) -> Plan:
 def _plate(
     batch: Batch,
     demand: Sequence[Demand],
-    room: Room,
+    footprint: Footprint,
     seconds: float,
     clock: Clock,
     seed: int,
@@ -175,12 +175,12 @@ def _plate(
     return plan_plate(
         batch,
         demand,
-        room=room,
+        footprint=footprint,
         seconds=max(0.5, seconds),
         seed=seed,
         stop=clock.stop,
         work_limit=clock.work_limit,
-        book=books.of(batch, demand, room),
+        book=books.of(batch, demand, footprint),
         on_progress=lambda _s, _p, bound, text: clock.say(None, bound, f"lay-ups: {text}"),
     )
 
@@ -198,7 +198,7 @@ def _best_draft(
     best: Draft | None = None
     short: Draft | None = None
     chips: Draft | None = None
-    ways: tuple[tuple[Room, bool], ...] = WAYS.get(batch.hand.trims, WAYS["scissors"])
+    ways: tuple[tuple[Footprint, bool], ...] = WAYS.get(batch.hand.trims, WAYS["scissors"])
     failure: BatchError | None = None
     proof: PlatePlan | None = None
 
@@ -212,7 +212,7 @@ def _best_draft(
             best = draft
         clock.say(best.passes, proof.bound if proof else None, text)
 
-    for number, (room, square) in enumerate(ways):
+    for number, (footprint, square) in enumerate(ways):
         if best is not None and not clock.room_for(ANOTHER_WAY * clock.seconds):
             break
         # Square dies suit small scraps, bare rims save passes: each answers one kind of trouble.
@@ -221,7 +221,7 @@ def _best_draft(
         limit = clock.left() * (0.35 if number == 0 else 0.3)
         try:
             turned = straightened(batch) if square else batch
-            plate = _plate(turned, demand, room, limit, clock, seed, books)
+            plate = _plate(turned, demand, footprint, limit, clock, seed, books)
         except BatchError as error:
             failure = failure or error
             continue

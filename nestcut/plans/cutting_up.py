@@ -59,14 +59,14 @@ def straight_cuts_of(
     """
     if not all(is_rectangle(part) for part in parts):
         return None
-    work = _Work([part.bounds for part in parts], keep_mm)
+    work = _CuttingUp([part.bounds for part in parts], keep_mm)
     whole = outline.bounds
     if not work.cut((whole[0], whole[1], whole[2], whole[3]), list(range(len(parts))), -1):
         return None
     return StraightCuts(tuple(work.steps), tuple(work.offcuts))
 
 
-class _Work:
+class _CuttingUp:
     """Cutting up, piece after piece."""
 
     def __init__(self, boxes: Sequence[Box], keep_mm: float):

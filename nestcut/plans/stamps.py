@@ -10,14 +10,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.affinity import affine_transform, rotate
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from nestcut.batch.model import Shape, Turns
+from nestcut.batch.model import Shape, Turns, filled_parts
 from nestcut.batch.turns import TURN_SLACK_DEG
 from nestcut.plans.rectangles import points_inside
 
-__all__ = ["ALIKE_MM", "BOX_MM", "FIRST_POINTS", "TURN_MM", "Stamp", "filled_parts"]
+__all__ = ["ALIKE_MM", "BOX_MM", "FIRST_POINTS", "TURN_MM", "Stamp"]
 
 TURN_MM = 1.0
 """How far a turned cut's outermost point lies from where the next turn that is tried has it, half a step."""
@@ -30,12 +30,6 @@ FIRST_POINTS = 16
 _SPACING_MM = 1.0
 
 Floats = NDArray[np.float64]
-
-
-def filled_parts(shape: Shape) -> list[Polygon]:
-    """The parts of a cut, without their holes: what falls out of the paper."""
-    parts = shape.geoms if isinstance(shape, MultiPolygon) else (shape,)
-    return [Polygon(part.exterior) for part in parts]
 
 
 @dataclass

@@ -213,7 +213,7 @@ def test_paper_that_sticks_out_is_not_the_die(tmp_path: Path) -> None:
     given = {"plate": "[100, 150]", "die": "rectangle = [92, 142]\nrim = 1.6"}
     err = refused(write(tmp_path, table, hand="edge = 5", **given))
     assert "the die fits on the plate, but the paper under it does not" in err.what
-    assert "take 102 × 152 mm of paper" in err.what
+    assert "needs 102 × 152 mm of paper" in err.what
     assert "a smaller edge" in err.mend
     assert read_batch(write(tmp_path, table, hand="edge = 4", **given)).dies
 

@@ -22,11 +22,11 @@ from typing import Any
 import shapely
 
 from nestcut.checks.measures.paper_area import cut_takes, paper_gives
-from nestcut.checks.measures.patience import Patience, TooLongError, Undecided
+from nestcut.checks.measures.patience import Patience, TooLongError, TooMuchError, Undecided
 from nestcut.checks.measures.report import Notebook, Report
 from nestcut.checks.proof.disproof import Plate, disprove
 from nestcut.checks.proof.minutes import check_minutes
-from nestcut.checks.proof.sets import ProofError, TooMuchError, disproofs_needed
+from nestcut.checks.proof.sets import ProofError, disproofs_needed
 from nestcut.checks.proof.short_proof import check_shortage_proofs
 from nestcut.checks.proof.whole_papers import papers_in_a_pass, sheets_of
 from nestcut.checks.rules.counting import check_demand_names

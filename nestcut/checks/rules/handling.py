@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass
 
-from nestcut.checks.measures.table import Table
+from nestcut.checks.measures.table import PassTable
 from nestcut.checks.measures.trim_cuts import trim_cuts
 from nestcut.plans.model import Plan
 
@@ -25,7 +25,7 @@ class _Copy:
     """Number of the pass for which it was lifted."""
 
 
-def actions_of(plan: Plan, table: Table) -> dict[str, float]:
+def actions_of(plan: Plan, table: PassTable) -> dict[str, float]:
     """Action → how often it is done (``scissors_mm``: mm)."""
     counts: Counter[str] = Counter(
         dict.fromkeys(
@@ -166,7 +166,7 @@ def minutes_of_actions(plan: Plan, counts: dict[str, float]) -> float:
     return sum(counts[name] * seconds for name, seconds in per_action.items()) / hand.pace / 60.0
 
 
-def minutes_of_version_1(plan: Plan, table: Table, *, cranks: int, trims: int) -> float:
+def minutes_of_version_1(plan: Plan, table: PassTable, *, cranks: int, trims: int) -> float:
     """By passes, dies of each lay-up that is set up, and trimmed parts: what plans of version 1 say."""
     clock = plan.pass_clock
     assert clock is not None

@@ -110,7 +110,7 @@ def read_drawing(path: Path) -> bytes:
     return data
 
 
-class _Builder:
+class _ElementBuilder:
     """Target of the XML parser: makes elements, and gives up on files that no outline needs."""
 
     def __init__(self) -> None:
@@ -169,7 +169,7 @@ def parse_svg(data: bytes) -> Element:
         raise OutlineError("the drawing is compressed (SVGZ)", mend="save it as plain SVG")
     if not data.strip(b"\xef\xbb\xbf \t\r\n\0"):
         raise OutlineError("the file is empty", mend="save the drawing again")
-    builder = _Builder()
+    builder = _ElementBuilder()
     parser = XMLParser(target=builder, forbid_dtd=False, forbid_entities=True, forbid_external=True)
     builder.parser = parser.parser
     try:

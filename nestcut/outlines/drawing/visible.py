@@ -13,9 +13,9 @@ from shapely.geometry import Polygon
 
 from nestcut.errors import OutlineError, found_at
 from nestcut.outlines.drawing.assemble import join_runs
-from nestcut.outlines.drawing.clips import SLACK_MM, Window
+from nestcut.outlines.drawing.clips import SLACK_MM, ClipWindow
 from nestcut.outlines.drawing.document import Element, where_is
-from nestcut.outlines.drawing.pathdata import Run
+from nestcut.outlines.drawing.pathdata import CurveRun
 from nestcut.outlines.drawing.styles import is_filled, is_pale, is_stroked
 from nestcut.outlines.shapes.curves import Line, extent
 from nestcut.outlines.shapes.flatten import flatten_line
@@ -29,9 +29,9 @@ _WHOLE_PAGE = 0.98
 class Seen:
     """One run of curves as it is painted, in mm."""
 
-    run: Run
+    run: CurveRun
     rim: bool
-    windows: tuple[Window, ...] = ()
+    windows: tuple[ClipWindow, ...] = ()
     """What it is seen through."""
     filled: bool = True
     pale: bool = False
@@ -40,7 +40,7 @@ class Seen:
     """Its line stands out from paper."""
 
     @classmethod
-    def of(cls, run: Run, rim: bool, windows: tuple[Window, ...], style: Mapping[str, str]) -> Seen:
+    def of(cls, run: CurveRun, rim: bool, windows: tuple[ClipWindow, ...], style: Mapping[str, str]) -> Seen:
         """A run of a shape of this style."""
         filled = is_filled(style)
         pale = filled and is_pale(style.get("fill", "black"))
@@ -134,7 +134,7 @@ def _through_windows(seen: Sequence[Seen], drawing: Drawing) -> list[Seen]:
     return shown
 
 
-def _is_through(one: Seen, window: Window, drawing: Drawing) -> bool:
+def _is_through(one: Seen, window: ClipWindow, drawing: Drawing) -> bool:
     """Whether a run is seen through a window. Raises OutlineError when a clip hides a part of it."""
     element = one.run.element
     hidden = _hidden(one.run, window.room, one.filled)
@@ -179,7 +179,7 @@ def _on_page(seen: Sequence[Seen], drawing: Drawing) -> list[Seen]:
     return on_page
 
 
-def _hidden(run: Run, room: shapely.Geometry, filled: bool) -> str:
+def _hidden(run: CurveRun, room: shapely.Geometry, filled: bool) -> str:
     """How much of a run lies outside an area: "none", "part" or "all"."""
     box = shapely.box(*extent(run.curves))
     if room.covers(box):

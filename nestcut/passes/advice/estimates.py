@@ -20,7 +20,7 @@ from nestcut.passes.advice.prepare import prepare
 from nestcut.passes.common.convex_paper import grown_hull
 from nestcut.passes.common.schedule import RunTask, cuts_wanted, run_tasks, stretches
 from nestcut.passes.common.turns import paper_turns
-from nestcut.passes.common.types import PlatePlan, Room
+from nestcut.passes.common.types import Footprint, PlatePlan
 from nestcut.passes.parts.papers import largest_of, scraps_by_paper, sizes_by_paper
 from nestcut.passes.parts.regions import groups_of
 from nestcut.passes.parts.slabs import Bed, Form, lay, turned
@@ -141,11 +141,11 @@ def plate_for(
     """
     from nestcut.passes.plate.solve import plan_plate
 
-    def planned(room: Room, known: PatternBook | None) -> PlatePlan:
+    def planned(footprint: Footprint, known: PatternBook | None) -> PlatePlan:
         return plan_plate(
             batch,
             demand,
-            room=room,
+            footprint=footprint,
             seconds=max(0.2, seconds),
             seed=seed,
             stop=stop,

@@ -24,6 +24,7 @@ __all__ = [
     "HAIR_MM",
     "PLAY_MM",
     "TINY_MM2",
+    "TOLERANCE_MM",
     "apart",
     "chip_angle",
     "in_window",
@@ -35,12 +36,15 @@ __all__ = [
     "places_across",
     "places_of",
     "suits",
+    "suits_turned",
     "turns_in_rows",
     "window_size",
 ]
 
-PLAY_MM = 5e-7
-"""Rims may lie so much too near to each other or to the window's edge: half of what the checker allows."""
+TOLERANCE_MM = 1e-6
+"""What the checker allows."""
+PLAY_MM = TOLERANCE_MM / 2
+"""Rims may lie so much too near to each other or to the window's edge."""
 HAIR_MM = 1e-9
 """Sums of lengths that rounding alone tells apart."""
 TINY_MM2 = 1e-9
@@ -124,6 +128,13 @@ def chip_angle(cut: Shape) -> float:
         if area < best_area - 1e-9:
             best_deg, best_area = deg, area
     return wrapped_deg(best_deg)
+
+
+def suits_turned(batch: Batch, die: Die, paper: str, deg: float, paper_deg: float) -> bool:
+    """Whether a die at ``deg`` on the plate can cut a paper that lies there turned by ``paper_deg``, quarter turns."""
+    # A paper turned by some angle on the plate takes the die to minus that in its own frame.
+    turns = paper_turns(die, batch.paper(paper), deg)
+    return any(abs((turn + paper_deg + 180.0) % 360.0 - 180.0) < 1e-6 for turn in turns)
 
 
 def turns_in_rows(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[float, ...]:

@@ -5,9 +5,11 @@ Everything here errs on the side of "it may fit": offsets are rounded down.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from nestcut.placement.shapes.compiled import kernel
+from nestcut.placement.shapes.compiled import inner, kernel
 
 __all__ = ["chain", "chain_back", "offsets", "search"]
 
@@ -15,7 +17,7 @@ FAR = 1e30
 SAFE = 1e-6
 
 
-@kernel
+@inner
 def _lowest(ring, n):
     """Number of the lowest vertex, the leftmost of equals."""
     best = 0
@@ -25,7 +27,7 @@ def _lowest(ring, n):
     return best
 
 
-@kernel
+@inner
 def _sum(a, na, b, nb, out):
     """Minkowski sum of two convex counter-clockwise rings into ``out``; returns its vertices."""
     ia, ib = _lowest(a, na), _lowest(b, nb)
@@ -52,7 +54,7 @@ def _sum(a, na, b, nb, out):
     return n
 
 
-@kernel
+@inner
 def _columns(ring, n, step, first, last, low, high):
     """Least and greatest y of a convex ring at x = m·step, m = first … last; none: low > high."""
     for m in range(last - first + 1):
@@ -63,8 +65,8 @@ def _columns(ring, n, step, first, last, low, high):
         x0, y0, x1, y1 = ring[i, 0], ring[i, 1], ring[k, 0], ring[k, 1]
         if x1 < x0:
             x0, y0, x1, y1 = x1, y1, x0, y0
-        begin = max(first, int(np.ceil(x0 / step - 1e-12)))
-        end = min(last, int(np.floor(x1 / step + 1e-12)))
+        begin = max(first, math.ceil(x0 / step - 1e-12))
+        end = min(last, math.floor(x1 / step + 1e-12))
         for m in range(begin, end + 1):
             if x1 - x0 < 1e-12:
                 ya, yb = min(y0, y1), max(y0, y1)
@@ -75,7 +77,7 @@ def _columns(ring, n, step, first, last, low, high):
             high[m - first] = max(high[m - first], yb)
 
 
-@kernel
+@inner
 def _first_free(lows, highs, n):
     """Least y ≥ 0 that lies inside none of the n open stretches."""
     y = 0.0
@@ -116,7 +118,8 @@ def offsets(rings_a, sizes_a, use_a, rings_b, sizes_b, use_b, step, half, ab, ba
         for tb in range(rings_b.shape[0]):
             if not use_b[tb]:
                 continue
-            count[:] = 0
+            for d in range(2 * half + 1):
+                count[d] = 0
             for pa in range(parts_a):
                 for pb in range(parts_b):
                     nb = sizes_b[pb]
@@ -143,7 +146,7 @@ def offsets(rings_a, sizes_a, use_a, rings_b, sizes_b, use_b, step, half, ab, ba
                 ba[tb, ta, 2 * half - d] = _first_free(flip_low, flip_high, n)
 
 
-@kernel
+@inner
 def _step(tables, start, half, shape_n, a, ta, xa, b, tb, xb):
     """Least offset from state (a, ta, xa) down to (b, tb, xb)."""
     d = xb - xa

@@ -110,6 +110,11 @@ def assemble(
         packing=tuple(packing),
         evening=batch.evening,
         proof=proof,
-        extras=dict(extras or {}),
+        extras={**_box(batch), **(extras or {})},
         notes=(*batch.notes, *notes),
     )
+
+
+def _box(batch: Batch) -> dict[str, Any]:
+    """Which box the scraps come from, and as it was when."""
+    return {} if batch.box is None else {"box": {"id": batch.box.id, "state": batch.box.state}}

@@ -54,7 +54,7 @@ class _Chip:
 
 
 @dataclass
-class _Piece:
+class _LeftPiece:
     """What a scrap has left, rastered when it is looked at: there may be ten thousand of them."""
 
     scrap: Scrap
@@ -78,7 +78,7 @@ def filled_in(
     missing = +Counter(got.missing)
     if not missing or not got.passes:
         return got
-    beds = {paper: [_Piece(scrap, piece) for scrap, piece in own] for paper, own in left.items()}
+    beds = {paper: [_LeftPiece(scrap, piece) for scrap, piece in own] for paper, own in left.items()}
     chips: list[_Chip] = []
     for (die, paper), count in sorted(missing.items(), key=lambda item: -batch.die(item[0][0]).cut.area):
         if over():
@@ -143,7 +143,7 @@ def leftovers(batch: Batch, got: PaperedPasses) -> Leftovers:
 def _laid(
     batch: Batch,
     got: PaperedPasses,
-    pieces: Sequence[_Piece],
+    pieces: Sequence[_LeftPiece],
     die: str,
     paper: str,
     count: int,

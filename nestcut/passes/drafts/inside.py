@@ -25,9 +25,11 @@ from nestcut.plans.model import Slot
 __all__ = ["inside_openings", "with_openings"]
 
 HAIR_MM = 1e-4
+"""On top of web, edge and gap, so that turned poses keep them."""
 MOVES = 60
 """Moves of the placement search for one opening: few dies, little room."""
 UNTIMED_S = 3600.0
+"""The search ends by its moves: nothing may hang on the clock."""
 
 
 def with_openings(batch: Batch, draft: Draft) -> Draft:

@@ -18,8 +18,6 @@ from nestcut.plans.model import Trim
 
 __all__ = ["keep_whole", "letters", "name_parts", "obey_trims"]
 
-EDGE_HAIR_MM = 1e-7
-
 
 def letters(number: int) -> str:
     """0 → a, 25 → z, 26 → aa, …"""

@@ -13,7 +13,7 @@ import math
 
 import numpy as np
 
-from nestcut.placement.shapes.compiled import kernel
+from nestcut.placement.shapes.compiled import inner, kernel
 
 __all__ = ["place_all", "rows_between", "rows_covered"]
 
@@ -38,8 +38,9 @@ def _row_spans(edges, y0, slab, rows):
             low = np.zeros((rows, most))
             high = np.zeros((rows, most))
             cross = np.zeros((rows, most_cross))
-            n[:] = 0
-            n_cross[:] = 0
+            for row in range(rows):
+                n[row] = 0
+                n_cross[row] = 0
             fill = 1
         else:
             low = np.zeros((1, 1))
@@ -78,15 +79,23 @@ def _row_spans(edges, y0, slab, rows):
                     n_cross[row] += 1
     inside = np.zeros((rows, low.shape[1]), np.bool_)
     for row in range(rows):
-        order = np.argsort(low[row, : n[row]])
-        lows, highs = low[row, : n[row]][order], high[row, : n[row]][order]
+        # Few of them, and mostly in order: each moves to the left until it is in place.
+        for k in range(1, n[row]):
+            a, b = low[row, k], high[row, k]
+            j = k
+            while j and low[row, j - 1] > a:
+                low[row, j] = low[row, j - 1]
+                high[row, j] = high[row, j - 1]
+                j -= 1
+            low[row, j] = a
+            high[row, j] = b
         kept = 0
-        for k in range(len(lows)):
-            if kept and lows[k] <= high[row, kept - 1] + 1e-9:
-                high[row, kept - 1] = max(high[row, kept - 1], highs[k])
+        for k in range(n[row]):
+            if kept and low[row, k] <= high[row, kept - 1] + 1e-9:
+                high[row, kept - 1] = max(high[row, kept - 1], high[row, k])
             else:
-                low[row, kept] = lows[k]
-                high[row, kept] = highs[k]
+                low[row, kept] = low[row, k]
+                high[row, kept] = high[row, k]
                 kept += 1
         n[row] = kept
         for k in range(kept):
@@ -132,7 +141,7 @@ def rows_between(edges, y0, slab, free_l, free_r, n_free):
 
 @kernel
 def rows_covered(edges, y0, slab, rows):
-    """(left, right, how many) of the stretches of each row that the shape needs."""
+    """(left, right, how many, the most of them) of the stretches of each row that the shape needs."""
     low, high, n, inside = _row_spans(edges, y0, slab, rows)
     most = 1
     for row in range(rows):
@@ -146,10 +155,10 @@ def rows_covered(edges, y0, slab, rows):
                 kept += 1
         n[row] = kept
         most = max(most, kept)
-    return low[:, :most].copy(), high[:, :most].copy(), n
+    return low, high, n, most
 
 
-@kernel
+@inner
 def leftmost(free_l, free_r, n_free, occ_l, occ_r, n_occ, rows, row, x):
     """Least x' ≥ x at which every stretch of the part lies in a free stretch, or _NEVER."""
     settled = 0
@@ -180,7 +189,7 @@ def leftmost(free_l, free_r, n_free, occ_l, occ_r, n_occ, rows, row, x):
     return x
 
 
-@kernel
+@inner
 def find_from(free_l, free_r, n_free, height, occ_l, occ_r, n_occ, rows, row, x):
     """First place in row-major order from (row, x) on: (row, x) or (-1, 0)."""
     for r in range(row, height - rows + 1):
@@ -193,7 +202,7 @@ def find_from(free_l, free_r, n_free, height, occ_l, occ_r, n_occ, rows, row, x)
     return -1, 0.0
 
 
-@kernel
+@inner
 def take(free_l, free_r, n_free, occ_l, occ_r, n_occ, rows, row, x):
     """Take the part's stretches out of the free ones."""
     most = free_l.shape[1]

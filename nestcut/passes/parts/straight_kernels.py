@@ -58,5 +58,6 @@ def best_line(points, first, worth, hair):
                 continue
             if (idle, lost, larger) < (best_idle, best_lost, best_larger):
                 best_idle, best_lost, best_larger = idle, lost, larger
-                best[:] = sides
+                for other in range(n):
+                    best[other] = sides[other]
     return best

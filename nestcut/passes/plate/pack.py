@@ -7,15 +7,15 @@ from collections.abc import Callable, Sequence
 from shapely.geometry import Polygon
 
 from nestcut.passes.common.plate_rules import lay_up_holds
-from nestcut.passes.plate.footprints import Kept
+from nestcut.passes.plate.footprints import DieFootprint
 from nestcut.passes.plate.master import Counts
 from nestcut.passes.plate.patterns import Layout
 
 __all__ = ["Packer", "lies_apart"]
 
 
-def lies_apart(dies: Sequence[Kept], layout: Layout, window: Polygon, gap_mm: float) -> bool:
-    """The exact check: every kept shape lies in the window and is a gap away from every other."""
+def lies_apart(dies: Sequence[DieFootprint], layout: Layout, window: Polygon, gap_mm: float) -> bool:
+    """The exact check: every footprint lies in the window and is a gap away from every other."""
     return lay_up_holds(window, gap_mm, [pose.apply(dies[die].shape) for die, pose in layout])
 
 
@@ -27,7 +27,7 @@ class Packer:
 
     def __init__(
         self,
-        dies: Sequence[Kept],
+        dies: Sequence[DieFootprint],
         window: Polygon,
         gap_mm: float,
         *,

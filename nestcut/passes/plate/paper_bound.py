@@ -19,16 +19,18 @@ from typing import Any
 import numpy as np
 
 from nestcut.batch.model import Batch, Demand
-from nestcut.passes.plate.master import Task
+from nestcut.passes.plate.master import PlateTask
 from nestcut.passes.plate.sets import SetSearch
 
 __all__ = ["PaperBound", "paper_bound"]
 
 Pair = tuple[int, int]
 MOST_ROUNDS = 60
+"""Rounds of looking for prices."""
 MOST_SETS = 80
 """Sets of papers that are gone through in every round."""
 DENOMINATORS = 12, 60, 1000, 10**5
+"""Prices are tried as fractions that people can read first, then as finer ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +63,7 @@ class PaperBound:
             f"the demand then adds up to {float(self.value):.1f} passes"
         )
 
-    def proof(self, task: Task) -> dict[str, Any]:
+    def proof(self, task: PlateTask) -> dict[str, Any]:
         """Keys of the proof that say so (docs/proof.md)."""
         worth: dict[str, dict[str, str]] = {}
         for (die, paper), price in sorted(self.prices.items()):
@@ -75,7 +77,7 @@ class PaperBound:
 def paper_bound(
     batch: Batch,
     demand: Sequence[Demand],
-    task: Task,
+    task: PlateTask,
     search: SetSearch,
     *,
     over: Callable[[], bool],
@@ -144,7 +146,7 @@ def _apart_choices(batch: Batch, known: dict[str, Any]) -> list[list[str]]:
 
 
 def _best_prices(
-    task: Task, search: SetSearch, together: Sequence[frozenset[int]], over: Callable[[], bool]
+    task: PlateTask, search: SetSearch, together: Sequence[frozenset[int]], over: Callable[[], bool]
 ) -> tuple[Fraction, dict[Pair, Fraction], tuple[Fraction, ...]] | None:
     """(value of the demand, price of each (die, paper), price of a piece of each line), exact."""
     from scipy.optimize import linprog
@@ -222,7 +224,7 @@ def _weights(
 
 
 def _exact(
-    task: Task,
+    task: PlateTask,
     lines: Sequence[tuple[int, tuple[Pair, ...]]],
     search: SetSearch,
     together: Sequence[frozenset[int]],

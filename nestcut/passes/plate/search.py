@@ -16,12 +16,12 @@ from shapely.geometry import Polygon
 from nestcut import _stopwatch
 from nestcut.passes.plate.bound import PlateBound, prove
 from nestcut.passes.plate.disproof import Disprover
-from nestcut.passes.plate.footprints import Kept, window_ticks
+from nestcut.passes.plate.footprints import DieFootprint, window_ticks
 from nestcut.passes.plate.master import (
     Counts,
     IntegerMaster,
     LinearMaster,
-    Task,
+    PlateTask,
     solve_integer,
     solve_linear,
 )
@@ -32,7 +32,9 @@ from nestcut.passes.plate.sets import SetSearch
 __all__ = ["Limit", "PlateSearch"]
 
 WORTH = 1.0 + 1e-6
+"""A set must be worth more than one pass by this: prices are rounded."""
 LEAST_WORK = 25
+"""Tries that are made even where the time is over: a machine that is busy finds a plan, too."""
 ONE_BY_ONE = 14
 """Up to so many dies are added to a set one by one."""
 PROVING = 0.2
@@ -77,9 +79,9 @@ class PlateSearch:
 
     def __init__(
         self,
-        task: Task,
-        bound_task: Task,
-        dies: Sequence[Kept],
+        task: PlateTask,
+        bound_task: PlateTask,
+        dies: Sequence[DieFootprint],
         window: Polygon,
         gap_mm: float,
         *,

@@ -19,7 +19,7 @@ import math
 
 import numpy as np
 
-from nestcut.placement.shapes.compiled import kernel, sine_cosine
+from nestcut.placement.shapes.compiled import inner, kernel, sine_cosine
 
 __all__ = ["energy", "set_world"]
 
@@ -27,7 +27,7 @@ __all__ = ["energy", "set_world"]
 _T, _TF, _P, _PF, _V, _H, _A, _R, _S, _SW, _SF, _G = range(12)
 
 
-@kernel
+@inner
 def _next(state):
     """Uniform number in [0, 1): the splitmix64 generator (Steele, Lea and Flood 2014)."""
     state[0] += np.uint64(0x9E3779B97F4A7C15)
@@ -38,7 +38,7 @@ def _next(state):
     return float(z >> np.uint64(11)) * (1.0 / 9007199254740992.0)
 
 
-@kernel
+@inner
 def _world_of(kit, t, x, y, a, wv, wp, ov, op):
     """Vertices, edge normals (wv: rows x, y, nx, ny) and part centres (wp) of type t at a pose."""
     s, c = sine_cosine(a)
@@ -62,7 +62,7 @@ def set_world(kit, kind, pose, wv, wp, ov, op):
         _world_of(kit, kind[i], pose[i, 0], pose[i, 1], pose[i, 2], wv, wp, ov[i], op[i])
 
 
-@kernel
+@inner
 def _near_segment(px, py, ax, ay, bx, by):
     """Nearest point of a segment to p, and the squared distance."""
     dx, dy = bx - ax, by - ay
@@ -78,7 +78,7 @@ def _near_segment(px, py, ax, ay, bx, by):
     return qx, qy, (px - qx) * (px - qx) + (py - qy) * (py - qy)
 
 
-@kernel
+@inner
 def _depth(A, a0, a1, B, b0, b1, c):
     """Overlap f = c − signed distance of two convex cores, the axis from B to A, and where it acts."""
     na, nb = a1 - a0, b1 - b0
@@ -163,7 +163,7 @@ def _depth(A, a0, a1, B, b0, b1, c):
     return c - best, nx, ny, px, py
 
 
-@kernel
+@inner
 def _pair(kit, ti, tj, wv, wp, ovi, opi, ovj, opj, xi, yi, xj, yj, limit):
     """Σ f² over the cores of two items; gradient (x, y, angle of i, angle of j); deepest f."""
     T, TF, P, PF, gap = kit[_T], kit[_TF], kit[_P], kit[_PF], kit[_G][0]
@@ -200,7 +200,7 @@ def _pair(kit, ti, tj, wv, wp, ovi, opi, ovj, opj, xi, yi, xj, yj, limit):
     return e, gx, gy, gi, gj, deep
 
 
-@kernel
+@inner
 def _fixed(kit, t, wv, wp, ov, op, x, y, limit):
     """Σ f² of an item against the region's sides and the obstacles; gradient; deepest f."""
     T, TF, P, PF, H, R = kit[_T], kit[_TF], kit[_P], kit[_PF], kit[_H], kit[_R]
@@ -253,7 +253,7 @@ def _fixed(kit, t, wv, wp, ov, op, x, y, limit):
     return e, gx, gy, ga, deep
 
 
-@kernel
+@inner
 def energy(kit, kind, pose, active, weight, wv, wp, ov, op, grad, over):
     """Weighted energy of the active items, gradient (n × 3), deepest overlap of each item (over).
 
@@ -305,7 +305,7 @@ def energy(kit, kind, pose, active, weight, wv, wp, ov, op, grad, over):
     return e
 
 
-@kernel
+@inner
 def _item_energy(kit, kind, pose, i, x, y, a, weight, wv, wp, ov, op, limit):
     """Weighted energy of one item at a trial pose against all others (whose world is set)."""
     n = kind.shape[0]

@@ -8,14 +8,14 @@ from __future__ import annotations
 import numpy as np
 
 from nestcut.placement.engine.cores import _T, _TF, _world_of, energy
-from nestcut.placement.shapes.compiled import kernel
+from nestcut.placement.shapes.compiled import inner, kernel
 
 __all__ = ["minimise"]
 
 _HISTORY = 7  # steps that the quasi-Newton method remembers
 
 
-@kernel
+@inner
 def _dot(rows, h, v):
     total = 0.0
     for k in range(v.shape[0]):
@@ -23,13 +23,13 @@ def _dot(rows, h, v):
     return total
 
 
-@kernel
+@inner
 def _add(v, factor, rows, h):
     for k in range(v.shape[0]):
         v[k] += factor * rows[h, k]
 
 
-@kernel
+@inner
 def _copy(target, source):
     for i in range(source.shape[0]):
         for k in range(source.shape[1]):

@@ -19,7 +19,7 @@ from nestcut.placement.shapes.layout import SLACK_MM, lies_well
 from nestcut.placement.shapes.turning import Cores, Kit, cores_of, kernel_pose, make_kit, pose_of
 from nestcut.placement.shapes.types import Part, Placed, StopCheck
 
-__all__ = ["Bench", "Search", "fits_together"]
+__all__ = ["Search", "SearchInput", "fits_together"]
 
 _MARGIN_MM = 2e-3  # aimed at between true outlines before the exact check, where there is room for it
 _CHUNK = 24  # moves between two looks at the clock
@@ -56,7 +56,7 @@ def fits_together(
     if hopeless(parts, kinds, region, gap_mm, obstacles):
         return None
     end = None if moves_limit is not None else _stopwatch.seconds() + seconds
-    layout = Search(Bench(parts, region, gap_mm, obstacles), kinds, seed)
+    layout = Search(SearchInput(parts, region, gap_mm, obstacles), kinds, seed)
     layout.begin(start or ())
     moves = 0
     while True:
@@ -85,7 +85,7 @@ def hopeless(
     return need > room * (1 + 1e-9)
 
 
-class Bench:
+class SearchInput:
     """What the search works on: the parts, the region and their kits (simplified, true, exact gap)."""
 
     def __init__(
@@ -118,7 +118,7 @@ class Bench:
 class Search:
     """State of one search: poses, weights, random numbers."""
 
-    def __init__(self, bench: Bench, kinds: Sequence[int] | NDArray[np.int64], seed: int) -> None:
+    def __init__(self, bench: SearchInput, kinds: Sequence[int] | NDArray[np.int64], seed: int) -> None:
         self.bench = bench
         self.parts, self.region, self.gap_mm = bench.parts, bench.region, bench.gap_mm
         self.obstacles = bench.obstacles

@@ -26,7 +26,7 @@ from nestcut.placement.engine.cores import (
     set_world,
 )
 from nestcut.placement.engine.downhill import _copy, minimise
-from nestcut.placement.shapes.compiled import kernel
+from nestcut.placement.shapes.compiled import inner, kernel
 
 __all__ = ["energy", "grow", "minimise", "relocate", "search", "set_world"]
 
@@ -34,12 +34,12 @@ __all__ = ["energy", "grow", "minimise", "relocate", "search", "set_world"]
 # as a special case, once more.)
 
 
-@kernel
+@inner
 def _squares(x, y):
     return x * x + y * y
 
 
-@kernel
+@inner
 def _turn(kit, t, state, old):
     """A random allowed angle of type t."""
     T = kit[_T]
@@ -134,7 +134,7 @@ def _reweigh(kit, kind, pose, weight, wv, wp, ov, op, pull):
                 weight[j, i] = weight[i, j]
 
 
-@kernel
+@inner
 def _reset(weight):
     for i in range(weight.shape[0]):
         for j in range(weight.shape[1]):
@@ -262,7 +262,7 @@ def search(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state,
     return moves, 1e300
 
 
-@kernel
+@inner
 def relocate_turn(kit, kind, pose, i, weight, wv, wp, ov, op, state):
     """Turn item i where it lies to the least weighted overlap."""
     t = kind[i]

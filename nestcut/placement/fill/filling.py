@@ -17,13 +17,13 @@ from nestcut.placement.exact.model import whole_shares
 from nestcut.placement.shapes.layout import lies_well
 from nestcut.placement.shapes.types import Filling, Part, Placed, Progress, StopCheck
 
-__all__ = ["State", "Task"]
+__all__ = ["FillTask", "State"]
 
 _GRACE_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Task:
+class FillTask:
     """What is to be filled with what; see :func:`nestcut.placement.fill_region`."""
 
     region: Polygon
@@ -46,7 +46,7 @@ class State:
 
     def __init__(
         self,
-        task: Task,
+        task: FillTask,
         on_layout: Callable[[Progress], None] | None = None,
         stop: StopCheck | None = None,
     ) -> None:

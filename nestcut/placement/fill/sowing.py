@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from nestcut import _stopwatch
 from nestcut.batch.model import Pose
-from nestcut.placement.fill.filling import State, Task
+from nestcut.placement.fill.filling import FillTask, State
 from nestcut.placement.shapes.types import Placed, Progress, StopCheck
 
 __all__ = ["Sowing"]
@@ -32,7 +32,7 @@ class Sowing(State):
 
     def __init__(
         self,
-        task: Task,
+        task: FillTask,
         on_layout: Callable[[Progress], None] | None = None,
         stop: StopCheck | None = None,
     ) -> None:

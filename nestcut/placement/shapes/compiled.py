@@ -13,12 +13,21 @@ from numba.core import event
 
 from nestcut import _stopwatch, arithmetic
 
-__all__ = ["angle_of", "exponential", "kernel", "length_of", "sine_cosine"]
+__all__ = ["angle_of", "exponential", "inner", "kernel", "length_of", "sine_cosine"]
 
 
 def kernel(function: Callable[..., Any]) -> Any:
     """A compiled function, kept on disk. Never with ``fastmath``: each processor must give the same bits."""
     return njit(cache=True)(function)
+
+
+def inner(function: Callable[..., Any]) -> Any:
+    """A kernel that only other kernels call and that makes no arrays: no door for Python, no counting of references.
+
+    Both are a good part of what there is to compile.
+    """
+    options: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True, "_nrt": False}
+    return njit(cache=True, **options)(function)
 
 
 class _Compiling(event.Listener):  # type: ignore[misc]

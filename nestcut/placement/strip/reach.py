@@ -75,7 +75,7 @@ def least_reach(
     far = length_of(*direction)
     if not far > 0:
         raise ValueError("direction must not be (0, 0)")
-    search = _Reach(parts, region, (direction[0] / far, direction[1] / far), gap_mm, edge_mm)
+    search = _ReachSearch(parts, region, (direction[0] / far, direction[1] / far), gap_mm, edge_mm)
     search.on_layout, search.stop, search.seed = on_layout, stop, seed
     search.begin, search.seconds, search.moves_left = _stopwatch.seconds(), seconds, moves_limit
     if not search.wanted:
@@ -85,7 +85,7 @@ def least_reach(
     return search.best
 
 
-class _Reach:
+class _ReachSearch:
     on_layout: Callable[[Reach], None] | None
     stop: StopCheck | None
     begin: float

@@ -18,9 +18,13 @@ _MARK = "<!-- nestcut contact sheet -->"
 """Tells a contact sheet of ours from anybody's drawing: only the former may be written anew."""
 
 _GAP_MM = 4.0
+"""Between two dies."""
 _MARGIN_MM = 4.0
+"""Around the sheet; most printers leave as much white."""
 _WORDS_MM = 15.0
+"""Below each die, for its name and sizes."""
 _HEAD_MM = 13.0
+"""Above all, for the title."""
 
 
 def _words(die: Die) -> list[str]:

@@ -15,7 +15,6 @@ __all__ = [
     "FONT",
     "INK",
     "Svg",
-    "filled",
     "inner_circle",
     "largest_part",
     "line_path",
@@ -76,12 +75,6 @@ def matrix_words(matrix: tuple[float, float, float, float, float, float]) -> str
         return f"translate({mm(x)},{mm(y)})"
     # SVG's matrix() goes column by column.
     return f"matrix({turn(a)},{turn(d)},{turn(b)},{turn(e)},{mm(x)},{mm(y)})"
-
-
-def filled(shape: BaseGeometry) -> BaseGeometry:
-    """The shape with its holes closed."""
-    parts = [Polygon(part.exterior) for part in shapely.get_parts(shape) if isinstance(part, Polygon)]
-    return parts[0] if len(parts) == 1 else shapely.union_all(parts)
 
 
 def largest_part(shape: BaseGeometry) -> Polygon:

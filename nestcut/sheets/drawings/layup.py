@@ -27,10 +27,15 @@ __all__ = ["PAGE_MM", "SlotMeasure", "layup_sheet", "slot_measures"]
 PAGE_MM = (189.0, 258.0)
 """What A4 and letter both print inside margins of 10 mm, a hair less for rounding."""
 CHECK_MM = 50.0
+"""A line to be measured after printing: whether the printer kept the scale."""
 MARGIN_MM = 2.0
+"""Around the plate."""
 HEAD_MM = 17.0
+"""Above it, for title and feed."""
 FOOT_MM = 11.0
+"""Below it."""
 ARROW_MM = 7.0
+"""Length of the arrow that shows the feed."""
 
 
 @dataclass(frozen=True, slots=True)

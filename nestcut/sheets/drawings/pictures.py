@@ -14,9 +14,9 @@ from shapely.geometry import Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from svgwrite.container import Group
 
-from nestcut.batch.model import Die, Paper
+from nestcut.batch.model import Die, Paper, filled
 from nestcut.plans.model import Layup, PaperOnPlate, Pass, Plan
-from nestcut.sheets.drawings.draw import INK, Svg, filled, inner_circle, matrix_words, mm, path_data
+from nestcut.sheets.drawings.draw import INK, Svg, inner_circle, matrix_words, mm, path_data
 from nestcut.sheets.drawings.hatches import add_hatches
 from nestcut.sheets.drawings.tags import tag_place
 from nestcut.sheets.drawings.view import Bounds, View, view_of
@@ -26,8 +26,10 @@ __all__ = ["Album", "Matrix", "arrow_of"]
 
 Matrix = tuple[float, float, float, float, float, float]
 _SHOWN_OVERHANG_MM = 50.0
+"""Papers that stick out further are drawn with a broken edge."""
 _ARROWS = "↑↗→↘↓↙←↖"
 _PICTURE_WITHIN_MM = 0.15
+"""Outlines in small pictures may be off by this: files stay small."""
 
 
 def arrow_of(view: View, pose_deg: float, flipped: bool) -> str:

@@ -9,14 +9,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from nestcut.sheets.drawings.pictures import Album
-from nestcut.sheets.drawings.words import counted, id_list, length, number
+from nestcut.sheets.drawings.words import id_list, length, number
 from nestcut.sheets.runs.course import along_words, differs, feed_arrow, in_stages
 from nestcut.sheets.runs.lying import near
 from nestcut.sheets.runs.runs import Feed, Lane, Run
+from nestcut.units import counted
 
 __all__ = ["LaneText", "arrow_words", "goes_on", "lane_text"]
 
 _SAME_MM = 0.05
+"""Places nearer to each other are the same to a hand with a ruler."""
 
 
 @dataclass(slots=True)

@@ -14,7 +14,7 @@ from nestcut.batch.turns import turns_on
 from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.common.turns import common_turns, paper_turns, plate_turns
-from nestcut.passes.plate.footprints import keep_dies
+from nestcut.passes.plate.footprints import footprints_of
 from tests.shared.batches import batch_of, label_die, sheets
 
 DIRECTIONS = {"none": None, "stripe": (0.0, 180.0), "up": (0.0,)}
@@ -102,10 +102,10 @@ def test_a_die_that_is_nearly_up_is_planned_on_paper_with_a_direction(
 def test_angles_of_the_proof_hold_those_of_all_papers() -> None:
     """What is disproved is disproved within half a degree of these."""
     batch = class_on("up", (0.9,))
-    (kept,) = keep_dies(batch, batch.demand, "rims")
+    (footprint,) = footprints_of(batch, batch.demand, "rims")
     for deg in (0.4, 0.5, 0.9, 1.4, 90.45, 271.4):
-        assert within(deg, kept.bound_turns)  # type: ignore[arg-type]
+        assert within(deg, footprint.bound_turns)  # type: ignore[arg-type]
     loose = replace(batch, dies=(replace(batch.dies[0], turns="any"),))
-    (kept,) = keep_dies(loose, loose.demand, "rims")
-    assert kept.turns == (0.0, 90.0, 180.0, 270.0)
-    assert kept.bound_turns == "any"
+    (footprint,) = footprints_of(loose, loose.demand, "rims")
+    assert footprint.turns == (0.0, 90.0, 180.0, 270.0)
+    assert footprint.bound_turns == "any"

@@ -56,7 +56,7 @@ def test_cuts_are_neither_lost_nor_doubled(
     papers = ("p", "q") if free else ("p",)
     lines = [CardLine((name,), papers, counts[k]) for k, name in enumerate(named)]
     batch = batch_of(lines, [("pq"[k % 2], float(w), float(h)) for k, (w, h) in enumerate(sizes)], named)
-    plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=20)
+    plate = plan_plate(batch, batch.demand, footprint="hulls", seconds=600, work_limit=20)
     wanted = cuts_wanted(batch, plate.shares)
     layups = lane_layups(batch, wanted, at_least=plate.bound)
     if layups is None:
@@ -94,7 +94,7 @@ def test_cuts_are_neither_lost_nor_doubled(
 def test_a_free_line_moves_to_the_paper_that_has_more_left() -> None:
     """Six squares of 20 mm, either paper: p has one scrap of 26 × 26 mm for one of them, q plenty."""
     batch = batch_of([CardLine(("a",), ("p", "q"), 6)], [("p", 26.0, 26.0), ("q", 80.0, 120.0)], {"a": 20.0})
-    plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=20)
+    plate = plan_plate(batch, batch.demand, footprint="hulls", seconds=600, work_limit=20)
     clock = Clock(60.0, 20, None, None, time.monotonic())
     draft = in_strips(batch, plate, clock, 0)
     assert draft is not None

@@ -18,7 +18,7 @@ from nestcut.passes.common.slits import Piece
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.makers.ends.benches import Bench, Pull, Workshop
 from nestcut.passes.makers.ends.ends import EndWay, by_ends
-from nestcut.passes.makers.ends.opened_scraps import Table, pattern_parts, patterns
+from nestcut.passes.makers.ends.opened_scraps import OpenedScraps, pattern_parts, patterns
 from nestcut.passes.makers.ends.pairing import pairs
 from nestcut.passes.makers.ends.rows import end_rows
 from nestcut.passes.makers.ends.sharing import EndMeasures, Member, share_out
@@ -160,7 +160,7 @@ def test_scraps_that_are_too_wide_are_opened_in_few_alike_parts() -> None:
 def test_a_part_costs_its_trim_once() -> None:
     """The first use of a slit part counts a trim and paper; what is on the table and was cut costs neither."""
     batch = batch_of([(square_die("a", 20), "p", 1)], [("p", 140, 200)], plate=(100, 150))
-    table = Table(batch)
+    table = OpenedScraps(batch)
     first = next(iter(table.sources("p")))
     assert (first.trims, first.area_mm2) == (1, 140 * 200 / 2)
     other = table.copy()

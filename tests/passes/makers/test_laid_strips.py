@@ -22,7 +22,7 @@ def test_figures_are_those_of_the_passes(seed: int, supply: float) -> None:
     """Enough paper and too little, strips and chips, dies that are cranked two or three times."""
     batch = random_class(seed, size="small", supply=supply)
     batch = replace(batch, dies=tuple(replace(die, trips=1 + k % 3) for k, die in enumerate(batch.dies)))
-    plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=5)
+    plate = plan_plate(batch, batch.demand, footprint="hulls", seconds=600, work_limit=5)
     layups = lane_layups(batch, cuts_wanted(batch, plate.shares), at_least=plate.bound)
     assert layups is not None
     for chips in (False, True):
@@ -49,7 +49,7 @@ def test_straight_is_said_where_nothing_is_given_up() -> None:
     for seed in (1, 4, 7, 10, 13, 16):
         batch = random_class(seed, size="small", supply=1.5)
         batch = replace(batch, hand=replace(batch.hand, trims="straight"))
-        plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=5)
+        plate = plan_plate(batch, batch.demand, footprint="hulls", seconds=600, work_limit=5)
         layups = lane_layups(batch, cuts_wanted(batch, plate.shares), at_least=plate.bound)
         assert layups is not None
         for tries in (1, 12):

@@ -37,7 +37,7 @@ def test_round_scraps_take_round_chips_and_the_other_papers_keep_their_strips() 
         [*(round_scrap(f"r{k}", 54) for k in range(6)), *sheets("white", (105, 148))],
         [CardLine(("a",), ("red",), 6), CardLine(("b",), ("white",), 6)],
     )
-    plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=10)
+    plate = plan_plate(batch, batch.demand, footprint="hulls", seconds=600, work_limit=10)
     layups = lane_layups(batch, cuts_wanted(batch, plate.shares), at_least=plate.bound)
     assert layups is not None
     strips = realise_strips(batch, layups, tries=4)

@@ -94,7 +94,7 @@ def test_shares_of_a_part() -> None:
     run = RunDraft(RunTask(slots, 3, ((("p", 3),),)), sites_of(batch, slots), [], [])
     part = PartUse("p-0", box(0, 0, 20, 30), Pose(5.0, 5.0), (0,), "p")
     whole = PartUse("p-1", box(0, 0, 60, 30), Pose(5.0, 5.0), (0,), "p", whole=True)
-    plate = plan_plate(batch, batch.demand, room="rims", seconds=600, work_limit=5)
+    plate = plan_plate(batch, batch.demand, footprint="rims", seconds=600, work_limit=5)
     passes = [PassDraft(0, [use]) for use in (part, replace_pose(part, 12.0), whole)]
     found = strip_shares(batch, Draft(plate, plate, plate.shares, PaperedPasses([run], passes)))
     assert found["d", "p"].trims == pytest.approx((0.5 + 0.5 + 0.0) / 3)
@@ -111,7 +111,7 @@ def test_no_cut_is_lost_or_made_twice(most: int | None) -> None:
     """Whatever is kept, the drafts make what was asked, or say what is missing; a limit of passes is kept."""
     dies = [(square_die("a", 20), "p", 12), (square_die("b", 16), "q", 9), (square_die("c", 12), "p", 10)]
     batch = batch_of(dies, [("p", 60.0, 90.0)] * 5 + [("q", 50.0, 80.0)] * 4)
-    plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=20)
+    plate = plan_plate(batch, batch.demand, footprint="hulls", seconds=600, work_limit=20)
     wanted = cuts_wanted(batch, plate.shares)
     whole = in_whole_scraps(batch, wanted, lambda left, k: zone_stations(batch, left, variant=k))
     shares = strip_shares(batch, Draft(plate, plate, plate.shares, PaperedPasses([], [])))

@@ -34,7 +34,7 @@ def by_work(work: int = 200) -> Clock:
 
 def chips_of(batch: Batch) -> Draft:
     """Chips as many as lie in the scraps, nothing squeezed."""
-    plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=40)
+    plate = plan_plate(batch, batch.demand, footprint="hulls", seconds=600, work_limit=40)
     got = with_papers(batch, plate.runs, plate.shares, by_work(), 0, sparing=True)
     assert got is not None
     return Draft(plate, plate, plate.shares, got)

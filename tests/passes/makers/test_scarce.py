@@ -17,12 +17,12 @@ from nestcut.passes.common.schedule import RunTask
 from nestcut.passes.drafts.order import closed_up
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
 from nestcut.passes.makers.scarce.scarce import within_reach
-from nestcut.passes.parts.papers import Stock, Want, lay_parts
-from nestcut.passes.parts.regions import Group
+from nestcut.passes.parts.papers import PaperStock, Want, lay_parts
+from nestcut.passes.parts.regions import SlotGroup
 from nestcut.passes.parts.slabs import moved
 from nestcut.passes.parts.squeeze import squeeze_in
 from nestcut.passes.plate.layups import choose_layups
-from nestcut.passes.plate.master import Task
+from nestcut.passes.plate.master import PlateTask
 from nestcut.passes.plate.wishes import by_wish
 from tests.shared.batches import batch_of, disc_die, sheets
 
@@ -35,7 +35,7 @@ def disc(radius: float, steps: int = 48) -> Polygon:
 
 
 def wanted(count: int, shape: Polygon) -> Want:
-    return Want(0, 0, "red", Group((0,), shape), (0.0, 90.0, 180.0, 270.0), count)
+    return Want(0, 0, "red", SlotGroup((0,), shape), (0.0, 90.0, 180.0, 270.0), count)
 
 
 def test_a_fifth_disc_is_squeezed_in_between_four() -> None:
@@ -45,7 +45,7 @@ def test_a_fifth_disc_is_squeezed_in_between_four() -> None:
     """
     side = 10.0 * (2 + 2 * math.sqrt(2)) * 1.008
     scraps = [Scrap("red-1", "red", box(0, 0, side, side))]
-    nodes = lay_parts(Stock(scraps), [wanted(5, disc(10.0))], lambda *_: (0.0,))
+    nodes = lay_parts(PaperStock(scraps), [wanted(5, disc(10.0))], lambda *_: (0.0,))
     assert nodes[0].missing == 1
     assert squeeze_in(scraps, nodes, over=lambda: False, efforts=(40, 400, 2000)) == 1
     shapes = [moved(nodes[0].want.group.outline, part.pose) for part in nodes[0].laid]
@@ -58,7 +58,7 @@ def test_a_fifth_disc_is_squeezed_in_between_four() -> None:
 def test_nothing_is_squeezed_in_where_area_forbids_it() -> None:
     """A tenth square of 10 mm finds no room in 30 × 30 mm, and the nine others stay."""
     scraps = [Scrap("red-1", "red", box(0, 0, 30.01, 30.01))]
-    nodes = lay_parts(Stock(scraps), [wanted(10, box(0, 0, 9.99, 9.99))], lambda *_: (0.0,))
+    nodes = lay_parts(PaperStock(scraps), [wanted(10, box(0, 0, 9.99, 9.99))], lambda *_: (0.0,))
     assert squeeze_in(scraps, nodes, over=lambda: False, efforts=(40,)) == 0
     assert nodes[0].missing == 1
     assert len(nodes[0].laid) == 9
@@ -137,7 +137,7 @@ def test_the_first_wish_decides_between_passes_and_layups(order, layups, passes)
     Setting up a die takes an hour here, so minutes prefer one lay-up, too.
     """
     lines = ((20, ((0, 0),)), (4, ((1, 0),)))
-    task = Task(("a", "b"), (1, 1), ("red",), lines)
+    task = PlateTask(("a", "b"), (1, 1), ("red",), lines)
     sets = ((2, 0), (0, 2), (1, 1))
     choice = choose_layups(task, sets, 12, seconds=10)
     assert choice is not None

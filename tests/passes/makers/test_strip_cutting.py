@@ -9,12 +9,12 @@ import pytest
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Scrap
-from nestcut.passes.makers.strips.strip_cutting import Job, cut_strips, strips_of
+from nestcut.passes.makers.strips.strip_cutting import SlotCuts, cut_strips, strips_of
 from nestcut.passes.makers.strips.strip_forms import strip_forms
-from nestcut.passes.makers.strips.strip_sheets import Pile, Piles, Sheet
+from nestcut.passes.makers.strips.strip_sheets import Pile, Piles, StripSheet
 
 
-def job(number: int, cut_mm: tuple[float, float], count: int, columns: int = 2) -> Job:
+def job(number: int, cut_mm: tuple[float, float], count: int, columns: int = 2) -> SlotCuts:
     forms = strip_forms(
         cut_mm=cut_mm,
         web_mm=2.5,
@@ -24,7 +24,7 @@ def job(number: int, cut_mm: tuple[float, float], count: int, columns: int = 2) 
         outward_mm=150.0,
         half_turn=True,
     )
-    return Job((0, number), tuple((form, turn) for form in forms for turn in (0.0, 90.0)), count)
+    return SlotCuts((0, number), tuple((form, turn) for form in forms for turn in (0.0, 90.0)), count)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -73,7 +73,9 @@ def test_one_large_strip_serves_many_cuts() -> None:
 
 def one_by_one(scraps: list[Scrap]) -> Piles:
     """The scraps in the order of the piles, each looked at on its own."""
-    return Piles([Pile([scrap], Sheet.fresh(scrap)) for pile in Piles.fresh(scraps) for scrap in pile.scraps])
+    return Piles(
+        [Pile([scrap], StripSheet.fresh(scrap)) for pile in Piles.fresh(scraps) for scrap in pile.scraps]
+    )
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -95,14 +97,14 @@ def test_equal_scraps_counted_once_are_cut_as_one_by_one(seed: int, tries: int) 
 def test_a_hundred_times_as_many_take_hardly_more_looks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Looking for places is what takes time; it must not grow with the kits."""
     looks = 0
-    place = Sheet.place
+    place = StripSheet.place
 
-    def counted(self: Sheet, width: float, height: float, snug: bool) -> object:
+    def counted(self: StripSheet, width: float, height: float, snug: bool) -> object:
         nonlocal looks
         looks += 1
         return place(self, width, height, snug)
 
-    monkeypatch.setattr(Sheet, "place", counted)
+    monkeypatch.setattr(StripSheet, "place", counted)
     taken = []
     for many in (2, 200):
         looks = 0

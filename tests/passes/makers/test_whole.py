@@ -55,7 +55,7 @@ def batch_of(
 
 
 def whole(batch: Batch, **options: object) -> tuple[object, Counter[tuple[str, str]]]:
-    plate = plan_plate(batch, batch.demand, room="rims", seconds=600, work_limit=20)
+    plate = plan_plate(batch, batch.demand, footprint="rims", seconds=600, work_limit=20)
     wanted = cuts_wanted(batch, plate.shares)
     got = in_whole_scraps(batch, wanted, lambda left, k: zone_stations(batch, left, variant=k), **options)  # type: ignore[arg-type]
     plan = assemble(
@@ -114,7 +114,7 @@ def test_every_draft_keeps_the_rules(
     dies = [(square_die(f"d{k}", side), "pq"[k % 2], counts[k]) for k, side in enumerate(sides)]
     scraps = [("pq"[k % 2], float(w), float(h)) for k, (w, h) in enumerate(sizes)]
     batch = batch_of(dies, scraps)
-    plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=20)
+    plate = plan_plate(batch, batch.demand, footprint="hulls", seconds=600, work_limit=20)
     wanted = cuts_wanted(batch, plate.shares)
     clock = Clock(60.0, 1, None, None, time.monotonic())
     # Nothing to begin with: as if every cut took a part of its own.

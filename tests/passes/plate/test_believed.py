@@ -11,7 +11,7 @@ from shapely.geometry import Point, box
 from nestcut.batch.model import Die, Hand
 from nestcut.checks import check_proof
 from nestcut.passes.plate.disproof import Disprover
-from nestcut.passes.plate.footprints import keep_dies
+from nestcut.passes.plate.footprints import footprints_of
 from nestcut.passes.plate.patterns import PatternBook
 from nestcut.passes.plate.solve import plan_plate
 from nestcut.plans.model import Bound, DemandMet, Plan, Totals
@@ -46,7 +46,7 @@ def checked(batch, plan) -> None:
 
 
 def disprover(batch) -> Disprover:
-    dies = keep_dies(batch, batch.demand, "rims")
+    dies = footprints_of(batch, batch.demand, "rims")
     return Disprover(dies, batch.machine.window, batch.hand.gap_mm, PatternBook(len(dies)))
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 
 from nestcut.passes.plate.bound import prove
-from nestcut.passes.plate.footprints import keep_dies
+from nestcut.passes.plate.footprints import footprints_of
 from nestcut.passes.plate.master import make_task, solve_integer, solve_linear
 from nestcut.passes.plate.search import PlateSearch
 from tests.shared.plate_plans import batch_of, rectangle
@@ -54,9 +54,9 @@ def test_textbook_cutting_stock(stock, orders, maximal, linear, whole):
     dies = [rectangle(f"w{w}", w, LENGTH_MM, copies=40, turns=(0.0,)) for w in orders]
     lines = [([f"w{w}"], ["red"], n) for w, n in orders.items()]
     batch = batch_of(dies, lines, plate=(stock, LENGTH_MM))
-    kept = keep_dies(batch, batch.demand, "rims")
-    task = make_task(batch, batch.demand, kept)
-    search = PlateSearch(task, task, kept, batch.machine.window, 0.0)
+    footprints = footprints_of(batch, batch.demand, "rims")
+    task = make_task(batch, batch.demand, footprints)
+    search = PlateSearch(task, task, footprints, batch.machine.window, 0.0)
     listed = [tuple(int(c) for c in row) for row in search.sets._listed if any(row)]
     widths = list(orders)
     # By area alone: each die is as long as the plate, so area is width.

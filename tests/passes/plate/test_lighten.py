@@ -37,7 +37,7 @@ def test_a_limit_is_kept_and_costs_no_pass() -> None:
 def test_lightened_layups_keep_their_cuts_and_have_lower_peaks() -> None:
     """Nothing but poses changes, and no peak rises."""
     batch = heavy_batch(30.0)
-    plate = plan_plate(batch, batch.demand, room="hulls", seconds=600, work_limit=60)
+    plate = plan_plate(batch, batch.demand, footprint="hulls", seconds=600, work_limit=60)
     lighter = lightened(batch, batch.demand, plate)
     dies = {die.name: die for die in batch.dies}
     assert [run.cuts for run in lighter.runs] == [run.cuts for run in plate.runs]

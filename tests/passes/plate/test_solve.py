@@ -9,7 +9,6 @@ import pytest
 
 from nestcut.batch.model import Hand, Paper
 from nestcut.errors import BatchError
-from nestcut.passes.advice.copies import second_copies
 from nestcut.passes.common.types import Supply
 from nestcut.passes.plate.solve import Books, bound_alone, plan_plate, trade_off
 from tests.shared.plate_plans import batch_of, faults, rectangle
@@ -119,10 +118,10 @@ def test_same_seed_same_plan():
 def test_hulls_and_chips_are_valid_layouts_of_rims():
     dies = [rectangle(f"d{k}", 20 + 7 * k, 35 - 2 * k, turns="any") for k in range(5)]
     batch = batch_of(dies, [([f"d{k}"], ["red"], 10) for k in range(5)], hand=Hand(gap_mm=1.0))
-    for room in ("hulls", "chips"):
-        plan = plan_plate(batch, batch.demand, room=room, seconds=600, work_limit=WORK)
+    for footprint in ("hulls", "chips"):
+        plan = plan_plate(batch, batch.demand, footprint=footprint, seconds=600, work_limit=WORK)
         assert faults(batch, plan) == []
-        assert plan.room == room
+        assert plan.footprint == footprint
 
 
 def test_nothing_to_cut_is_no_pass():
@@ -138,17 +137,6 @@ def test_trade_off_has_fewer_passes_with_more_layups():
     points = trade_off(batch, batch.demand, seconds=5)
     assert [point.layups for point in points] == sorted({point.layups for point in points})
     assert all(a.passes > b.passes for a, b in itertools.pairwise(points))
-
-
-def test_second_copies_are_ranked_and_only_offered_where_they_can_save():
-    """A second campion saves 84 − 50 passes; a second leaf can save nothing, and its price says so."""
-    dies = [rectangle("campion", 40, 40), rectangle("leaf", 30, 60)]
-    batch = batch_of(dies, [(["campion"], ["red"], 84), (["leaf"], ["white"], 50)])
-    now, offers = second_copies(batch, batch.demand, work_limit=WORK)
-    assert now == 84
-    assert [(offer.die, offer.passes, offer.bound, offer.saved) for offer in offers] == [
-        ("campion", 50, 50, 34)
-    ]
 
 
 def test_bound_with_a_second_copy():

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from shapely.affinity import rotate, translate
 from shapely.geometry import Point, Polygon, box
 
-from nestcut.placement import Part, fits_together, most_value
+from nestcut.placement import Part, fits_together
 from tests.shared.shapes import blossom
 
 
@@ -125,17 +125,3 @@ def test_obstacles_keep_their_gap():
     assert all(one.pose.apply(parts[0].shape).distance(post) >= 1.0 - 1e-6 for one in placed)
     again = fits_together(parts, region, gap_mm=1.0, moves_limit=5, obstacles=[post], start=placed)
     assert again is not None
-
-
-def test_most_value_takes_what_is_worth_most():
-    """Of two big dies only one fits: the dearer one, and the small ones beside it."""
-    parts = [
-        Part("cheap", box(0, 0, 38, 38), value=1.0, most=1),
-        Part("dear", box(0, 0, 38, 38), value=3.0, most=1),
-        Part("dot", Point(0, 0).buffer(4), value=0.5, most=2),
-    ]
-    region = box(0, 0, 50, 50)
-    filling = most_value(parts, region, gap_mm=1.0, moves_limit=600)
-    assert filling.value == pytest.approx(4.0)
-    assert filling.bound >= filling.value
-    assert_exact(parts, filling.placed, region, 1.0)

@@ -8,9 +8,10 @@ import pytest
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Pose
-from nestcut.placement.engine.spread import pull, smallest_gap, spread
+from nestcut.placement.engine.spread import pull, spread
 from nestcut.placement.shapes.layout import lies_well
 from nestcut.placement.shapes.types import Part, Placed
+from tests.shared.gaps import smallest_gap
 
 
 def test_two_squares_share_the_air() -> None:

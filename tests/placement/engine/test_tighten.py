@@ -8,10 +8,10 @@ import pytest
 from shapely.geometry import box
 
 from nestcut.batch.model import Pose
-from nestcut.placement.engine.spread import smallest_gap
 from nestcut.placement.engine.tighten import tighten
 from nestcut.placement.shapes.layout import lies_well
 from nestcut.placement.shapes.types import Part, Placed
+from tests.shared.gaps import smallest_gap
 
 
 def test_a_tilted_bar_is_turned_upright() -> None:

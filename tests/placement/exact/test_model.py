@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import math
-
 import pytest
 from shapely.affinity import scale
 from shapely.geometry import Polygon, box
 from shapely.ops import unary_union
 
 from nestcut.placement import Part, fill_region
-from nestcut.placement.exact.candidates import corner_places, grid_of, touching_places
-from nestcut.placement.exact.model import choose_places, conflict_cliques
+from nestcut.placement.exact.candidates import grid_of
+from nestcut.placement.exact.model import choose_places
 from nestcut.placement.shapes.layout import lies_well
 
 PENTOMINOES = [
@@ -124,40 +122,3 @@ def test_t_tetrominoes():
     six = fill_region(box(0, 0, 6, 6), t, web_mm=0, edge_mm=0, moves_limit=4000)
     assert six.bound <= 8
     assert len(six.placed) == 8
-
-
-def test_tangram():
-    """The seven pieces fill their square, area 8 with a unit square piece, here doubled: side 4."""
-    root = math.sqrt(2)
-    parts = [
-        Part("large", Polygon([(0, 0), (4, 0), (2, 2)]), turns=QUARTERS, most=2, value=4),
-        Part("medium", Polygon([(0, 0), (2, 0), (0, 2)]), turns=QUARTERS, most=1, value=2),
-        Part("small", Polygon([(0, 0), (2, 0), (1, 1)]), turns=QUARTERS, most=2, value=1),
-        Part("square", box(0, 0, root, root), turns=(0.0, 45.0), most=1, value=2),
-        Part("slant", Polygon([(0, 0), (2, 0), (3, 1), (1, 1)]), turns=QUARTERS, most=1, value=2),
-    ]
-    room = box(0, 0, 4, 4)
-    places = corner_places(parts, room)
-    cliques = conflict_cliques(parts, places, gap_mm=0.0)
-    picked, bound = choose_places(parts, [p.part for p in places], cliques, seconds=120)
-    layout = [places[i] for i in picked]
-    assert sum(parts[one.part].value for one in layout) == 16 == bound
-    assert lies_well(parts, layout, room, gap_mm=0.0)
-
-
-def test_touching_places_lie_in_the_room():
-    """Candidates touch, and never leave the room; cliques cover every conflict."""
-    room = box(0, 0, 30, 20)
-    parts = [Part("l", Polygon([(0, 0), (9, 0), (9, 3), (3, 3), (3, 8), (0, 8)]))]
-    places = touching_places(parts, [(0.0, 37.0)], room, gap_mm=1.0, limit=120)
-    assert len(places) > 20
-    shapes = [one.pose.apply(parts[one.part].shape) for one in places]
-    assert all(room.buffer(1e-6).covers(shape) for shape in shapes)
-    cliques = conflict_cliques(parts, places, gap_mm=1.0)
-    together = {(a, b) for clique in cliques for a in clique for b in clique if a < b}
-    for i, a in enumerate(shapes):
-        for j in range(i + 1, len(shapes)):
-            assert ((i, j) in together) == (a.distance(shapes[j]) < 1.0 - 1e-6)
-    picked, bound = choose_places(parts, [p.part for p in places], cliques, seconds=20)
-    assert bound >= len(picked) > 0
-    assert lies_well(parts, [places[i] for i in picked], room, gap_mm=1.0)

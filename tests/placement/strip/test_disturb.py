@@ -8,18 +8,18 @@ from shapely.geometry import Polygon, box
 
 from nestcut.placement.strip import disturb
 from nestcut.placement.strip.disturb import Scene, large, scatter, swap
-from nestcut.placement.strip.tables import Job, prepare
+from nestcut.placement.strip.tables import StripJob, prepare
 
 ELL = Polygon([(0, 0), (4, 0), (4, 1), (1, 1), (1, 3), (0, 3)])
 
 
-def job_of(*quantity: int) -> Job:
+def job_of(*quantity: int) -> StripJob:
     shapes = [ELL, box(0, 0, 2, 2), box(0, 0, 3, 1)][: len(quantity)]
     turns = [(0.0, 180.0), (0.0,), (0.0, 90.0)][: len(quantity)]
     return prepare(shapes, turns, list(quantity), 10.0)
 
 
-def scene_of(job: Job, seed: int) -> Scene:
+def scene_of(job: StripJob, seed: int) -> Scene:
     n = len(job.part_of)
     scene = Scene(job, np.zeros(n), np.zeros(n), job.first.copy(), 2000.0, np.random.default_rng(seed))
     scatter(scene)

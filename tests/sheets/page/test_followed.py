@@ -330,7 +330,7 @@ def test_what_is_told_to_go_back_is_what_is_left(make, tmp_path):
     assert min(rest.values()) >= 0, [one for one, count in rest.items() if count < 0]
     crumbs = sum(key[3] for key in rest.elements())
     words = Page(page).words.replace("\u00a0", " ")
-    said = re.search(r"Too small for another piece: about ([\d.]+) cm², throw away", words)
+    said = re.search(r"Too small for another piece: about ([\d.]+) cm²\. Throw it away", words)
     assert (float(said[1]) if said else 0.0) == pytest.approx(crumbs, abs=0.06 * rest.total() + 1)
     # No crumb has a free square of 30 mm or room for the smallest die in its box.
     least = min(

@@ -12,7 +12,7 @@ from nestcut.passes.common.types import PlateRun
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, Squeeze, draft_runs, papers_for_passes
 from nestcut.passes.drafts.ranking import Shares
 from nestcut.passes.drafts.trimming import obey_trims
-from nestcut.passes.parts.papers import Node
+from nestcut.passes.parts.papers import GroupNode
 from nestcut.passes.parts.squeeze import EFFORTS, squeeze_in
 
 __all__ = ["squeezer", "straightened", "with_papers"]
@@ -116,7 +116,7 @@ def squeezer(batch: Batch, clock: Clock, share: float) -> Squeeze | None:
         return None
     end = clock.spent() + share * clock.left()
 
-    def squeeze(scraps: Sequence[Scrap], nodes: Sequence[Node], part: float) -> None:
+    def squeeze(scraps: Sequence[Scrap], nodes: Sequence[GroupNode], part: float) -> None:
         if clock.by_work:
             squeeze_in(scraps, nodes, over=clock.stopped, efforts=EFFORTS[:1], most_tries=TRIES_BY_WORK)
         else:

@@ -22,7 +22,7 @@ from nestcut.passes.common.schedule import urgency
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft, RunDraft, bare_run
 from nestcut.passes.drafts.row_items import lying
 from nestcut.passes.makers.ends.benches import Bench, Pull, Workshop
-from nestcut.passes.makers.ends.opened_scraps import Source, Table
+from nestcut.passes.makers.ends.opened_scraps import OpenedScraps, Source
 from nestcut.passes.makers.ends.pairing import Queue, pairs, side_by_side
 from nestcut.passes.makers.ends.rows import EndRows, end_rows
 from nestcut.passes.makers.ends.sharing import (
@@ -31,8 +31,8 @@ from nestcut.passes.makers.ends.sharing import (
     Member,
     Shared,
     cuts_of_dies,
+    loads,
     share_out,
-    waits,
 )
 from nestcut.passes.parts.chips import sites_of
 
@@ -73,7 +73,7 @@ class EndWay:
     rows: float
     """Rows of dies at each end, about; more where so many lay-ups do not hold all dies."""
     paper_price: float = 1.0
-    """How dear paper is, as a factor."""
+    """How much paper counts, as a factor."""
     favoured: frozenset[str] = frozenset()
     """Dies that found too little paper before: they come first, and their cuts are worth more."""
 
@@ -97,7 +97,7 @@ def by_ends(
         asked: pieces of each line, where that is not all of the demand.
         over: asked before every sharing out and every scrap; True leaves the rest missing.
     """
-    table = Table(batch)
+    table = OpenedScraps(batch)
     measures = _asked(batch, table, way, seconds, work, seed)
     if measures is None:
         return None
@@ -141,7 +141,7 @@ def by_ends(
 
 
 def _asked(
-    batch: Batch, table: Table, way: EndWay, seconds: float, work: float, seed: int
+    batch: Batch, table: OpenedScraps, way: EndWay, seconds: float, work: float, seed: int
 ) -> EndMeasures | None:
     """What sharing out has to know of dies and papers; None where a die fits in no way."""
     widths = {}
@@ -161,7 +161,7 @@ def _asked(
     return EndMeasures(widths, rows * across_mm + batch.hand.web_mm, across, long_mm, seconds, work, seed)
 
 
-def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
+def _usual_sizes(batch: Batch, table: OpenedScraps) -> tuple[dict[str, float], float]:
     """How wide the scraps of each paper lie on the plate, less their edges, and how long those of all do: by area, mm."""
     width = batch.machine.plate_mm[0]
     wide: dict[str, float] = defaultdict(float)
@@ -222,20 +222,20 @@ def _laid_out(
 
 def _both_ends(
     batch: Batch,
-    table: Table,
+    table: OpenedScraps,
     shop: Workshop,
     layup: tuple[tuple[Member, ...], tuple[Member, ...]],
     laid: EndRows,
     way: EndWay,
     lost: Counter[Key],
     over: Callable[[], bool],
-) -> tuple[Table, list[Queue]]:
+) -> tuple[OpenedScraps, list[Queue]]:
     """The pulls of both ends, the busier one first, and the table after them; what finds no paper is added to ``lost``."""
     sites = sites_of(batch, laid.slots)
     _, top, _, bottom = batch.machine.paper_field.bounds
     queues: list[Queue] = [[], []]
     for turn, end in enumerate(
-        sorted((0, 1), key=lambda end: (-cuts_of_dies(layup[end], way.favoured), -waits(layup[end])))
+        sorted((0, 1), key=lambda end: (-cuts_of_dies(layup[end], way.favoured), -loads(layup[end])))
     ):
         low, high = (top, laid.second_start_mm) if end == 0 else (laid.first_stop_mm, bottom)
         bench = Bench(shop.next_number(), sites, laid.ends[end], low, high, end == 0)
@@ -244,13 +244,13 @@ def _both_ends(
             for paper, count in member.cuts.items():
                 wanted[paper][member.die.name] += count
         begun = table
-        best: tuple[int, Table, Counter[Key], Queue] | None = None
-        for dear, apart in ATTEMPTS if turn else ATTEMPTS[-1:]:
+        best: tuple[int, OpenedScraps, Counter[Key], Queue] | None = None
+        for pass_weight, apart in ATTEMPTS if turn else ATTEMPTS[-1:]:
             table, short = begun.copy(), Counter[Key]()
             aside = table.without({id(piece) for piece, _ in queues[1 - end]}) if apart else {}
             # A try that spares the end with less to do ends where it would become the slower one.
-            most = len(queues[1 - end]) if dear < 1.0 else math.inf
-            own = _worked(batch, table, shop, bench, wanted, short, dear, way, most, over)
+            most = len(queues[1 - end]) if pass_weight < 1.0 else math.inf
+            own = _worked(batch, table, shop, bench, wanted, short, pass_weight, way, most, over)
             table.put_back(aside)
             queues[end] = own
             passes = len(pairs(queues)) + sum(short.values())
@@ -266,12 +266,12 @@ def _both_ends(
 
 def _worked(
     batch: Batch,
-    table: Table,
+    table: OpenedScraps,
     shop: Workshop,
     bench: Bench,
     wanted: Mapping[str, Counter[str]],
     lost: Counter[Key],
-    dear: float,
+    pass_weight: float,
     way: EndWay,
     most: float,
     over: Callable[[], bool],
@@ -280,7 +280,7 @@ def _worked(
 
     Args:
         wanted: paper → die → cuts.
-        dear: what a pass of this end counts, in passes.
+        pass_weight: what a pass of this end counts, in passes.
         most: pulls above which it is given up.
     """
     a_pass_s = rough_pass_s(batch.hand.seconds)
@@ -290,7 +290,7 @@ def _worked(
     for paper in sorted(wanted, key=lambda p: (-max(wanted[p].values()), p)):
         left = Counter(wanted[paper])
         costs = (
-            dear * a_pass_s,
+            pass_weight * a_pass_s,
             rough_trim_s(batch.hand.seconds),
             way.paper_price * _worth_of_paper(batch, table, paper) * a_pass_s,
         )
@@ -338,7 +338,7 @@ def _roughly(count: int) -> int:
     return count if count < 4 else count // 4 * 4
 
 
-def _worth_of_paper(batch: Batch, table: Table, paper: str) -> float:
+def _worth_of_paper(batch: Batch, table: OpenedScraps, paper: str) -> float:
     """Passes that a mm² of a paper is worth: the dearer, the more of what is left is needed.
 
     Where all of it is needed, a sheet costs half as many passes as it has room for cuts.

@@ -18,7 +18,7 @@ from nestcut.passes.common.plate_rules import leaves_half_free
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.makers.ends.benches import Made
 
-__all__ = ["Source", "State", "Table", "pattern_parts", "patterns"]
+__all__ = ["OpenedScraps", "Source", "State", "pattern_parts", "patterns"]
 
 MOST_PARTS = 4
 """A scrap is slit into so many parts at most."""
@@ -42,7 +42,7 @@ class Source:
     take: Callable[[], Piece]
 
 
-class Table:
+class OpenedScraps:
     """Scraps that are not opened yet, and pieces on the table."""
 
     def __init__(self, batch: Batch) -> None:
@@ -58,9 +58,9 @@ class Table:
                     self._parts[*key, pattern] = (parts, Piece(own[0], parts[0], False).in_corner)
         self.lying: dict[State, list[Piece]] = defaultdict(list)
 
-    def copy(self) -> Table:
+    def copy(self) -> OpenedScraps:
         """The same, to go on from in two ways."""
-        other: Table = object.__new__(Table)
+        other: OpenedScraps = object.__new__(OpenedScraps)
         other.patterns, other._parts = self.patterns, self._parts
         other.fresh = defaultdict(list, {key: list(own) for key, own in self.fresh.items()})
         other.lying = defaultdict(list, {key: list(own) for key, own in self.lying.items()})

@@ -22,11 +22,12 @@ from nestcut.passes.common.solvers import new_solver
 if TYPE_CHECKING:
     from ortools.sat.python.cp_model import CpModel
 
-__all__ = ["EndMeasures", "Key", "Member", "Shared", "cuts_of_dies", "share_out", "waits"]
+__all__ = ["EndMeasures", "Key", "Member", "Shared", "cuts_of_dies", "loads", "share_out"]
 
 Key = tuple[str, str]
 """(die, paper)"""
 ENDS = (0, 1)
+"""Of the plate: the one that goes in first, and the other."""
 A_PASS = 100
 """What a pass costs; the others are counted in hundredths of it."""
 UNEVEN = 3
@@ -98,7 +99,7 @@ def share_out(
         barred: (die, paper) that found no paper before: used only where a line has no other.
         row: False where dies need not go into the rows of their end.
     """
-    model = _Model(batch, left, measures, layups, barred)
+    model = _SharingModel(batch, left, measures, layups, barred)
     across_mm, along_mm = window_size(batch.machine)
     model.keep_room(min(full, 1e3) * across_mm * along_mm, row)
     model.count_passes()
@@ -106,7 +107,7 @@ def share_out(
     return model.solved()
 
 
-class _Model:
+class _SharingModel:
     """The integer programme."""
 
     def __init__(
@@ -201,7 +202,7 @@ class _Model:
             takes = self.model.new_int_var(0, 2 * roof, "")
             full = self.model.new_int_var(0, 10**9, "")
             for end in ENDS:
-                waits, widths = [], []
+                loads, widths = [], []
                 for paper in self.papers:
                     own = [(k, n) for k, n in self.cuts.items() if k[2:] == (layup, end, paper)]
                     longest = self.model.new_int_var(0, roof, "")
@@ -210,11 +211,11 @@ class _Model:
                     wide = [(round(TENTHS * self.measures.widths[k[0]]), n) for k, n in own]
                     width = max(1, round(TENTHS * self.measures.across[paper]))
                     self.model.add(sum(w * n for w, n in wide) <= width * longest)
-                    waits.append(longest)
+                    loads.append(longest)
                     widths += [round(A_PASS * w / width) * n for w, n in wide]
-                self.model.add(sum(waits) <= takes)
+                self.model.add(sum(loads) <= takes)
                 self.model.add(sum(widths) <= full)
-                self.goal.append(HANDLED * sum(waits))
+                self.goal.append(HANDLED * sum(loads))
             self.passes.append(takes)
             fuller.append(full)
         balanced = self.model.new_int_var(0, 10**9, "")
@@ -270,7 +271,7 @@ class _Model:
         return Shared(tuple(layups), lines, sum(solver.value(takes) for takes in self.passes))
 
 
-def waits(members: Sequence[Member]) -> int:
+def loads(members: Sequence[Member]) -> int:
     """Passes of an end in which all dies of a paper are down together."""
     longest: Counter[str] = Counter()
     for member in members:

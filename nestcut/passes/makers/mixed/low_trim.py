@@ -33,7 +33,7 @@ WAYS = ((1, False), (1, True), (2, False), (2, True))
 """(scraps are slit to the plate's width over this, dies of one paper lie together)."""
 END_WAYS = ((True, 2, 1.0), (True, 1, 1.6), (False, 2, 1.0), (False, 1, 1.6))
 """(dies lie narrow, lay-ups, rows of dies at each end) of plans by ends."""
-DEAR = 3.0
+PAPER_WEIGHT = 3.0
 """How much dearer paper is where some was short."""
 ENDS_SHORT, ENDS, END_TRY = 0.55, 0.65, 0.8
 """Shares of the time before the other ways: within which another of them is begun where some paper was short, where none
@@ -157,7 +157,7 @@ def _by_ends(
             found = by_ends(
                 batch,
                 shop,
-                EndWay(narrow, feed_turn_deg, layups, rows, DEAR if short else 1.0, short),
+                EndWay(narrow, feed_turn_deg, layups, rows, PAPER_WEIGHT if short else 1.0, short),
                 seconds=MODELS_BY_WORK_S if by_work else min(SHARING_S, seconds),
                 work=SHARING_WORK,
                 asked=[sum(share.count for share in own) for own in draft.plate.shares],

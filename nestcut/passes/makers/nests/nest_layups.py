@@ -63,7 +63,7 @@ class _Side:
 
 
 @dataclass(slots=True)
-class _Work:
+class _NestWork:
     """Pieces of a nest with the cuts they have yet to get."""
 
     nest: Nest
@@ -83,7 +83,7 @@ class _Work:
 class _Tile:
     """A scrap in a lay-up."""
 
-    work: _Work
+    work: _NestWork
     side: _Side
     at: tuple[int, int]
     cuts: list[int]
@@ -153,12 +153,12 @@ def in_nests_along(
     return PaperedPasses(runs, passes, +missing), [chip.begun for chip in chips]
 
 
-def _work(batch: Batch, nest: Nest, dies: Sequence[str], *, along: bool = False) -> _Work:
+def _work(batch: Batch, nest: Nest, dies: Sequence[str], *, along: bool = False) -> _NestWork:
     kind = np.array([dies.index(cut.die) for cut in nest.cuts], np.int64)
     rims = [cut.pose.apply(batch.die(cut.die).rim) for cut in nest.cuts]
     sides = [s for deg in (0.0, 90.0) if (s := _side(batch, nest, rims, deg, fine=along)) is not None]
     left = np.array([cut.times for cut in nest.cuts], np.int64)
-    return _Work(nest, nest.pieces, left, sides, kind, along)
+    return _NestWork(nest, nest.pieces, left, sides, kind, along)
 
 
 def _side(batch: Batch, nest: Nest, rims: Sequence[Shape], deg: float, *, fine: bool) -> _Side | None:
@@ -192,7 +192,7 @@ def _side(batch: Batch, nest: Nest, rims: Sequence[Shape], deg: float, *, fine: 
     )
 
 
-def _weights(batch: Batch, dies: Sequence[str], works: Sequence[_Work]) -> NDArray[np.float64]:
+def _weights(batch: Batch, dies: Sequence[str], works: Sequence[_NestWork]) -> NDArray[np.float64]:
     totals = np.zeros(len(dies))
     for work in works:
         totals += np.bincount(work.kind, work.left, len(dies))
@@ -203,7 +203,9 @@ def _weights(batch: Batch, dies: Sequence[str], works: Sequence[_Work]) -> NDArr
     return np.where(totals > 0, urgency(totals, busiest), 0.0)
 
 
-def _layup(batch: Batch, dies: Sequence[str], works: Sequence[_Work], chips: Sequence[_Work]) -> list[_Tile]:
+def _layup(
+    batch: Batch, dies: Sequence[str], works: Sequence[_NestWork], chips: Sequence[_NestWork]
+) -> list[_Tile]:
     """The scraps of one lay-up and the cuts that each gets there."""
     weights = _weights(batch, dies, [*works, *chips])
     copies = np.array([batch.die(name).copies for name in dies], np.int64)
@@ -276,7 +278,7 @@ def _free(batch: Batch, places: NDArray[np.int64], size: tuple[float, float]) ->
 
 def _chosen(
     batch: Batch,
-    work: _Work,
+    work: _NestWork,
     side: _Side,
     place: int,
     allowed: NDArray[np.bool_],

@@ -20,6 +20,7 @@ from nestcut.passes.common.convex_paper import grown_hull
 from nestcut.passes.common.plate_rules import chip_angle
 from nestcut.passes.common.schedule import cuts_wanted, pieces_of, shares_of
 from nestcut.passes.common.slits import Piece
+from nestcut.passes.common.turns import QUARTERS
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.drafts.order import joined
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
@@ -44,7 +45,6 @@ SQUEEZING = 0.5
 """Share of that for squeezing chips."""
 COMPILED_S = 2.0
 """Loading takes less, compiling more."""
-QUARTERS = (0.0, 90.0, 180.0, 270.0)
 DEARER = 4
 """How much more a missing die is worth than its area where others fill the gaps around it."""
 FILLING = 0.4
@@ -52,7 +52,9 @@ FILLING = 0.4
 FILLS = 3
 """How often an outline is filled, about."""
 LEAST_FILL_S, MOST_FILL_S = 0.1, 1.5
+"""What a filling gets at least and at most."""
 UNTIMED_S = 3600.0
+"""By work a filling ends by its moves: nothing may hang on the clock."""
 FILL_MOVES = 400
 """Moves for a scrap where work is counted instead of time."""
 

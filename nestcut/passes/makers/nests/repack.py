@@ -37,6 +37,7 @@ REGAINING = 0.7
 PUSHING = 0.6
 """Share of that for pushing; the rest is for lay-ups."""
 TRIES_BY_WORK = 40
+"""Tries to pack a scrap anew, where work is counted instead of time."""
 
 _Cuts = tuple[tuple[Die, Pose], ...]
 _Key = tuple[str, bytes, tuple[tuple[str, int], ...]]
@@ -44,7 +45,7 @@ _Key = tuple[str, bytes, tuple[tuple[str, int], ...]]
 
 
 @dataclass(slots=True)
-class _Sheet:
+class _FullScrap:
     """A scrap, or a part of one that is too wide for the plate, with the cuts it gets."""
 
     piece: Piece
@@ -58,7 +59,7 @@ class _Stack:
     """The sheets of a scrap, and what they were given beyond what the draft cuts from it."""
 
     scrap: Scrap
-    sheets: list[_Sheet]
+    sheets: list[_FullScrap]
     homeless: list[Die]
     """Cuts that a slit would hit: they must find another place first."""
     gained: Counter[str] = field(default_factory=Counter)
@@ -82,7 +83,7 @@ class _Stack:
 
 
 @dataclass(frozen=True, slots=True)
-class _Choice:
+class _NestedScrap:
     """A scrap that becomes nests, with cuts that were missing."""
 
     scrap: Scrap
@@ -138,7 +139,7 @@ def _regained(
     areas = {die.name: webbed_area(die, batch.hand.web_mm) * die.pieces for die in batch.dies}
     stacks = _stacks(batch, got, {paper for _, paper in missing}, areas)
     tries = most_tries
-    kept: list[_Choice] = []
+    kept: list[_NestedScrap] = []
     for effort in EFFORTS:
         tries = _push(batch, stacks, missing, areas, effort, pushed, tries)
         kept = _chosen(batch, stacks, missing, over)
@@ -171,7 +172,8 @@ def _stacks(
             continue
         pieces = slit(scrap, batch.machine.plate_mm[0])
         sheets = [
-            _Sheet(piece, room_in(reachable(batch, piece.in_corner), batch.hand.edge_mm)) for piece in pieces
+            _FullScrap(piece, room_in(reachable(batch, piece.in_corner), batch.hand.edge_mm))
+            for piece in pieces
         ]
         stack = _Stack(scrap, sheets, [])
         for site, use in cuts[scrap.id]:
@@ -186,7 +188,7 @@ def _stacks(
     return sorted(stacks, key=lambda one: (_fill(one.sheets, areas), one.scrap.id))
 
 
-def _fill(sheets: Sequence[_Sheet], areas: Mapping[str, float], more: float = 0.0) -> float:
+def _fill(sheets: Sequence[_FullScrap], areas: Mapping[str, float], more: float = 0.0) -> float:
     """Share of the sheets that cuts with half a web around cover."""
     covered = more + sum(areas[die.name] for sheet in sheets for die, _ in sheet.cuts)
     return covered / max(1e-9, sum(sheet.room.area for sheet in sheets))
@@ -246,14 +248,14 @@ def _wanted(batch: Batch, stack: _Stack, missing: Counter[tuple[str, str]]) -> l
 
 def _chosen(
     batch: Batch, stacks: Sequence[_Stack], missing: Counter[tuple[str, str]], over: Callable[[], bool]
-) -> list[_Choice]:
+) -> list[_NestedScrap]:
     """The scraps that give the missing cuts for fewest passes and few lay-ups each, the cheapest first."""
     left = Counter(missing)
     waiting = [stack for stack in stacks if stack.gained and not stack.homeless]
-    found: list[_Choice] = []
-    offers: dict[tuple[str, tuple[tuple[str, int], ...]], _Choice | None] = {}
+    found: list[_NestedScrap] = []
+    offers: dict[tuple[str, tuple[tuple[str, int], ...]], _NestedScrap | None] = {}
     while waiting and not over():
-        best: _Choice | None = None
+        best: _NestedScrap | None = None
         for stack in waiting:
             own = Counter({name: left[name, stack.scrap.paper] for name in stack.gained})
             useful = stack.gained & own
@@ -273,17 +275,17 @@ def _chosen(
     return found
 
 
-def _offer(batch: Batch, stack: _Stack, useful: Counter[str]) -> _Choice | None:
+def _offer(batch: Batch, stack: _Stack, useful: Counter[str]) -> _NestedScrap | None:
     """The scrap with so much of what it could gain; None where that takes too many lay-ups."""
     nests = stack.nests(stack.gained - useful)
     alone = in_nests(batch, nests)
     if alone.missing or len(alone.runs) > LAYUPS_A_CUT * useful.total():
         return None
-    return _Choice(stack.scrap, nests, useful, len(alone.passes) / useful.total())
+    return _NestedScrap(stack.scrap, nests, useful, len(alone.passes) / useful.total())
 
 
 def _pushed(
-    batch: Batch, sheet: _Sheet, count: Counter[str], effort: int, over: Callable[[], bool]
+    batch: Batch, sheet: _FullScrap, count: Counter[str], effort: int, over: Callable[[], bool]
 ) -> _Cuts | None:
     """So many cuts of each die, a web between them, beginning with those of the sheet; None where some found no place."""
     from nestcut.placement import fits_together
@@ -323,7 +325,7 @@ def _taking_turns(nests: Sequence[Nest]) -> list[Nest]:
 
 
 def _with_nests(
-    batch: Batch, got: PaperedPasses, chosen: Sequence[_Choice], over: Callable[[], bool]
+    batch: Batch, got: PaperedPasses, chosen: Sequence[_NestedScrap], over: Callable[[], bool]
 ) -> PaperedPasses | None:
     """The scraps cut as nests, everything else as before."""
     nests = _taking_turns([nest for one in chosen for nest in one.nests])

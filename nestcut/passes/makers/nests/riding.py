@@ -71,11 +71,11 @@ def _repacked(rest: PaperedPasses) -> PaperedPasses:
             passes += own
             continue
         sites = rest.runs[run].sites
-        queues: dict[tuple[int, ...], list[_Lying]] = defaultdict(list)
+        queues: dict[tuple[int, ...], list[_LyingPart]] = defaultdict(list)
         for draft in own:
             for use in draft.uses:
-                queues[use.slots].append(_Lying(use, sites))
-        bins: list[list[_Lying]] = []
+                queues[use.slots].append(_LyingPart(use, sites))
+        bins: list[list[_LyingPart]] = []
         for slots in sorted(queues, key=lambda slots: (-len(queues[slots]), slots)):
             first = 0
             for one in queues[slots]:
@@ -91,7 +91,7 @@ def _repacked(rest: PaperedPasses) -> PaperedPasses:
     return PaperedPasses(rest.runs, passes, rest.missing)
 
 
-class _Lying:
+class _LyingPart:
     """A part as it lies on the plate, with the rims that are down on it."""
 
     def __init__(self, use: PartUse, sites: Sequence[Site]) -> None:
@@ -101,7 +101,7 @@ class _Lying:
         self.key = (id(sites), use.slots, tuple(round(value, 3) for value in self.shape.bounds))
 
 
-def _clash(a: _Lying, b: _Lying, known: dict[tuple[object, object], bool]) -> bool:
+def _clash(a: _LyingPart, b: _LyingPart, known: dict[tuple[object, object], bool]) -> bool:
     """Whether two parts can't lie in one pass."""
     if set(a.use.slots) & set(b.use.slots):
         return True

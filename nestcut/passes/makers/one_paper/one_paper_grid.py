@@ -24,7 +24,7 @@ from nestcut.outlines import shrink_outline
 from nestcut.outlines.shapes.flatten import simplify_polygon
 from nestcut.passes.common.plate_rules import PLAY_MM, keeps_gap, window_size
 
-__all__ = ["Grid", "Mask", "Near", "Turned", "lies_well", "switch_off"]
+__all__ = ["DieGrid", "Mask", "Near", "Turned", "lies_well", "switch_off"]
 
 HAIR_MM = 1e-7
 """Half of the checker's tolerance: what is allowed here is allowed there."""
@@ -77,7 +77,7 @@ class Turned:
         )
 
 
-class Grid:
+class DieGrid:
     """Turned dies, the places in fresh outlines, and what comes too near to what; each is found once."""
 
     def __init__(self, batch: Batch) -> None:

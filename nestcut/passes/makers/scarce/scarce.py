@@ -121,7 +121,7 @@ def without_missing(batch: Batch, demand: Sequence[Demand], shares: Shares, got:
 def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for) -> Draft:  # type: ignore[no-untyped-def]
     """The draft cut back to what the scraps give: spares go first, then as many whole kits as can be.
 
-    ``plate_for`` plans lay-ups: (demand, room, seconds) → PlatePlan.
+    ``plate_for`` plans lay-ups: (demand, footprint, seconds) → PlatePlan.
     """
     full, demand = draft.shares, batch.demand
     papers = {paper for _, paper in draft.papered.missing}
@@ -221,7 +221,7 @@ def _replanned(  # type: ignore[no-untyped-def]
         replace(line, count=sum(s.count for s in own), spares=0)
         for line, own in zip(batch.demand, shares, strict=True)
     ]
-    proof: PlatePlan = plate_for(demand, draft.plate.room, clock.left() - 3 * took)
+    proof: PlatePlan = plate_for(demand, draft.plate.footprint, clock.left() - 3 * took)
     whole = replace(laid, missing=Counter())
     closed = closed_up(whole)
     best = Draft(draft.plate, proof, shares, closed if len(closed.passes) < len(whole.passes) else whole)

@@ -24,7 +24,7 @@ __all__ = [
     "Copy",
     "LaneLayup",
     "LaneSlot",
-    "Variant",
+    "LaneVariant",
     "lane_sides",
     "one_of_each_way",
     "room_across",
@@ -76,7 +76,7 @@ class LaneLayup:
 
 
 @dataclass(frozen=True, slots=True)
-class Variant:
+class LaneVariant:
     """A die turned one way: sizes along and across the feed, mm."""
 
     deg: float
@@ -96,9 +96,9 @@ class Copy:
 
     die: Die
     cuts: tuple[tuple[str, int], ...]
-    variants: tuple[Variant, ...]
+    variants: tuple[LaneVariant, ...]
     """Single columns: what fewest passes are looked for with."""
-    wide: tuple[Variant, ...] = ()
+    wide: tuple[LaneVariant, ...] = ()
     """Several columns: chosen where the plate has the room."""
 
     @property
@@ -106,7 +106,7 @@ class Copy:
         return sum(n for _, n in self.cuts)
 
 
-_Item = tuple[Copy, Variant, tuple[tuple[str, int], ...]]
+_Item = tuple[Copy, LaneVariant, tuple[tuple[str, int], ...]]
 
 
 def settled(
@@ -239,7 +239,7 @@ class _Needed:
         return self._most[key]
 
 
-def _columns(variant: Variant, width: int) -> tuple[int, int]:
+def _columns(variant: LaneVariant, width: int) -> tuple[int, int]:
     """(columns that a lane of this width has room for, the first column's place from the lane's left side, mm)."""
     for columns in range(len(variant.rooms) + 1, 1, -1):
         need, first = variant.rooms[columns - 2]
@@ -248,7 +248,7 @@ def _columns(variant: Variant, width: int) -> tuple[int, int]:
     return 1, 0
 
 
-def room_across(variant: Variant, columns: int, gap: float, edge: float, web: float) -> tuple[int, int]:
+def room_across(variant: LaneVariant, columns: int, gap: float, edge: float, web: float) -> tuple[int, int]:
     """(width of a lane for so many columns, the first column's place from its left side), whole mm."""
     cut, rim = variant.cut, variant.rim
     wide, shifts = lane_width(columns, cut[2] - cut[0], web, edge)

@@ -20,7 +20,7 @@ from nestcut.passes.makers.strips.lane_moves import (
     Copy,
     LaneLayup,
     LaneSlot,
-    Variant,
+    LaneVariant,
     lane_sides,
     room_across,
     settled,
@@ -93,7 +93,7 @@ def _copies(batch: Batch, wanted: Mapping[tuple[str, str], int]) -> list[Copy] |
     return copies
 
 
-def _wide(batch: Batch, variants: Sequence[Variant]) -> tuple[Variant, ...]:
+def _wide(batch: Batch, variants: Sequence[LaneVariant]) -> tuple[LaneVariant, ...]:
     """The same dies in lanes that are wide enough for several columns of cuts."""
     left, right = lane_sides(batch)
     return tuple(
@@ -104,7 +104,7 @@ def _wide(batch: Batch, variants: Sequence[Variant]) -> tuple[Variant, ...]:
     )
 
 
-def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, ...]:
+def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[LaneVariant, ...]:
     bases = turns_in_rows(batch, die, papers)
     degrees = list(dict.fromkeys((float(base) + q) % 360.0 for base in bases for q in (0.0, 90.0)))
     if die.turns != "any":
@@ -114,7 +114,7 @@ def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, .
     clear, gap, edge = batch.machine.clear_mm, batch.hand.gap_mm, batch.hand.edge_mm
     # Where the edge is wide, a die nearest the end lies so far in that its paper does not stick out too far.
     aside = edge - clear - batch.machine.overhang_mm
-    found: dict[tuple[int, float], Variant] = {}
+    found: dict[tuple[int, float], LaneVariant] = {}
     for deg in degrees:
         if not suits(batch, die, papers, deg):
             continue
@@ -128,7 +128,7 @@ def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, .
         high, metal = cut[3] - cut[1], max(cut[1] - rim[1], rim[3] - cut[3])
         depth = max(rim[3] - rim[1] + gap, high + 2 * edge, aside + high + metal + gap) + 1.0
         if lane <= right - left and depth <= length + 1.0:
-            variant = Variant(deg, cut, rim, lane, depth)
+            variant = LaneVariant(deg, cut, rim, lane, depth)
             rooms = [
                 room_across(variant, columns, gap, edge, batch.hand.web_mm)
                 for columns in range(2, MOST_COLUMNS + 1)
@@ -206,7 +206,7 @@ def _solve(
     for m in range(count):
         if not solver.value(passes[m]):
             continue
-        lanes_of: dict[tuple[int, int], list[tuple[Copy, Variant, tuple[tuple[str, int], ...]]]] = {}
+        lanes_of: dict[tuple[int, int], list[tuple[Copy, LaneVariant, tuple[tuple[str, int], ...]]]] = {}
         for (c, v, mm, e, k), b in lies.items():
             if mm != m or not solver.value(b):
                 continue

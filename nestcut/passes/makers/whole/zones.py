@@ -22,7 +22,9 @@ from nestcut.plans.model import Slot
 __all__ = ["zone_stations"]
 
 STARTS = 30
+"""Random ways to share dies out over both ends, each improved."""
 MOST_STATIONS = 12
+"""Lay-ups, at most: more than anybody sets up in an evening."""
 
 
 def zone_stations(

@@ -25,6 +25,7 @@ ORDER = [
     "batch",
     "plans",
     "box",
+    "hands",
     "checks",
     "placement",
     "passes",
@@ -179,11 +180,11 @@ def test_libraries_stay_in_their_rooms(path: Path) -> None:
 
 
 def test_checker_shares_no_code_with_the_optimiser() -> None:
-    """checks imports neither placement nor passes (nor the box), so a mistake there can't hide itself."""
+    """checks imports neither hands, placement nor passes (nor the box), so a mistake there can't hide itself."""
     for path in (PACKAGE / "checks").rglob("*.py"):
         for name in imported(path):
             assert not name.startswith(
-                ("nestcut.placement", "nestcut.passes", "nestcut.box", "ortools", "numba")
+                ("nestcut.hands", "nestcut.placement", "nestcut.passes", "nestcut.box", "ortools", "numba")
             )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -139,11 +140,14 @@ def summary_json(result: Plan, folder: Path) -> dict[str, Any]:
         "passes": total.passes,
         "bound": result.bound.passes,
         "reason": result.bound.reason,
+        "bound_minutes": result.bound.minutes,
         "cranks": total.cranks,
         "changes": total.changes,
         "trims": total.trims,
         "pieces": total.pieces,
         "minutes": total.minutes,
+        "papers_moved": total.actions.papers_moved,
+        "actions": asdict(total.actions),
         "wanted": sum(line.count for line in result.demand),
         "met": sum(line.met for line in result.demand),
         "short": [
@@ -177,9 +181,10 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         lines.append(f"Nothing can be cut: {bound.reason}")
     else:
         lines.append(f"{total.passes} passes, {best}: {bound.reason}")
+        least = "" if bound.minutes is None else f" (no plan takes less than {minutes_words(bound.minutes)})"
         lines.append(
-            f"{total.cranks} cranks, {counted(total.changes, 'lay-up')} to set up, "
-            f"{counted(total.trims, 'trim')}, {counted(total.pieces, 'piece')}, about {minutes_words(total.minutes)}"
+            f"About {minutes_words(total.minutes)}{least}, {counted(total.cranks, 'crank')}, {counted(total.actions.papers_moved, 'paper')} "
+            f"moved; {counted(total.changes, 'lay-up')} to set up, {counted(total.trims, 'trim')}, {counted(total.pieces, 'piece')}"
         )
     used = {p.scrap for a_pass in result.passes for p in a_pass.papers} | {t.scrap for t in result.trims}
     stock = {s.id: s.paper for s in result.scraps}

@@ -12,6 +12,7 @@ from nestcut.passes.common.totals import remnants_of, totals_of
 from nestcut.passes.drafts.order import layups_used
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft
 from nestcut.passes.drafts.trimming import keep_whole, letters, name_parts
+from nestcut.passes.plate.minutes_bound import minutes_bound
 from nestcut.plans.model import (
     Bound,
     Cut,
@@ -85,6 +86,9 @@ def assemble(
         )
         for line, line_shares in zip(demand, shares, strict=True)
     ]  # fmt: skip
+    if passes:
+        minutes, certificate = minutes_bound(met, dies, batch.hand.seconds, batch.machine, bound.passes)
+        bound, proof = replace(bound, minutes=minutes), {**proof, "minutes": certificate}
     return Plan(
         title=batch.title,
         complete=all(line.met == line.count for line in met),
@@ -98,7 +102,7 @@ def assemble(
         layups=layups,
         passes=tuple(passes),
         bound=bound,
-        totals=totals_of(batch.machine, dies, by_id, passes, trims),
+        totals=totals_of(batch.machine, batch.hand, dies, by_id, passes, trims, sheets),
         remnants=remnants_of(dies, by_id, passes, sheets, apart=apart),
         short=tuple(short),
         kits=batch.kits,

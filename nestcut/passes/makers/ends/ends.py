@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 from nestcut.batch.model import Batch
 from nestcut.batch.turns import turns_on
+from nestcut.hands import rough_pass_s, rough_trim_s
 from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.plate_rules import leaves_half_free, window_size
 from nestcut.passes.common.schedule import urgency
@@ -290,16 +291,16 @@ def _worked(
         pass_weight: what a pass of this end counts, in passes.
         most: pulls above which it is given up.
     """
-    machine = batch.machine
+    a_pass_s = rough_pass_s(batch.hand.seconds)
     queue: Queue = []
     known = bench.known
     copies = Counter(bench.sites[slot].die.name for slot in bench.slots)
     for paper in sorted(wanted, key=lambda p: (-max(wanted[p].values()), p)):
         left = Counter(wanted[paper])
         costs = (
-            pass_weight * machine.seconds_per_pass,
-            machine.seconds_per_trim,
-            way.paper_price * _worth_of_paper(batch, table, paper) * machine.seconds_per_pass,
+            pass_weight * a_pass_s,
+            rough_trim_s(batch.hand.seconds),
+            way.paper_price * _worth_of_paper(batch, table, paper) * a_pass_s,
         )
         worth: dict[object, float] = {}
         while +left and len(queue) <= most and not budget.over():

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from nestcut.batch.model import Batch
+from nestcut.hands import rough_pass_s, rough_trim_s
 from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import cuts_wanted, shares_of
 from nestcut.passes.common.trims import Trimming
@@ -196,10 +197,10 @@ def _filled(batch: Batch, plate: PlatePlan, got: PaperedPasses, budget: Budget) 
 
 def _aims(batch: Batch, draft: Draft) -> list[Costs]:
     """What drafts half-way are to save, by the person's wishes; none where no trims are allowed."""
-    machine, wishes = batch.machine, batch.wishes
+    wishes = batch.wishes
     if not Trimming.of(batch).allowed:
         return []
-    by_time = Costs(machine.seconds_per_pass, machine.seconds_per_trim)
+    by_time = Costs(rough_pass_s(batch.hand.seconds), rough_trim_s(batch.hand.seconds))
     by_trims = Costs(HAIR, 1.0)
     first, *others = wishes.order
     if first == "minutes":

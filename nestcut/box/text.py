@@ -66,7 +66,10 @@ def read_text(text: str) -> Export:
     try:
         return _export(JsonNode(parse_json(text)))
     except PlanError as err:
-        raise BoxError(err.what, mend=err.mend or "export the box anew", where=err.where) from None
+        # Mends of the readers of plans speak of plans.
+        own = bool(err.mend) and "plan" not in err.mend
+        mend = err.mend if own else "give a file that nestcut box export wrote, as it was written"
+        raise BoxError(err.what, mend=mend, where=err.where) from None
 
 
 def _export(root: JsonNode) -> Export:

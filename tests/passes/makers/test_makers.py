@@ -113,15 +113,3 @@ def test_a_maker_says_no_to_wishes_that_it_can_not_serve(maker: Maker, asks: dic
         if maker.suits(asks[name]):
             for draft in maker.drafts(replace(asks[name], memory={}), BY_WORK):
                 assert draft.trims == 0
-
-
-@pytest.mark.parametrize("maker", MAKERS.values(), ids=MAKERS)
-def test_by_work_a_maker_does_the_same_again(maker: Maker, asks: dict[str, Ask]) -> None:
-    """The clock decides nothing where work is counted."""
-    ask = asks["too little paper"]
-
-    def passes() -> list[object]:
-        return [draft.papered.passes for draft in maker.drafts(replace(ask, memory={}), BY_WORK)]
-
-    if maker.suits(ask):
-        assert passes() == passes()

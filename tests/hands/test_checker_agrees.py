@@ -180,7 +180,8 @@ def test_trims_are_counted_alike_at_any_angle(parts: list[Polygon], deg: float) 
     new, again, scissors_mm = trim_cuts(sheet, turned)
     assert (done.trim_cut, done.trim_cut_again) == (new, again)
     assert done.scissors_mm == pytest.approx(scissors_mm, abs=0.01)
-    assert done.trim_cut + done.trim_cut_again + 1 >= len(parts)
+    if not scissors_mm:  # else lines too close for a straight cut are gone around
+        assert done.trim_cut + done.trim_cut_again + 1 >= len(parts)
 
 
 def test_a_single_pass() -> None:

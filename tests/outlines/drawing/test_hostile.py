@@ -216,6 +216,7 @@ def ovals(count: int) -> str:
         use_bomb,
     ],
 )  # fmt: skip
+@pytest.mark.first(8)
 def test_bombs_end_soon(tmp_path, make):
     """A million points, deep nesting, use bombs, endless numbers: refused within seconds."""
     begin = time.process_time()
@@ -252,6 +253,7 @@ def test_any_file_gives_an_outline_or_a_message(tmp_path_factory, pieces, noise,
     assert read.rim.covers(read.cut)
 
 
+@pytest.mark.thorough
 def test_hundreds_of_rings_end_soon(tmp_path):
     """Nesting of many outlines inside each other is quick."""
     begin = time.process_time()

@@ -119,6 +119,7 @@ def polyomino(chance: random.Random) -> Cells:
     return frozenset(cells)
 
 
+@pytest.mark.thorough
 def test_polyominoes_against_the_oracle():
     """Sets that fill most of a plate, quarter turns: none that fits is disproved; of the others many are."""
     chance = random.Random(5)
@@ -151,6 +152,7 @@ def test_the_gap_counts():
         assert (relative.disprove([0, 0], EFFORTS[0]) is None) == lie
 
 
+@pytest.mark.thorough
 def test_what_area_and_stacking_leave_open():
     """The three largest dies of set 76: 60 % of the plate, no layout, and no disproof by stacking in its usual limits."""
     window = box(0, 0, 75, 150)

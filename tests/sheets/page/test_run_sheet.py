@@ -185,6 +185,7 @@ def test_extras_are_shown_when_they_are_there_and_only_then(evening):
     assert "Cranking load" not in Page(sheet(replace(plans.evening(), extras=odd))).words
 
 
+@pytest.mark.thorough
 def test_ten_thousand_passes_stay_a_short_sheet():
     """Four set-ups of two lay-ups: at most a dozen run rows, well under a few MB, within seconds."""
     plan = plans.long_run(10_000)

@@ -21,6 +21,7 @@ ORDER = [
     "arithmetic",
     "units",
     "outlines",
+    "pictures",
     "batch",
     "plans",
     "box",
@@ -61,6 +62,7 @@ FLOORS = {
         "parts",
         "drafts",
         "short",
+        "makers.door",
         "makers.chips",
         "makers.strips",
         "makers.whole",
@@ -70,6 +72,8 @@ FLOORS = {
         "makers.one_paper",
         "advice",
         "makers.scarce",
+        "makers.board",
+        "makers.steps",
     ],
     "sheets": [
         "drawings",
@@ -202,3 +206,13 @@ def test_front_door_is_plain_functions() -> None:
     assert isinstance(nestcut.check, FunctionType)
     beside = {path.stem for path in PACKAGE.iterdir()}
     assert not beside & set(nestcut.__all__)
+
+
+def test_class_names_mean_one_thing() -> None:
+    """No two modules have classes of one name, with or without an underscore: a reader knows which is meant."""
+    homes: dict[str, set[str]] = {}
+    for path in modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                homes.setdefault(node.name.lstrip("_"), set()).add(str(path.relative_to(PACKAGE)))
+    assert {name: sorted(paths) for name, paths in homes.items() if len(paths) > 1} == {}

@@ -22,7 +22,7 @@ from nestcut.box.file import BoxFile, now_text
 from nestcut.box.place import usual_place
 from nestcut.box.schema import STOCK
 from nestcut.box.values import Action, AfterEvening, PastEvening, StockScrap, Tagged
-from nestcut.errors import BoxError, PlanError, Where, found_at
+from nestcut.errors import BoxError, Where, found_at
 from nestcut.plans import Plan
 from nestcut.units import Units
 
@@ -283,8 +283,7 @@ class Box:
         with self._file.writing() as con:
             action = undo.latest(con) if back else undo.next_undone(con)
             if action is not None:
-                with found_at(self._file.where):
-                    undo.toggle(con, action, self._file.seal)
+                undo.toggle(con, action, self._file.seal)
             return action
 
     # ------------------------------------------------------------------ text
@@ -306,6 +305,7 @@ class Box:
             again: also where the box holds something.
         Raises: BoxError for what is no export, and for a box that is not empty.
         """
+        taken_in = text.read_text(export)
         with self._file.acting("took in an export") as con:
             full = any(con.execute(f"select 1 from {table} limit 1").fetchone() for table in STOCK)
             if full and not again:
@@ -318,13 +318,10 @@ class Box:
             fresh = con.execute("select count(*) from action").fetchone()[0] == 1
             for table in ("scrap", "paper", "die", "evening"):
                 con.execute(f"delete from {table}")
-            try:
-                id_, made = text.read_text(con, export)
-            except PlanError as err:
-                raise BoxError(err.what, mend=err.mend, where=err.where) from None
+            text.put_export(con, taken_in)
             if fresh:
                 # The same box at a new place: plans made from it know it again.
-                con.execute("update box set id = ?, made = ?", (id_, made))
+                con.execute("update box set id = ?, made = ?", (taken_in.id, taken_in.made))
 
     def import_from(self, path: str | os.PathLike[str], *, again: bool = False) -> None:
         """:meth:`import_text` of a file. Raises: BoxError, OutputError."""

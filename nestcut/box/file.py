@@ -22,7 +22,7 @@ from typing import Any
 
 from nestcut._files import shown
 from nestcut.box.schema import APPLICATION_ID, SEALED, VERSION, VERSIONS
-from nestcut.errors import BoxError, NestcutError, OutputError, Where
+from nestcut.errors import BoxError, NestcutError, OutputError, Where, found_at
 
 __all__ = ["BoxFile", "now_text"]
 
@@ -77,10 +77,10 @@ class BoxFile:
                     mend="name another file with --box",
                     where=self.where,
                 ) from err
-        with self._in_words():
+        with self._in_words(opening=True):
             self._con = self._connect("rwc" if create else "rw")
         try:
-            with self._in_words():
+            with self._in_words(opening=True):
                 self._ready(create)
         except BaseException:
             self._con.close()
@@ -323,19 +323,23 @@ class BoxFile:
         )
 
     @contextmanager
-    def _in_words(self) -> Iterator[None]:
-        """Errors of SQLite as errors that a person can mend."""
+    def _in_words(self, *, opening: bool = False) -> Iterator[None]:
+        """Errors of SQLite as errors that a person can mend; all that is raised inside names the file.
+
+        While a file is opened, what SQLite can't make sense of is the file's fault; afterwards it is ours.
+        """
         try:
-            yield
+            with found_at(self.where):
+                yield
         except sqlite3.Error as err:
-            raise self._worded(err) from err
+            raise self._worded(err, opening) from err
         except UnicodeDecodeError as err:
             # A message of SQLite that quotes a schema which is no text any more.
             raise self._damaged() from err
 
-    def _worded(self, err: sqlite3.Error) -> NestcutError:
+    def _worded(self, err: sqlite3.Error, opening: bool) -> NestcutError:
         code = (getattr(err, "sqlite_errorcode", None) or 0) & 0xFF
-        if code in _DAMAGED:
+        if code in _DAMAGED or (opening and code == sqlite3.SQLITE_ERROR):
             return self._damaged()
         if code in _BUSY:
             return BoxError(

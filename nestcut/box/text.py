@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
+from nestcut.batch.model import Die, Paper
 from nestcut.box.rows import die_text, dies, evenings, papers, put_die, put_paper, put_scrap
 from nestcut.box.values import PastEvening, StockScrap
-from nestcut.errors import BoxError
+from nestcut.errors import BoxError, PlanError
 from nestcut.plans.decode import die_of, paper_of
 from nestcut.plans.encode import paper_to_json
 from nestcut.plans.files import parse_json
 from nestcut.plans.node import JsonNode
 from nestcut.plans.shapes import polygon_of
 
-__all__ = ["read_text", "write_text"]
+__all__ = ["Export", "put_export", "read_text", "write_text"]
 
 FORMAT = "nestcut-box"
 VERSION = 1
@@ -46,49 +49,68 @@ def write_text(con: sqlite3.Connection) -> str:
     return "{" + ",\n".join(parts) + "}\n"
 
 
-def read_text(con: sqlite3.Connection, text: str) -> tuple[str, str]:
-    """Put all that a text holds into an empty box, inside an action.
+@dataclass(frozen=True, slots=True)
+class Export:
+    """All that an export holds."""
 
-    Returns: the id of the box that was written, and when it was made.
-    Raises: BoxError, PlanError.
-    """
-    root = JsonNode(parse_json(text))
+    id: str
+    made: str
+    papers: tuple[Paper, ...]
+    dies: tuple[Die, ...]
+    scraps: tuple[StockScrap, ...]
+    evenings: tuple[PastEvening, ...]
+
+
+def read_text(text: str) -> Export:
+    """An export from its text. Raises: BoxError."""
+    try:
+        return _export(JsonNode(parse_json(text)))
+    except PlanError as err:
+        # Mends of the readers of plans speak of plans.
+        own = bool(err.mend) and "plan" not in err.mend
+        mend = err.mend if own else "give a file that nestcut box export wrote, as it was written"
+        raise BoxError(err.what, mend=mend, where=err.where) from None
+
+
+def _export(root: JsonNode) -> Export:
     root.mapping()
     if root.key("format").value != FORMAT:
         root.key("format").refuse("this is no export of a box", "give a file that nestcut box export wrote")
     if root.key("version").whole(1, 10**9) > VERSION:
-        raise BoxError(
+        root.key("version").refuse(
             f"the export is of a newer version; this nestcut knows version {VERSION}",
-            mend="install the newer nestcut",
+            "install the newer nestcut",
         )
-    id_, made = root.key("id").text(), root.key("made").text()
-    known: set[str] = set()
-    for node in root.key("papers").items(most=MOST_SCRAPS):
-        paper = paper_of(node)
-        _once(paper.name, known, node)
-        put_paper(con, paper)
-    held: set[str] = set()
-    for node in root.key("dies").items(most=MOST_SCRAPS):
-        die = die_of(node)
-        _once(die.name, held, node)
-        put_die(con, die)
-    taken: set[str] = set()
-    for node in root.key("scraps").items(most=MOST_SCRAPS):
-        scrap = _scrap(node)
-        _once(scrap.tag, taken, node)
+    found = Export(
+        id=root.key("id").text(),
+        made=root.key("made").text(),
+        papers=tuple(paper_of(node) for node in root.key("papers").items(most=MOST_SCRAPS)),
+        dies=tuple(die_of(node) for node in root.key("dies").items(most=MOST_SCRAPS)),
+        scraps=tuple(_scrap(node) for node in root.key("scraps").items(most=MOST_SCRAPS)),
+        evenings=tuple(_evening(node) for node in root.key("evenings").items(most=MOST_SCRAPS)),
+    )
+    _once([paper.name for paper in found.papers], root.key("papers"))
+    _once([die.name for die in found.dies], root.key("dies"))
+    _once([scrap.tag for scrap in found.scraps], root.key("scraps"))
+    _once([one.plan for one in found.evenings], root.key("evenings"))
+    known = {paper.name for paper in found.papers}
+    for number, scrap in enumerate(found.scraps):
         if scrap.paper not in known:
-            node.key("paper").refuse(f"{node.key('paper').shown()} is not among the papers", "add it there")
+            node = root.key("scraps").item(number).key("paper")
+            node.refuse(f"{node.shown()} is not among the papers", "add it there")
+    return found
+
+
+def put_export(con: sqlite3.Connection, export: Export) -> None:
+    """Put all of it into an empty box, inside an action. Raises: BoxError for a name that no batch could have."""
+    for paper in export.papers:
+        put_paper(con, paper)
+    for die in export.dies:
+        put_die(con, die)
+    for scrap in export.scraps:
         put_scrap(con, scrap.tag, scrap.paper, scrap.outline, scrap.source, scrap.since)
-    done: set[str] = set()
-    for node in root.key("evenings").items(most=MOST_SCRAPS):
-        one = PastEvening(
-            node.key("title").text(most=500, may_be_empty=True),
-            node.key("at").text(),
-            node.key("plan").text(),
-        )
-        _once(one.plan, done, node)
+    for one in export.evenings:
         con.execute("insert into evening (plan, title, at) values (?, ?, ?)", (one.plan, one.title, one.at))
-    return id_, made
 
 
 def _scrap(node: JsonNode) -> StockScrap:
@@ -101,10 +123,15 @@ def _scrap(node: JsonNode) -> StockScrap:
     )
 
 
-def _once(name: str, taken: set[str], node: JsonNode) -> None:
-    if name in taken:
-        node.refuse("this name is there twice", "every scrap, paper, die and evening is there once")
-    taken.add(name)
+def _evening(node: JsonNode) -> PastEvening:
+    return PastEvening(
+        node.key("title").text(most=500, may_be_empty=True), node.key("at").text(), node.key("plan").text()
+    )
+
+
+def _once(names: Sequence[str], node: JsonNode) -> None:
+    if len(set(names)) < len(names):
+        node.refuse("a name is there twice", "every scrap, paper, die and evening is there once")
 
 
 def _line(value: Any) -> str:

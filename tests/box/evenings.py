@@ -9,6 +9,7 @@ from shapely.geometry import Polygon
 from shapely.geometry import box as rectangle
 
 from nestcut import Box
+from nestcut.batch import BoxState
 from nestcut.box import StockScrap
 from nestcut.plans import Plan, plan_from_json, shape_to_json
 from tests.shared.plan_sample import sample
@@ -17,20 +18,23 @@ __all__ = ["evening", "fill", "snapshot"]
 
 
 def fill(box: Box, count: int, rng: random.Random) -> None:
-    """Put in so many scraps of four papers: rectangles, and some with a corner gone."""
+    """Put in so many scraps of four papers (a multiple of 4): rectangles, some of them alike, and some with a corner gone."""
     for paper in ("red", "green", "cream", "navy"):
-        for number in range(count // 4):
+        left = count // 4
+        while left:
             wide, long = rng.uniform(60, 210), rng.uniform(60, 150)
+            alike = min(left, rng.randint(1, 9))
             shape: Any = (wide, long)
-            if number % 5 == 0:
+            if rng.random() < 0.3:
                 shape = Polygon([(0, 0), (wide, 0), (wide, long / 2), (wide / 3, long), (0, long)])
-            box.add(paper, shape)
+            box.add(paper, shape, count=alike)
+            left -= alike
 
 
-def snapshot(box: Box) -> tuple[Any, ...]:
-    """All that the box holds, to the last digit."""
-    scraps = tuple((s.tag, s.paper, s.outline.wkb, s.source, s.since) for s in box.scraps())
-    return sorted(scraps), box.papers(), box.dies(), box.evenings(), box.state
+def snapshot(box: Box) -> tuple[str, BoxState]:
+    """All that the box holds, to the last digit and in its order, as a text without the box's own id; and its state."""
+    text = box.export_text()
+    return text[text.index('"papers"') :], box.state
 
 
 def evening(box: Box, scraps: list[StockScrap], *, title: str = "an evening", untouched: int = 2) -> Plan:

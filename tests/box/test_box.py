@@ -144,7 +144,7 @@ def test_nothing_is_changed_by_what_is_refused(box: Box) -> None:
         (lambda: box.add("red", (0, 50)), "no size"),
         (lambda: box.add("red", (float("nan"), 50)), "no size"),
         (lambda: box.add("red", (1, 50), count=0), "count"),
-        (lambda: box.add(" red", (1, 50)), "blank"),
+        (lambda: box.add(" red", (1, 50)), "begins or ends"),
         (lambda: box.add("red", (1, 50), tag="a\nb"), "hidden"),
         (lambda: box.add("red", Polygon([(0, 0), (9, 9), (9, 0), (0, 9)])), "clean"),
         (lambda: box.add("red", rectangle(0, 0, 20_000, 5)), "10 m"),

@@ -102,7 +102,7 @@ def test_a_box_is_filled_listed_and_emptied(folder: Path, usual_box: Path) -> No
         (["tags", "--out", "tags.pdf"], "svg"),
         (["tags", "--out", "leaf.svg"], "left alone"),
         (["export", "leaf.svg"], "left alone"),
-        (["import", "leaf.svg"], "not empty"),
+        (["import", "leaf.svg"], "not JSON"),
         (["after", "none"], "no such file"),
     ],
 )

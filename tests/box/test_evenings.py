@@ -155,6 +155,7 @@ def test_evenings_are_undone_one_by_one(tmp_path: Path) -> None:
 
 
 @pytest.mark.thorough
+@pytest.mark.timeout(3000)
 def test_a_hundred_evenings_on_a_thousand_scraps(tmp_path: Path) -> None:
     """The same at the size of a life with paper."""
     _evenings(tmp_path / "box.db", 1000, 100, 12)

@@ -77,6 +77,7 @@ def test_kills_lose_nothing(tmp_path: Path) -> None:
 
 
 @pytest.mark.thorough
+@pytest.mark.timeout(3000)
 def test_fifty_kills_lose_nothing(tmp_path: Path) -> None:
     """Fifty times, on one file."""
     rng = random.Random(9)

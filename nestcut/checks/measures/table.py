@@ -163,6 +163,23 @@ def _place_layup(layup: Layup, dies: dict[str, Die], notes: Notebook) -> PlacedL
 
 
 def _add_pass(table: PassTable, index: int, a_pass: Pass, notes: Notebook) -> None:
+    lying = _add_papers(table, index, a_pass, notes)
+    layup = table.layups.get(a_pass.layup)
+    if layup is None:
+        notes.fault(
+            "unknown",
+            f"there is no lay-up {a_pass.layup}, or its dies are unknown",
+            pass_number=a_pass.number,
+            layup=a_pass.layup,
+        )
+        return
+    if not a_pass.cuts:
+        notes.fault("empty-pass", "nothing is cut", pass_number=a_pass.number, layup=a_pass.layup)
+    _add_cuts(table, index, a_pass, layup, lying, notes)
+
+
+def _add_papers(table: PassTable, index: int, a_pass: Pass, notes: Notebook) -> dict[str, int]:
+    """The papers of a pass; returns scrap → number of its row."""
     number = a_pass.number
     lying: dict[str, int] = {}
     for paper in a_pass.papers:
@@ -187,17 +204,13 @@ def _add_pass(table: PassTable, index: int, a_pass: Pass, notes: Notebook) -> No
         lying.setdefault(paper.scrap, len(table.paper_rows))
         pose = (paper.pose.x_mm, paper.pose.y_mm, paper.pose.deg)
         table.paper_rows.append(PaperRow(index, sheet, pose, bool(paper.flipped)))
-    layup = table.layups.get(a_pass.layup)
-    if layup is None:
-        notes.fault(
-            "unknown",
-            f"there is no lay-up {a_pass.layup}, or its dies are unknown",
-            pass_number=number,
-            layup=a_pass.layup,
-        )
-        return
-    if not a_pass.cuts:
-        notes.fault("empty-pass", "nothing is cut", pass_number=number, layup=a_pass.layup)
+    return lying
+
+
+def _add_cuts(
+    table: PassTable, index: int, a_pass: Pass, layup: PlacedLayup, lying: dict[str, int], notes: Notebook
+) -> None:
+    number = a_pass.number
     down: set[int] = set()
     for cut in a_pass.cuts:
         if not 0 <= cut.slot < len(layup.dies):

@@ -79,6 +79,32 @@ def _near_segment(px, py, ax, ay, bx, by):
 
 
 @inner
+def _best_axis(A, a0, a1, B, b0, b1, best, c):
+    """The edge of A that parts the cores best, if by more than ``best``, and the vertex of B nearest to its line.
+
+    Returns (how far apart, edge, vertex), as soon as they are c apart; edge −1 where none is better.
+    """
+    edge = vert = -1
+    for i in range(a0, a1):
+        ex, ey = A[i, 2], A[i, 3]
+        off = ex * A[i, 0] + ey * A[i, 1]
+        low = 1e300
+        lj = b0
+        for j in range(b0, b1):
+            d = ex * B[j, 0] + ey * B[j, 1]
+            if d < low:
+                low = d
+                lj = j
+                if low - off <= best:
+                    break
+        if low - off > best:
+            best, edge, vert = low - off, i, lj
+            if best >= c:
+                break
+    return best, edge, vert
+
+
+@inner
 def _depth(A, a0, a1, B, b0, b1, c):
     """Overlap f = c − signed distance of two convex cores, the axis from B to A, and where it acts."""
     na, nb = a1 - a0, b1 - b0
@@ -88,47 +114,16 @@ def _depth(A, a0, a1, B, b0, b1, c):
     edge = -1
     vert = -1
     if na > 1:
-        for i in range(a0, a1):
-            ex, ey = A[i, 2], A[i, 3]
-            off = ex * A[i, 0] + ey * A[i, 1]
-            low = 1e300
-            lj = b0
-            for j in range(b0, b1):
-                d = ex * B[j, 0] + ey * B[j, 1]
-                if d < low:
-                    low = d
-                    lj = j
-                    if low - off <= best:
-                        break
-            s = low - off
-            if s > best:
-                if s >= c:
-                    return 0.0, 0.0, 0.0, 0.0, 0.0
-                best = s
-                side = 1
-                edge = i
-                vert = lj
+        best, edge, vert = _best_axis(A, a0, a1, B, b0, b1, best, c)
+        if best >= c:
+            return 0.0, 0.0, 0.0, 0.0, 0.0
+        side = 1 if edge >= 0 else 0
     if nb > 1:
-        for i in range(b0, b1):
-            ex, ey = B[i, 2], B[i, 3]
-            off = ex * B[i, 0] + ey * B[i, 1]
-            low = 1e300
-            lj = a0
-            for j in range(a0, a1):
-                d = ex * A[j, 0] + ey * A[j, 1]
-                if d < low:
-                    low = d
-                    lj = j
-                    if low - off <= best:
-                        break
-            s = low - off
-            if s > best:
-                if s >= c:
-                    return 0.0, 0.0, 0.0, 0.0, 0.0
-                best = s
-                side = 2
-                edge = i
-                vert = lj
+        best, other, there = _best_axis(B, b0, b1, A, a0, a1, best, c)
+        if best >= c:
+            return 0.0, 0.0, 0.0, 0.0, 0.0
+        if other >= 0:
+            side, edge, vert = 2, other, there
     if side == 1:
         nx, ny, px, py = -A[edge, 2], -A[edge, 3], B[vert, 0], B[vert, 1]
     elif side == 2:

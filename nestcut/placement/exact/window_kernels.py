@@ -13,12 +13,10 @@ from __future__ import annotations
 import numpy as np
 
 from nestcut.placement.engine.overlap import (
-    _G,
     _TF,
     _copy,
-    _fixed,
     _next,
-    _pair,
+    _reweigh,
     _squares,
     _turn,
     _world_of,
@@ -90,44 +88,6 @@ def fill_window(kit, kind, pose, order, weight, wv, wp, ov, op, samples, dx, dy,
 
 
 @kernel
-def _reweigh_near(kit, kind, pose, mobile, weight, wv, wp, ov, op):
-    """Pairs that still overlap gain weight, the others forget; only pairs that can change."""
-    n = kind.shape[0]
-    TF, gap = kit[_TF], kit[_G][0]
-    depth = np.zeros((n, n + 1))
-    top = 1e-12
-    for i in range(n):
-        if not mobile[i]:
-            continue
-        depth[i, n] = _fixed(kit, kind[i], wv, wp, ov[i], op[i], pose[i, 0], pose[i, 1], 1e300)[4]
-        top = max(top, depth[i, n])
-        for j in range(n):
-            if j == i or (mobile[j] and j < i):
-                continue
-            dx, dy = pose[i, 0] - pose[j, 0], pose[i, 1] - pose[j, 1]
-            r = TF[kind[i], 0] + TF[kind[j], 0] + gap
-            if dx * dx + dy * dy >= r * r:
-                continue
-            depth[i, j] = _pair(
-                kit, kind[i], kind[j], wv, wp, ov[i], op[i], ov[j], op[j],
-                pose[i, 0], pose[i, 1], pose[j, 0], pose[j, 1], 1e300,
-            )[5]  # fmt: skip
-            top = max(top, depth[i, j])
-    for i in range(n):
-        if not mobile[i]:
-            continue
-        for j in range(n + 1):
-            if j == i or (j < n and mobile[j] and j < i):
-                continue
-            if depth[i, j] > 0.0:
-                weight[i, j] = min(weight[i, j] + depth[i, j] / top, 60.0)
-            else:
-                weight[i, j] = max(1.0, weight[i, j] * 0.9)
-            if j < n:
-                weight[j, i] = weight[i, j]
-
-
-@kernel
 def push_window(
     kit,
     kind,
@@ -181,7 +141,7 @@ def push_window(
             return move + 1, top
         if stuck > patience:
             return move + 1, top
-        _reweigh_near(kit, kind, pose, mobile, weight, wv, wp, ov, op)
+        _reweigh(kit, kind, pose, mobile, weight, wv, wp, ov, op)
         u = _next(state) * total
         pick = 0
         for i in range(n):

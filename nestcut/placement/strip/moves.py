@@ -18,7 +18,7 @@ import math
 import numpy as np
 
 from nestcut.placement.shapes.compiled import kernel
-from nestcut.placement.strip.kernels import _next, depth_of
+from nestcut.placement.strip.kernels import _next, depth_of, from_edge, nearer
 
 __all__ = ["place"]
 
@@ -96,27 +96,14 @@ def look(  # type: ignore[no-untyped-def]
         gx, gy = 0.0, 0.0
         for b in range(first, last):
             e = near[b]
-            rx, ry = dx - edges[e, 0], dy - edges[e, 1]
-            ux, uy = edges[e, 2], edges[e, 3]
-            t = rx * ux + ry * uy
-            side = ux * ry - uy * rx
-            if t < 0.0:
-                d2 = rx * rx + ry * ry
-            elif t > edges[e, 4]:
-                rx -= ux * edges[e, 4]
-                ry -= uy * edges[e, 4]
-                d2 = rx * rx + ry * ry
-            else:
-                d2 = side * side
-                rx, ry = -uy * side, ux * side
-            # Two edges are equally near at their common vertex: the one seen less edge-on knows the side.
-            if d2 < best * (1.0 - 1e-9) or (d2 <= best * (1.0 + 1e-9) and abs(side) > abs(best_side)):
+            d2, side, rx, ry = from_edge(edges, e, dx, dy)
+            if nearer(d2, side, best, best_side):
                 best_side = side
                 best = min(best, d2)
                 if d2 > 1e-18:
                     gx, gy = rx, ry
                 else:
-                    gx, gy = -uy, ux
+                    gx, gy = -edges[e, 3], edges[e, 2]
         d = math.sqrt(best)
         s = d if best_side > 0.0 else -d
         if s <= -reach:

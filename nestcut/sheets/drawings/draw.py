@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import shapely
 import svgwrite
@@ -15,6 +15,7 @@ __all__ = [
     "FONT",
     "INK",
     "Svg",
+    "add_die",
     "inner_circle",
     "largest_part",
     "line_path",
@@ -75,6 +76,42 @@ def matrix_words(matrix: tuple[float, float, float, float, float, float]) -> str
         return f"translate({mm(x)},{mm(y)})"
     # SVG's matrix() goes column by column.
     return f"matrix({turn(a)},{turn(d)},{turn(b)},{turn(e)},{mm(x)},{mm(y)})"
+
+
+def add_die(
+    group: Group,
+    svg: Svg,
+    rim: BaseGeometry,
+    cut: BaseGeometry,
+    marks: Sequence[BaseGeometry],
+    *,
+    cut_line: Mapping[str, str],
+) -> None:
+    """A die where it lies: its metal, what it cuts out, the marks in it; ``cut_line``: how the cutting edge is drawn."""
+    group.add(
+        svg.path(
+            path_data(rim),
+            class_="rim",
+            fill="#dddddd",
+            fill_rule="evenodd",
+            stroke="#555555",
+            stroke_width="0.2",
+        )
+    )
+    group.add(
+        svg.path(path_data(cut), class_="cut", fill="#ffffff", fill_rule="evenodd", stroke=INK, **cut_line)
+    )
+    for mark in marks:
+        group.add(
+            svg.path(
+                line_path(mark),
+                class_="mark",
+                fill="none",
+                stroke="#666666",
+                stroke_width="0.25",
+                stroke_dasharray="1.2 0.8",
+            )
+        )
 
 
 def largest_part(shape: BaseGeometry) -> Polygon:

@@ -11,7 +11,7 @@ from nestcut.batch.model import Paper, Scrap
 from nestcut.sheets.drawings.draw import INK, Svg, path_data
 from nestcut.sheets.drawings.hatches import swatch_colour
 from nestcut.sheets.drawings.layup import PAGE_MM
-from nestcut.sheets.drawings.words import clipped, number, plain
+from nestcut.sheets.drawings.words import clipped, number, plain, text_width
 
 __all__ = ["tag_sheets"]
 
@@ -20,6 +20,8 @@ _WIDTH_MM, _HEIGHT_MM = PAGE_MM[0] / COLUMNS, (PAGE_MM[1] - 6.0) / ROWS
 _HEAD_MM = 6.0
 _PICTURE_MM = 20.0
 _PAD_MM = 2.5
+_WORDS_MM = _WIDTH_MM - _PICTURE_MM - 3 * _PAD_MM
+"""Room for a line of words; longer ones are written smaller."""
 
 
 def tag_sheets(scraps: Sequence[Scrap], papers: Mapping[str, Paper]) -> list[str]:
@@ -78,8 +80,12 @@ def _tag(svg: Svg, scrap: Scrap, paper: Paper, x: float, y: float) -> None:
         )
     )
     at = x + _PAD_MM
-    group.add(svg.text(clipped(scrap.id, 16), at, y + 8.5, size=5.0, bold=True, class_="id"))
-    group.add(svg.text(clipped(scrap.paper, 22), at, y + 14.5, size=3.2))
+    for words, down, size, bold in (
+        (clipped(scrap.id, 30), 8.5, 5.0, True),
+        (clipped(scrap.paper, 30), 14.5, 3.2, False),
+    ):
+        size = min(size, size * _WORDS_MM / text_width(words, size))
+        group.add(svg.text(words, at, y + down, size=size, bold=bold))
     group.add(svg.text(f"{number(wide)} × {number(long)} mm", at, y + 19.5, size=3.2))
     group.add(svg.text("↑ up, good side up", at, y + 24.5, size=2.6))
     svg.add(group)

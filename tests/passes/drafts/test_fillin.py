@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 
 import shapely
@@ -12,7 +11,7 @@ from shapely.geometry import box
 
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
 from nestcut.checks import check_plan
-from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.drafts.fillin import filled_in, leftovers
@@ -95,8 +94,7 @@ def test_a_free_line_moves_to_the_paper_that_has_more_left() -> None:
     """Six squares of 20 mm, either paper: p has one scrap of 26 × 26 mm for one of them, q plenty."""
     batch = batch_of([CardLine(("a",), ("p", "q"), 6)], [("p", 26.0, 26.0), ("q", 80.0, 120.0)], {"a": 20.0})
     plate = plan_plate(batch, batch.demand, footprint="hulls", seconds=600, work_limit=20)
-    clock = Clock(60.0, 20, None, None, time.monotonic())
-    draft = in_strips(batch, plate, clock, 0)
+    draft = in_strips(batch, plate, Budget(work_limit=20))
     assert draft is not None
     assert draft.missing == 0
     assert draft.passes == 6

@@ -32,7 +32,7 @@ from tests.shared.places import EXAMPLES
 def by_two_ends(
     batch: Batch, layups: int = 1
 ) -> tuple[Plan, Counter[tuple[str, str]], list[Counter[tuple[str, str]]]]:
-    found = by_ends(batch, Workshop(batch), EndWay(True, 0.0, layups, 1.6), seconds=600, work=0.2)
+    found = by_ends(batch, Workshop(batch), EndWay(True, 0.0, layups, 1.6), work=0.2)
     assert found is not None
     got, lines = found
     shares = tuple(tuple(Share(die, paper, n) for (die, paper), n in own.items() if n) for own in lines)
@@ -45,8 +45,6 @@ def asked(batch: Batch, width: float = 90.0) -> EndMeasures:
         width,
         {paper.name: width for paper in batch.papers},
         90.0,
-        seconds=60,
-        work=0.2,
     )
 
 
@@ -122,13 +120,13 @@ def test_lines_are_shared_out_so_that_the_slower_end_is_quick() -> None:
         CardLine(("b",), ("p", "q"), 16),
         CardLine(("c",), ("q",), 8),
     )
-    shared = share_out(batch, [8, 16, 8], asked(batch), layups=1, full=0.9)
+    shared = share_out(batch, [8, 16, 8], asked(batch), work=0.2, layups=1, full=0.9)
     assert shared is not None
     assert shared.passes == 16
     assert sum(shared.lines[1].values()) == 16
     # Two copies halve it.
     two = replace(batch, dies=tuple(replace(die, copies=2 if die.name == "b" else 1) for die in batch.dies))
-    shared = share_out(two, [8, 16, 8], asked(two), layups=1, full=0.9)
+    shared = share_out(two, [8, 16, 8], asked(two), work=0.2, layups=1, full=0.9)
     assert shared is not None
     assert shared.passes == 8
 
@@ -136,8 +134,10 @@ def test_lines_are_shared_out_so_that_the_slower_end_is_quick() -> None:
 def test_what_is_too_narrow_for_dies_side_by_side_takes_longer() -> None:
     """Three dies of 24 mm in paper of 30 mm: of two at one end only one is down in a pass."""
     batch = batch_of([(square_die(n, 20), "p", 6) for n in "abc"], [("p", 30, 90)] * 30)
-    wide = share_out(batch, [6, 6, 6], asked(batch), layups=1, full=0.9)
-    narrow = share_out(batch, [6, 6, 6], replace(asked(batch), across={"p": 24.0}), layups=1, full=0.9)
+    wide = share_out(batch, [6, 6, 6], asked(batch), work=0.2, layups=1, full=0.9)
+    narrow = share_out(
+        batch, [6, 6, 6], replace(asked(batch), across={"p": 24.0}), work=0.2, layups=1, full=0.9
+    )
     assert wide is not None
     assert narrow is not None
     assert (wide.passes, narrow.passes) == (6, 12)
@@ -233,7 +233,7 @@ def test_a_favoured_die_gets_the_scraps_that_hold_it() -> None:
     dies = [(square_die("small", 20), "p", 12), (square_die("large", 50), "p", 1)]
     batch = batch_of(dies, [("p", 60, 60), *[("p", 30, 60)] * 6])
     way = EndWay(True, 0.0, 1, 1.6, favoured=frozenset({"large"}))
-    found = by_ends(batch, Workshop(batch), way, seconds=600, work=0.2)
+    found = by_ends(batch, Workshop(batch), way, work=0.2)
     assert found is not None
     assert not found[0].missing
 
@@ -241,7 +241,7 @@ def test_a_favoured_die_gets_the_scraps_that_hold_it() -> None:
 def test_no_more_is_cut_than_is_asked() -> None:
     """Where paper is short, fewer kits are asked for than the demand says."""
     batch = batch_of([(square_die("a", 20), "p", 9), (square_die("b", 20), "p", 5)], [("p", 60, 100)] * 3)
-    found = by_ends(batch, Workshop(batch), EndWay(True, 0.0, 1, 1.6), seconds=600, work=0.2, asked=[4, 2])
+    found = by_ends(batch, Workshop(batch), EndWay(True, 0.0, 1, 1.6), work=0.2, asked=[4, 2])
     assert found is not None
     got, lines = found
     assert lines == [{("a", "p"): 4}, {("b", "p"): 2}]
@@ -252,7 +252,7 @@ def test_no_more_is_cut_than_is_asked() -> None:
 def test_minutes_are_no_more_than_those_of_rows_by_hand() -> None:
     """A tenth of the event example: sheets that must be slit, dies in several papers, a striped one."""
     batch = replace(read_batch(EXAMPLES / "event.toml"), kits=20)
-    found = by_ends(batch, Workshop(batch), EndWay(True, 90.0, 2, 1.0), seconds=600, work=0.3)
+    found = by_ends(batch, Workshop(batch), EndWay(True, 90.0, 2, 1.0), work=0.3)
     assert found is not None
     got, lines = found
     shares = tuple(tuple(Share(die, paper, n) for (die, paper), n in own.items() if n) for own in lines)

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.drafts.ranking import Draft, figures
 from nestcut.passes.drafts.trimming import obey_trims
@@ -26,7 +27,7 @@ def test_figures_are_those_of_the_passes(seed: int, supply: float) -> None:
     layups = lane_layups(batch, cuts_wanted(batch, plate.shares), at_least=plate.bound)
     assert layups is not None
     for chips in (False, True):
-        laid = lay_strips(batch, layups, piles_by_paper(batch), tries=3, chips=chips, seed=seed)
+        laid = lay_strips(batch, layups, piles_by_paper(batch), Budget(seed=seed), tries=3, chips=chips)
         draft = Draft(plate, plate, plate.shares, laid.papered(batch))
         told, counted = laid.figures(batch), figures(batch, draft)
         # Which strip lies where shows only when passes are made: minutes are told roughly.
@@ -53,7 +54,7 @@ def test_straight_is_said_where_nothing_is_given_up() -> None:
         layups = lane_layups(batch, cuts_wanted(batch, plate.shares), at_least=plate.bound)
         assert layups is not None
         for tries in (1, 12):
-            laid = lay_strips(batch, layups, piles_by_paper(batch), tries=tries, seed=seed)
+            laid = lay_strips(batch, layups, piles_by_paper(batch), Budget(seed=seed), tries=tries)
             given_up = obey_trims(batch, laid.papered(batch)).missing - laid.missing
             assert laid.straight() == (not given_up)
             said.append(laid.straight())

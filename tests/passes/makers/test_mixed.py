@@ -11,6 +11,7 @@ from shapely.geometry import box
 from nestcut.batch.model import Batch, Card, CardLine, Extra, Pose, Wishes
 from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
+from nestcut.passes.common.budget import ENDLESS
 from nestcut.passes.common.schedule import RunTask, cuts_wanted
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.drafts.moved_pieces import eased_shares
@@ -115,7 +116,7 @@ def test_no_cut_is_lost_or_made_twice(most: int | None) -> None:
     wanted = cuts_wanted(batch, plate.shares)
     whole = in_whole_scraps(batch, wanted, lambda left, k: zone_stations(batch, left, variant=k))
     shares = strip_shares(batch, Draft(plate, plate, plate.shares, PaperedPasses([], [])))
-    drafts = list(mixed(batch, plate, whole, shares, Costs(0.01, 1.0, most), seed=0, seconds=10))
+    drafts = list(mixed(batch, plate, whole, shares, Costs(0.01, 1.0, most), ENDLESS, seconds=10))
     assert drafts
     for draft in drafts:
         runs = draft.papered.runs

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import random
-import time
 from collections import Counter
 from dataclasses import replace
 
@@ -13,7 +12,7 @@ from shapely.geometry import box
 
 from nestcut.batch.model import Batch, CardLine, Hand, Scrap
 from nestcut.checks import check_plan
-from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.drafts.ranking import Draft
@@ -28,14 +27,14 @@ SQUARE_OF_FIVE = 2 + 2 * math.sqrt(2)
 """Side of the least square that holds five discs of radius 1, one in the middle (Graham 1968)."""
 
 
-def by_work(work: int = 200) -> Clock:
-    return Clock(3600.0, work, None, None, time.monotonic())
+def by_work(work: int = 200) -> Budget:
+    return Budget(work_limit=work)
 
 
 def chips_of(batch: Batch) -> Draft:
     """Chips as many as lie in the scraps, nothing squeezed."""
     plate = plan_plate(batch, batch.demand, footprint="hulls", seconds=600, work_limit=40)
-    got = with_papers(batch, plate.runs, plate.shares, by_work(), 0, sparing=True)
+    got = with_papers(batch, plate.runs, plate.shares, by_work(), sparing=True)
     assert got is not None
     return Draft(plate, plate, plate.shares, got)
 
@@ -80,17 +79,17 @@ def test_the_fifth_disc_is_won_back_where_a_web_leaves_it_room() -> None:
     batch = five_discs(1.01)
     draft = chips_of(batch)
     assert draft.missing > 0
-    got = with_repacked(batch, draft, by_work(), 1.0)
+    got = with_repacked(batch, draft, by_work())
     assert got.missing == 0
     plan = planned(batch, got)
     assert sound(plan)
     assert cuts_of(plan) == {("a", "red"): 5}
-    assert with_repacked(batch, draft, by_work(), 1.0).papered.passes == got.papered.passes
+    assert with_repacked(batch, draft, by_work()).papered.passes == got.papered.passes
 
 
 def test_no_fifth_disc_where_the_published_square_is_larger() -> None:
     batch = five_discs(0.98)
-    got = with_repacked(batch, chips_of(batch), by_work(), 1.0)
+    got = with_repacked(batch, chips_of(batch), by_work())
     assert got.missing == 1
     assert sound(planned(batch, got))
 
@@ -98,12 +97,12 @@ def test_no_fifth_disc_where_the_published_square_is_larger() -> None:
 def test_nothing_changes_where_nothing_is_missing_or_no_time_is_left() -> None:
     batch = five_discs(1.01)
     draft = chips_of(batch)
-    late = Clock(3600.0, 200, lambda: True, None, time.monotonic())
-    assert with_repacked(batch, draft, late, 1.0).papered is draft.papered
+    late = Budget(stop=lambda: True)
+    assert with_repacked(batch, draft, late).papered is draft.papered
     enough = replace(batch, scraps=(*batch.scraps, Scrap("red-2", "red", box(0, 0, 60, 60))))
     whole = chips_of(enough)
     assert not whole.missing
-    assert with_repacked(enough, whole, by_work(), 1.0).papered is whole.papered
+    assert with_repacked(enough, whole, by_work()).papered is whole.papered
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -116,7 +115,7 @@ def test_every_cut_is_made_once_and_every_pass_is_sound(seed: int) -> None:
     batch = batch_of(dies, sheets("red", *sizes), lines)
     draft = chips_of(batch)
     assert draft.missing
-    got = with_repacked(batch, draft, by_work(), 1.0)
+    got = with_repacked(batch, draft, by_work())
     assert got.missing < draft.missing
     plan = planned(batch, got)
     assert sound(plan)

@@ -9,6 +9,7 @@ import pytest
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Scrap
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.makers.strips.strip_cutting import SlotCuts, cut_strips, strips_of
 from nestcut.passes.makers.strips.strip_forms import strip_forms
 from nestcut.passes.makers.strips.strip_sheets import Pile, Piles, StripSheet
@@ -37,7 +38,7 @@ def test_strips_lie_inside_and_apart_and_every_cut_is_made_or_missed(seed: int) 
         Scrap("b", "red", notched),
     ]
     jobs = [job(k, (chance.uniform(10, 40), chance.uniform(10, 40)), chance.randint(5, 30)) for k in range(5)]
-    made, lost, _ = cut_strips(Piles.fresh(scraps), jobs, tries=6, seed=seed)
+    made, lost, _ = cut_strips(Piles.fresh(scraps), jobs, Budget(seed=seed), tries=6)
     for one in jobs:
         assert sum(strip.cuts for strip in strips_of(made[one.key])) + lost.get(one.key, 0) == one.count
     for scrap in scraps:
@@ -87,8 +88,8 @@ def test_equal_scraps_counted_once_are_cut_as_one_by_one(seed: int, tries: int) 
     kinds = [box(0, 0, chance.randint(40, 148), chance.randint(40, 210)) for _ in range(3)] + [bell]
     scraps = [Scrap(f"s{k}", "red", kind) for k, kind in enumerate(kinds * chance.randint(2, 5))]
     jobs = [job(k, (chance.uniform(10, 40), chance.uniform(10, 40)), chance.randint(5, 60)) for k in range(4)]
-    piled, lost, _ = cut_strips(Piles.fresh(scraps), jobs, tries=tries, seed=seed)
-    alone, missed, _ = cut_strips(one_by_one(scraps), jobs, tries=tries, seed=seed)
+    piled, lost, _ = cut_strips(Piles.fresh(scraps), jobs, Budget(seed=seed), tries=tries)
+    alone, missed, _ = cut_strips(one_by_one(scraps), jobs, Budget(seed=seed), tries=tries)
     assert lost == missed
     for one in jobs:
         assert list(strips_of(piled[one.key])) == list(strips_of(alone[one.key]))

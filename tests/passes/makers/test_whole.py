@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import time
 from collections import Counter
 
 import pytest
@@ -14,16 +13,18 @@ from shapely.geometry import box
 from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
 from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
-from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.common.solvers import solver_workers, solving_with
+from nestcut.passes.common.trims import Trimming
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.drafts.ranking import Draft
-from nestcut.passes.makers.mixed.low_trim import in_few_trims
+from nestcut.passes.makers.door import Ask
+from nestcut.passes.makers.mixed.low_trim import Ends, WholeScraps
 from nestcut.passes.makers.whole.whole import in_whole_scraps
 from nestcut.passes.makers.whole.zones import zone_stations
-from nestcut.passes.plate.solve import plan_plate
+from nestcut.passes.plate.solve import Books, plan_plate
 from nestcut.plans.model import Bound, Plan
 
 
@@ -116,10 +117,11 @@ def test_every_draft_keeps_the_rules(
     batch = batch_of(dies, scraps)
     plate = plan_plate(batch, batch.demand, footprint="hulls", seconds=600, work_limit=20)
     wanted = cuts_wanted(batch, plate.shares)
-    clock = Clock(60.0, 1, None, None, time.monotonic())
     # Nothing to begin with: as if every cut took a part of its own.
     begun = Draft(plate, plate, plate.shares, PaperedPasses([], []))
-    for draft in in_few_trims(batch, begun, clock, 0, 0.5):
+    ask = Ask(batch, batch.demand, Trimming.of(batch), Books(), best=begun)
+    makers = (Ends(begin_short=1.0, begin=1.0, end=1.0), WholeScraps())
+    for draft in (draft for maker in makers for draft in maker.drafts(ask, Budget(work_limit=1))):
         cut = Counter(
             (draft.papered.runs[one.run].sites[slot].die.name, use.paper)
             for one in draft.papered.passes
@@ -217,12 +219,12 @@ def test_lay_ups_in_rows_end_when_they_are_told_to() -> None:
         asked += 1
         return asked > last
 
-    whole = zone_stations(batch, wanted, over=lambda: counted(10**6))
+    whole = zone_stations(batch, wanted, Budget(stop=lambda: counted(10**6)))
     assert whole
     in_all, asked = asked, 0
     assert in_all >= 9 + 10  # every die, and every start of the search
-    assert zone_stations(batch, wanted, over=lambda: counted(3)) is None
+    assert zone_stations(batch, wanted, Budget(stop=lambda: counted(3))) is None
     assert asked == 4
     asked = 0
-    assert zone_stations(batch, wanted, over=lambda: counted(in_all - 5))
+    assert zone_stations(batch, wanted, Budget(stop=lambda: counted(in_all - 5)))
     assert asked == in_all - 4  # the starts that are left are given up, what was found is kept

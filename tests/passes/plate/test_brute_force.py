@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from nestcut.passes.plate.search import Limit
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.plate.solve import plan_plate, searched
 from tests.shared.plate_plans import faults
 from tests.shared.polyominoes import fewest_passes, fits, random_case
@@ -14,7 +14,7 @@ def examine(seed: int) -> tuple[int, int, int]:
     """(optimum, passes, bound) of a case, everything compared with the oracle."""
     batch, pieces, copies, demand, (width, length) = random_case(seed)
     best = fewest_passes(pieces, copies, demand, width, length)
-    search, _ = searched(batch, batch.demand, (), "rims", Limit(600, work_limit=40), 0, None)
+    search, _ = searched(batch, batch.demand, (), "rims", Budget(work_limit=40), None)
     assert search is not None
     assert search.best is not None
     assert search.bound is not None

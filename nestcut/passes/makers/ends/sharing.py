@@ -16,11 +16,11 @@ from typing import TYPE_CHECKING, Any
 from nestcut.batch.model import Batch, Die
 from nestcut.batch.turns import turns_on
 from nestcut.hands import rough_pass_s
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.plate_rules import window_size
-from nestcut.passes.common.solvers import new_solver
 
 if TYPE_CHECKING:
-    from ortools.sat.python.cp_model import CpModel
+    from ortools.sat.python.cp_model import CpModel, CpSolver
 
 __all__ = ["EndMeasures", "Key", "Member", "Shared", "cuts_of_dies", "loads", "share_out"]
 
@@ -28,6 +28,8 @@ Key = tuple[str, str]
 """(die, paper)"""
 ENDS = (0, 1)
 """Of the plate: the one that goes in first, and the other."""
+SHARING_S, SHARING, LEAST_S = 3.0, 0.15, 0.5
+"""Most seconds of the solver, its share of the whole time, and its least seconds."""
 A_PASS = 100
 """What a pass costs; the others are counted in hundredths of it."""
 UNEVEN = 3
@@ -56,10 +58,6 @@ class EndMeasures:
     """Paper → how wide its scraps are as they lie, mm."""
     long_mm: float
     """How long scraps are along the feed, mm."""
-    seconds: float
-    work: float
-    """Limits of the solver, by the clock and in its own measure."""
-    seed: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +82,9 @@ def share_out(
     batch: Batch,
     left: Sequence[int],
     measures: EndMeasures,
+    budget: Budget = ENDLESS,
     *,
+    work: float,
     layups: int,
     full: float,
     barred: Collection[Key] = (),
@@ -94,6 +94,7 @@ def share_out(
 
     Args:
         left: pieces that each line still needs.
+        budget, work: limits of the solver, by the clock and in its own measure.
         layups: lay-ups to use at most.
         full: how much of the plate the boxes of one lay-up's rims may take up.
         barred: (die, paper) that found no paper before: used only where a line has no other.
@@ -104,7 +105,7 @@ def share_out(
     model.keep_room(min(full, 1e3) * across_mm * along_mm, row)
     model.count_passes()
     model.spare_papers()
-    return model.solved()
+    return model.solved(budget.solver(max(LEAST_S, min(SHARING_S, SHARING * budget.span_s)), work=work))
 
 
 class _SharingModel:
@@ -242,12 +243,11 @@ class _SharingModel:
             self.model.add(a_hundredth * over >= sum(asked) - round(ROWS_TAKE * stock[paper]))
             self.goal.append(SCARCE * over)
 
-    def solved(self) -> Shared | None:
+    def solved(self, solver: CpSolver) -> Shared | None:
         """The best that was found."""
         from ortools.sat.python import cp_model
 
         self.model.minimize(sum(self.goal))
-        solver = new_solver(seconds=self.measures.seconds, work=self.measures.work, seed=self.measures.seed)
         if solver.solve(self.model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             return None
         cuts = {key: count for key, n in self.cuts.items() if (count := solver.value(n))}

@@ -16,6 +16,7 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Die, Pose, Turns
 from nestcut.batch.turns import turns_on
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.plate_rules import places_across
 from nestcut.passes.common.slits import Piece, slit
 
@@ -114,8 +115,7 @@ def nests_of(
     wanted: Mapping[str, int],
     value: Mapping[str, int],
     fill: Fill,
-    *,
-    over: Callable[[], bool] = lambda: False,
+    budget: Budget = ENDLESS,
 ) -> list[Nest]:
     """Nests for scraps of one paper, group after group, as long as something is wanted.
 
@@ -127,7 +127,7 @@ def nests_of(
     left = Counter({die: count for die, count in wanted.items() if count > 0})
     todo = [list(own) for own in groups if own]
     nests: list[Nest] = []
-    while todo and +left and not over():
+    while todo and +left and not budget.over():
         own = todo.pop(0)
         got = filled_with(batch, own[0], fill, +left, value)
         if not got:

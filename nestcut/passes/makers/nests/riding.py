@@ -7,9 +7,10 @@ with one cut: it may lie under its die anywhere else as well.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from nestcut.batch.model import Batch, Pose
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.plate_rules import apart
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.drafts.order import by_layup, kept_of
@@ -29,8 +30,7 @@ def with_riders(
     nests: Sequence[Nest],
     nested: PaperedPasses,
     rest: PaperedPasses,
-    *,
-    over: Callable[[], bool] = lambda: False,
+    budget: Budget = ENDLESS,
 ) -> tuple[PaperedPasses, PaperedPasses]:
     """The passes of the rest without the chips that ride along, and those of the nests with them; as given where
     that saves no pass.
@@ -38,10 +38,10 @@ def with_riders(
     Args:
         nested: the passes of the nests alone.
         rest: passes under other lay-ups; only parts that are used once, for one cut, are moved.
-        over: asked once a lay-up; True leaves everything as given.
+        budget: asked once a lay-up; once it is over, everything is left as given.
     """
     chips = _chips(batch, rest)
-    along, used = in_nests_along(batch, nests, chips, over=over)
+    along, used = in_nests_along(batch, nests, chips, budget)
     gone = {
         (piece.scrap.id, piece.outline.wkb)
         for chip, count in zip(chips, used, strict=True)

@@ -11,9 +11,9 @@ import random
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from nestcut import _stopwatch
 from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Die, Pose
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.plate_rules import HAIR_MM, window_size
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.makers.strips.strip_forms import StripForm, fitting, lane_width, strip_forms
@@ -114,15 +114,14 @@ def settled(
     lanes_of: Mapping[tuple[int, int], Sequence[_Item]],
     passes: int,
     sizes: Sizes,
-    seed: int,
-    end: float,
+    budget: Budget,
     tries: int = 2000,
 ) -> tuple[LaneSlot, ...] | None:
     """Move dies between lanes and turn them so that as few strips as possible serve them all.
 
     Source: simulated annealing (Kirkpatrick, Gelatt & Vecchi 1983) over lanes; widths, depths and passes always hold.
     """
-    rng = random.Random(seed)
+    rng = random.Random(budget.seed)
     lanes: list[list[list[_Item]]] = [[], []]
     for (side, _), own in sorted(lanes_of.items()):
         lanes[side].append(list(own))
@@ -133,7 +132,7 @@ def settled(
     needed = _Needed(batch, sizes)
     best_cost = cost = needed(best)
     for step in range(tries):
-        if step % 100 == 99 and _stopwatch.seconds() >= end:
+        if step % 100 == 99 and budget.over():
             break
         heat = 3.0 * (1 - step / tries) + 1e-3
         trial = [[list(lane) for lane in own] for own in lanes]

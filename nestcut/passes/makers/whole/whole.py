@@ -21,12 +21,20 @@ from numpy.typing import NDArray
 from shapely.affinity import translate
 
 from nestcut.batch.model import Batch, Pose
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.plate_rules import places_of, suits_turned
 from nestcut.passes.common.schedule import urgency
 from nestcut.passes.common.slits import Piece, slit
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, bare_run
 from nestcut.passes.makers.whole.cut_scraps import CutScrap, ScrapKind, ScrapUse
-from nestcut.passes.makers.whole.shifts import CutShapes, Gap, Mask, furthest_out, switch_off, too_near
+from nestcut.passes.makers.whole.shifts import (
+    CutShapes,
+    Gap,
+    Mask,
+    furthest_out,
+    switch_off,
+    too_near,
+)
 from nestcut.passes.parts.chips import Site, sites_of
 from nestcut.plans.model import Slot
 
@@ -51,10 +59,10 @@ def in_whole_scraps(
     batch: Batch,
     wanted: Mapping[tuple[str, str], int],
     stations_for: Callable[[Mapping[tuple[str, str], int], int], Sequence[Station] | None],
+    budget: Budget = ENDLESS,
     *,
     slit_mm: float | None = None,
     rounds: int = 4,
-    over: Callable[[], bool] = lambda: False,
 ) -> PaperedPasses:
     """Passes that cut everything from untrimmed scraps, as far as the greedy search gets.
 
@@ -62,10 +70,10 @@ def in_whole_scraps(
         wanted: (die, paper) → cuts.
         stations_for: lay-ups for cuts that are left, given those and the number of the round. Dies that lie in
             other columns then reach paper that the lay-ups before could not.
+        budget: asked once a pass; once it is over, the rest is missing.
         slit_mm: scraps that are wider are slit beforehand into strips of this width at most (the plate's width
             where it is not given: a wider scrap can't go through the machine).
         rounds: most times that it is asked.
-        over: asked once a pass; True leaves the rest missing.
     """
     table = _ScrapTable(batch, wanted, min(batch.machine.plate_mm[0], slit_mm or math.inf))
     left = Counter({key: count for key, count in wanted.items() if count > 0})
@@ -75,7 +83,7 @@ def in_whole_scraps(
         for station in stations_for(+left, number) or ():
             place = table.add(station)
             mine = Counter(station.cuts)
-            while +mine and not over():
+            while +mine and not budget.over():
                 choices = table.next_pass(place, mine)
                 if not choices:
                     break
@@ -83,7 +91,7 @@ def in_whole_scraps(
             made = Counter(station.cuts)
             made.subtract(mine)
             left.subtract(made)
-        if not +left or over() or len(passes) == before:
+        if not +left or budget.over() or len(passes) == before:
             break
     counts = Counter(draft.run for draft in passes)
     runs = [

@@ -10,7 +10,7 @@ from nestcut.batch.model import CardLine, Die, Machine, Paper, Pose, Scrap
 from nestcut.passes.common.load import stagger
 from nestcut.passes.common.plate_rules import keeps_gap, lay_up_holds, places_of, suits, turns_in_rows
 from nestcut.plans.model import Slot
-from tests.passes.classes import batch_of
+from tests.shared.batches import batch_of
 
 MACHINE = Machine(plate_mm=(150.0, 220.0), clear_mm=2.0, overhang_mm=100.0)
 BAR = Die("bar", cut=box(-20, -4, 20, 4), rim=box(-21, -5, 21, 5))

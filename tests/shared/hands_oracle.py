@@ -16,7 +16,7 @@ from functools import cache
 from itertools import count, product
 
 from nestcut.batch.model import Die, HandSeconds, Machine
-from nestcut.hands import Down, OnPlate, Plate, next_plate, seconds_of
+from nestcut.hands import Down, OnPlate, PlateState, next_plate, seconds_of
 
 PLACES = (0, 1)
 COVERS = (frozenset({0}), frozenset({1}), frozenset({0, 1}))
@@ -56,7 +56,7 @@ def least_seconds(
 
     @cache
     def step(plate_key, number: int):  # type: ignore[no-untyped-def]
-        plate = Plate(dict(plate_key[0]), dict(plate_key[1]), dict(plate_key[2]))
+        plate = PlateState(dict(plate_key[0]), dict(plate_key[1]), dict(plate_key[2]))
         on, _ = plates[number]
         after, done = next_plate(plate, on, copies, loose=loose)
         cranks = max(dies[one.die].trips for one in on.down)

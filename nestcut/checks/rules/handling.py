@@ -18,7 +18,7 @@ Place = tuple[float, float, float, bool]
 
 
 @dataclass(slots=True)
-class _DieState:
+class _DieCopy:
     place: Place
     down: bool = True
     off_since: int = -1
@@ -49,7 +49,7 @@ def actions_of(plan: Plan, table: PassTable) -> dict[str, float]:
     )
     loose = plan.hand.seconds.dies == "loose" and plan.machine.dies == "over"
     lying: dict[str, Place] = {}
-    copies: dict[str, list[_DieState]] = {}
+    copies: dict[str, list[_DieCopy]] = {}
     for index in range(len(plan.passes)):
         papers = table.paper_rows[table.first_paper[index] : table.first_paper[index + 1]]
         now = {row.sheet.id: _place(*row.pose, row.flipped) for row in papers}
@@ -97,7 +97,7 @@ def _what_happened(before: Place | None, now: Place) -> str:
 
 
 def _dies(
-    own: list[_DieState],
+    own: list[_DieCopy],
     needed: list[tuple[Place, str]],
     owned: int,
     index: int,
@@ -107,7 +107,7 @@ def _dies(
     loose: bool,
 ) -> None:
     """All copies of one die: which stay, are lifted, put back or set up for a pass."""
-    staying: list[_DieState] = []
+    staying: list[_DieCopy] = []
     to_go: list[Place] = []
     for place, paper in needed:
         there = next((c for c in own if c.down and c.place == place and c not in staying), None)
@@ -132,7 +132,7 @@ def _dies(
     for place in new:
         counts["set_up"] += 1
         if len(own) < owned:
-            own.append(_DieState(place))
+            own.append(_DieCopy(place))
             continue
         off = [c for c in own if not c.down]
         if off:
@@ -140,7 +140,7 @@ def _dies(
             taken.place, taken.down = place, True
         else:
             # More are asked for than are owned: rule ``copies`` says so.
-            own.append(_DieState(place))
+            own.append(_DieCopy(place))
 
 
 def minutes_of_actions(plan: Plan, counts: dict[str, float]) -> float:

@@ -118,6 +118,10 @@ CASES = {
         [Line(("leaf",), ("red",), 1), Line(("fern",), ("red",), 1)],
         [die("leaf"), die("fern", copies=1)], ONE, HandSeconds(pull_on=40.0, turn=40.0), OVER,
     ),
+    "a third die, set up over a paper that stays": (
+        [Line((name,), ("red",), 1) for name in ("leaf", "fern", "bud")],
+        [die("leaf"), die("fern"), die("bud")], ONE, HandSeconds(pull_on=40.0, turn=40.0, put_back=40.0, set_up=5.0, lift=0.0), OVER,
+    ),
     "a die lifted across a change of lay-up": (
         [Line(("leaf",), ("red",), 2), Line(("fern",), ("blue",), 1)],
         [die("leaf"), die("fern")], TWO, HandSeconds(lift=0.0, put_back=0.5, set_up=30.0), OVER,

@@ -19,13 +19,11 @@ from __future__ import annotations
 
 TYPE_CHECKING = False  # typing's own takes longer to load than all before Ctrl-C is heard (see __main__)
 if TYPE_CHECKING:
-    from typing import Any
-
     from nestcut.batch import Batch as Batch
     from nestcut.box import Box as Box
     from nestcut.box import read_batch as read
     from nestcut.checks import Report as Report
-    from nestcut.checks import check_plan as check_plan
+    from nestcut.checks import check_plan as check
     from nestcut.checks import check_proof as check_proof
     from nestcut.errors import NestcutError as NestcutError
     from nestcut.folder import write_plan_folder as write
@@ -73,13 +71,15 @@ _DOORS = {
 }
 
 
-def __getattr__(name: str) -> Any:
-    import importlib
+if not TYPE_CHECKING:  # so that a wrong name is an error for type checkers, not Any
 
-    if name in _DOORS:
-        module, attribute = _DOORS[name]
-        return getattr(importlib.import_module(module), attribute)
-    raise AttributeError(f"module 'nestcut' has no attribute {name!r}")
+    def __getattr__(name):
+        import importlib
+
+        if name in _DOORS:
+            module, attribute = _DOORS[name]
+            return getattr(importlib.import_module(module), attribute)
+        raise AttributeError(f"module 'nestcut' has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:

@@ -8,7 +8,8 @@ from types import FunctionType
 
 import pytest
 
-PACKAGE = Path(__file__).parent.parent / "nestcut"
+TESTS = Path(__file__).parent
+PACKAGE = TESTS.parent / "nestcut"
 
 # Top to bottom: a room may import the rooms before it, never those after it (docs/architecture.md).
 ORDER = [
@@ -206,6 +207,20 @@ def test_front_door_is_plain_functions() -> None:
     assert isinstance(nestcut.check, FunctionType)
     beside = {path.stem for path in PACKAGE.iterdir()}
     assert not beside & set(nestcut.__all__)
+
+
+def test_type_checkers_know_every_public_name() -> None:
+    """The program that mypy --strict reads (scripts/check) uses all of __all__, and the marker of typed packages is there."""
+    import nestcut
+
+    program = ast.parse((TESTS / "typing" / "api.py").read_text(encoding="utf-8"))
+    used = {
+        node.attr
+        for node in ast.walk(program)
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "nestcut"
+    }
+    assert used == set(nestcut.__all__)
+    assert (PACKAGE / "py.typed").is_file()
 
 
 def test_class_names_mean_one_thing() -> None:

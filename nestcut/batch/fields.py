@@ -68,7 +68,8 @@ def refuse(what: str, mend: str) -> NoReturn:
 
 def _units(info: ValidationInfo) -> Units:
     """What bare numbers are in this file."""
-    return (info.context or {}).get("units", "mm")
+    units: Units = (info.context or {}).get("units", "mm")
+    return units
 
 
 def _length(value: Any, units: Units, *, least: float = 0.0, least_open: bool = False) -> float:

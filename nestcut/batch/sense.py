@@ -80,7 +80,8 @@ def _within(points: np.ndarray, angles: np.ndarray, width: float, length: float)
     across = np.ptp(cos * points[:, 0] - sin * points[:, 1], axis=1)
     along = np.ptp(sin * points[:, 0] + cos * points[:, 1], axis=1)
     play = length_of(*np.ptp(points, axis=0)) * math.radians(_STEP_DEG) + 1e-6
-    return (across <= width + play) & (along <= length + play)
+    good: np.ndarray = (across <= width + play) & (along <= length + play)
+    return good
 
 
 def refuse_no_cards(batch: Batch, problems: Problems) -> None:
@@ -145,7 +146,7 @@ def _box(shape: BaseGeometry, grown_mm: float = 0.0) -> str:
 def rim_width(die: Die) -> float:
     """Least width of the metal outside the cut, mm."""
     outer = [part.exterior for part in getattr(die.rim, "geoms", [die.rim])]
-    return min(line.distance(die.cut) for line in outer)
+    return float(min(line.distance(die.cut) for line in outer))
 
 
 def hull_width(points: np.ndarray) -> float:

@@ -140,6 +140,7 @@ def _as_planned(con: sqlite3.Connection, plan: Plan, used: list[str], *, anyway:
 
 
 def _alike(one: Polygon, other: Polygon) -> bool:
-    return at_corner(one).normalize().equals_exact(at_corner(other).normalize(), ALIKE_MM) or (
-        at_corner(one).symmetric_difference(at_corner(other)).area <= ALIKE_MM * one.length
+    return bool(
+        at_corner(one).normalize().equals_exact(at_corner(other).normalize(), ALIKE_MM)
+        or at_corner(one).symmetric_difference(at_corner(other)).area <= ALIKE_MM * one.length
     )

@@ -133,7 +133,8 @@ def _each(node: JsonNode, read: Callable[[JsonNode], T]) -> tuple[T, ...]:
 
 
 def _each_if(root: JsonNode, key: str, read: Callable[[JsonNode], T]) -> tuple[T, ...]:
-    return _if(root, key, lambda node: _each(node, read), ())
+    node = root.key_if(key)
+    return () if node is None else _each(node, read)
 
 
 def _if(parent: JsonNode, key: str, read: Callable[[JsonNode], Any], default: Any) -> Any:
@@ -211,7 +212,8 @@ def paper_of(node: JsonNode) -> Paper:
 
 def _turns(node: JsonNode) -> Turns:
     if isinstance(node.value, str):
-        return node.choice("any")
+        node.choice("any")
+        return "any"
     turns = tuple(one.number(-1e6, 1e6) for one in node.items(most=3600))
     if not turns:
         node.refuse("no turn is allowed at all", 'write "any" or a list of degrees')

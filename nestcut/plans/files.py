@@ -76,7 +76,8 @@ def _schema_text() -> str:
 
 def plan_schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of plan.json, version 1."""
-    return json.loads(_schema_text())
+    schema: dict[str, Any] = json.loads(_schema_text())
+    return schema
 
 
 def parse_json(text: str) -> Any:

@@ -75,7 +75,7 @@ def keep_mm(plan: Plan) -> float:
     sides = [
         min(die.cut.bounds[2] - die.cut.bounds[0], die.cut.bounds[3] - die.cut.bounds[1]) for die in plan.dies
     ]
-    return min([SQUARE_MM, *(side + 2 * edge for side in sides)])
+    return float(min([SQUARE_MM, *(side + 2 * edge for side in sides)]))
 
 
 def leftovers(plan: Plan) -> Leftovers:
@@ -129,7 +129,7 @@ def leftovers(plan: Plan) -> Leftovers:
 def _is_paper(shape: Polygon) -> bool:
     """False for what no hand could pick up: a tenth of a mm wide, or a mm² in all."""
     x0, y0, x1, y1 = shape.bounds
-    return min(x1 - x0, y1 - y0) >= 0.1 and shape.area >= 1.0
+    return bool(min(x1 - x0, y1 - y0) >= 0.1 and shape.area >= 1.0)
 
 
 def _area(rectangle: Rectangle | None) -> float:

@@ -175,7 +175,8 @@ class JsonNode:
         """Any JSON object, with finite numbers and clean texts all the way down."""
         self.mapping()
         _walk(self, MOST_DEPTH)
-        return self.value
+        plain: dict[str, Any] = self.value
+        return plain
 
 
 def _clean(text: str, node: JsonNode, *, most: int, lines: bool = False) -> None:

@@ -100,7 +100,7 @@ def _what_is_wrong(shape: Shape) -> str:
         "Too few points in geometry component": "too few different points",
         "Duplicate Rings": "a ring is there twice",
     }
-    kind, _, place = explain_validity(shape).partition("[")
+    kind, _, place = str(explain_validity(shape)).partition("[")
     place = f" near {place.rstrip(']').replace(' ', ', ')} mm" if place else ""
     return words.get(kind, kind) + place
 

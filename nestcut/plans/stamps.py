@@ -47,7 +47,7 @@ class Stamp:
 
     @cached_property
     def area_mm2(self) -> float:
-        return sum(part.area for part in self.parts)
+        return float(sum(part.area for part in self.parts))
 
     @cached_property
     def largest(self) -> Polygon:
@@ -67,7 +67,8 @@ class Stamp:
     @cached_property
     def middle(self) -> Floats:
         """The middle of the smallest circle around it, mm."""
-        return shapely.get_coordinates(shapely.minimum_bounding_circle(self.shape).centroid)[0]
+        points: Floats = shapely.get_coordinates(shapely.minimum_bounding_circle(self.shape).centroid)
+        return points[0]
 
     @cached_property
     def points(self) -> Floats:

@@ -97,6 +97,7 @@ def test_a_cut_pipe_is_a_quiet_end(arguments: list[str], folder: Path) -> None:
         assert word not in said
 
 
+@pytest.mark.thorough
 def test_without_any_stream_it_works_all_the_same(folder: Path) -> None:
     """Standard output and error closed (``>&- 2>&-``)."""
     command = f'"{sys.executable}" -m nestcut plan batch.toml --out out --seconds 3 >&- 2>&-'

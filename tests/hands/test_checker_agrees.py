@@ -101,6 +101,7 @@ def handled_plans(draw: st.DrawFn) -> Plan:
     )
 
 
+@pytest.mark.thorough
 @settings(max_examples=300, deadline=None)
 @given(handled_plans())
 def test_planner_and_checker_count_the_same(plan: Plan) -> None:

@@ -39,6 +39,7 @@ def assert_exact(parts, placed, region, web_mm, edge_mm):
                 assert not a.buffer(-1e-6).intersects(b)
 
 
+@pytest.mark.first(2)
 @pytest.mark.parametrize("n", [2, 7, 13, 30])
 def test_circles_in_a_square(n):
     """Within one of the best known count when the radius is a hair smaller (0.1 %), and never above the bound."""

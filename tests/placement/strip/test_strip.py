@@ -41,6 +41,7 @@ def star(rng: np.random.Generator, *, holed: bool) -> Polygon:
     return shape
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(4))
 def test_layouts_of_random_shapes_are_exact(seed: int) -> None:
     """No overlap above 1e-6 mm, all pieces there, inside the strip; far-off origins and holes included."""

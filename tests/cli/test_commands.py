@@ -84,6 +84,7 @@ def test_estimate_answers_in_a_table_and_as_json(folder: Path) -> None:
     assert sorted(p.name for p in folder.iterdir()) == before
 
 
+@pytest.mark.thorough
 def test_dies_lists_every_shape_that_comes_with_nestcut(folder: Path) -> None:
     """dies without a folder lists our own shapes, with sizes from 8 to 90 mm."""
     result = CliRunner().invoke(app, ["dies", "--json", "--out", "contact.svg"])
@@ -145,6 +146,7 @@ FRAME = (
 )
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("whole", [False, True])
 def test_fill_lays_nothing_into_an_opening_that_another_pass_cuts_away(folder: Path, whole: bool) -> None:
     """A frame of 54 mm and squares of 20 mm: one frame and three squares asked, on 85 × 90 mm they lie side by side."""

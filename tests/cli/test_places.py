@@ -136,6 +136,7 @@ def test_names_that_no_disk_takes(arguments: list[str], folder: Path) -> None:
     assert "To mend: " in result.stderr
 
 
+@pytest.mark.thorough
 def test_the_longest_name_that_a_disk_takes(folder: Path) -> None:
     """255 bytes for the folder itself: what stands beside it for a moment has a shorter name."""
     name = "ä" * 127
@@ -164,7 +165,7 @@ def test_long_names_in_a_batch(line: str, folder: Path) -> None:
     assert "use at most 80 characters" in result.stderr
 
 
-@pytest.mark.first(3)
+@pytest.mark.first(2)
 @pytest.mark.parametrize(
     "arguments",
     [

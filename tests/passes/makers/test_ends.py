@@ -248,6 +248,7 @@ def test_no_more_is_cut_than_is_asked() -> None:
     assert not got.missing
 
 
+@pytest.mark.thorough
 def test_a_tenth_of_the_event_is_complete() -> None:
     """The event example: sheets that must be slit, dies in several papers, a striped one."""
     batch = replace(read_batch(EXAMPLES / "event.toml"), kits=20)

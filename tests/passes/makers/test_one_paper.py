@@ -165,6 +165,7 @@ def test_it_is_the_same_each_time() -> None:
         assert plan_of(batch, one_paper_a_pass(batch)) == plan_of(batch, one_paper_a_pass(batch))
 
 
+@pytest.mark.thorough
 def test_the_evening_can_be_cut_without_a_trim() -> None:
     """All of it, one colour at a time: 468 pieces from scraps that lie as they are."""
     batch = read_batch(EVENING)

@@ -258,6 +258,7 @@ def test_pentagons_take_no_more_than_the_best_packing():
     assert pentagon.area * 0.999 <= takes <= pentagon.area / ((5 - math.sqrt(5)) / 3)
 
 
+@pytest.mark.thorough
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 10_000))
 def test_cores_and_frames(seed):

@@ -65,7 +65,7 @@ def test_random_small_mixes_are_worth_no_less_than_any_kind(seed: int) -> None:
         assert mix.value >= alone.value - 1e-6, part.name
 
 
-@pytest.mark.first(1)
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(3))
 def test_a_mix_starts_from_its_best_kind_whatever_the_mixed_search_finds(
     seed: int, monkeypatch: pytest.MonkeyPatch

@@ -161,6 +161,7 @@ while True:
 """
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="only Linux swaps two folders in one step")
 def test_kill_at_any_moment_leaves_a_whole_output(tmp_path: Path) -> None:
     """A process that rewrites the folder again and again is killed (SIGKILL) at 50 random moments."""

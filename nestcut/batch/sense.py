@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Container, Iterable
+from functools import cache
 
 import numpy as np
 from shapely.geometry import Polygon
@@ -60,23 +61,32 @@ def _fits(die: Die, machine: Machine, hand: Hand, *, paper: bool) -> bool:
     the angle, which is given to the die as play.
     """
     width, length = (side - 2 * machine.clear_mm for side in machine.plate_mm)
-    angles = np.arange(0.0, 360.0, _STEP_DEG)
+    angles, sin, cos = _samples()
     if die.turns != "any" and hand.papers == "square":
         # Turns are measured from the paper, and the paper lies at a quarter turn.
         off = (angles[:, None] - np.asarray(die.turns, dtype=float)[None, :] + 45.0) % 90.0 - 45.0
-        angles = angles[(np.abs(off) <= _TURN_PLAY_DEG + _STEP_DEG).any(axis=1)]
-    good = _within(hull_points(die.rim), angles, width, length)
+        allowed = (np.abs(off) <= _TURN_PLAY_DEG + _STEP_DEG).any(axis=1)
+        sin, cos = sin[allowed], cos[allowed]
+    good = _within(hull_points(die.rim), sin, cos, width, length)
     if paper:
         width, length = machine.plate_mm
         grown = 2 * hand.edge_mm
-        good &= _within(hull_points(die.cut), angles, width - grown, length + 2 * machine.overhang_mm - grown)
+        good &= _within(
+            hull_points(die.cut), sin, cos, width - grown, length + 2 * machine.overhang_mm - grown
+        )
     return bool(good.any())
 
 
-def _within(points: np.ndarray, angles: np.ndarray, width: float, length: float) -> np.ndarray:
-    """At which of the turns (degrees) the points may lie in so much room, mm."""
-    radians = np.radians(angles)
-    sin, cos = (part[:, None] for part in sines_cosines(radians))
+@cache
+def _samples() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Turns all round, degrees, with their sines and cosines: every die is asked at the same ones."""
+    angles = np.arange(0.0, 360.0, _STEP_DEG)
+    return angles, *sines_cosines(np.radians(angles))
+
+
+def _within(points: np.ndarray, sin: np.ndarray, cos: np.ndarray, width: float, length: float) -> np.ndarray:
+    """At which of the turns the points may lie in so much room, mm."""
+    sin, cos = sin[:, None], cos[:, None]
     across = np.ptp(cos * points[:, 0] - sin * points[:, 1], axis=1)
     along = np.ptp(sin * points[:, 0] + cos * points[:, 1], axis=1)
     play = length_of(*np.ptp(points, axis=0)) * math.radians(_STEP_DEG) + 1e-6

@@ -40,6 +40,7 @@ def attributes(value: Any, table: dict[str, Any], names: dict[str, str], default
         ) == table.get(key, defaults[key])
 
 
+@pytest.mark.thorough
 @some
 @given(batch_tables())
 def test_batch_says_what_its_tables_say(data: dict[str, Any]) -> None:

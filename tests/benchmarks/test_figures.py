@@ -75,4 +75,4 @@ def test_rows_by_hand() -> None:
     found = rows_by_hand(batch, {"p": {"a": 5, "b": 2}})  # type: ignore[dict-item]
     assert (found.passes, found.cranks, found.dies_set_up, found.trims) == (5, 5, 2, 0)
     assert found.paper_mm2 == 5 * 23 * 23 + 2 * 13 * 13
-    assert found.minutes(batch) == pytest.approx(5 + 2 * 0.25)
+    assert found.minutes(batch) == pytest.approx((5 * 15 + 5 * 6 + 2 * 15) / 60)  # cranks, pulls, dies set up

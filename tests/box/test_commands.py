@@ -144,6 +144,7 @@ def test_tags_fill_pages(folder: Path) -> None:
     assert run("tags", "--tag", "corner", "--out", "one.svg").output.startswith("1 tag:")
 
 
+@pytest.mark.thorough
 def test_an_evening_from_the_box(folder: Path, usual_box: Path) -> None:
     """Planned from the box, cut, put back; the next evening is planned from what is left."""
     run("add", "red", "100x100", "--count", "2")

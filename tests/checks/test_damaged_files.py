@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 from nestcut.checks import check_file, check_plan
 from nestcut.errors import PlanError
 from nestcut.plans import plan_to_json
+from nestcut.plans.model import Actions
 from tests.shared.checked_plans import PLANS, kits, squares
 
 
@@ -31,7 +33,7 @@ def test_a_file_cut_short_anywhere_is_refused(tmp_path: Path) -> None:
 
 
 FILES: dict[str, tuple[Any, str]] = {
-    "unknown version": (lambda d: d | {"version": 2}, "version"),
+    "unknown version": (lambda d: d | {"version": 3}, "version"),
     "version as a word": (lambda d: d | {"version": "1"}, "version"),
     "other format": (lambda d: d | {"format": "something"}, "format"),
     "not a number": (lambda d: json.dumps(d).replace('"clear": 2', '"clear": NaN'), "NaN"),
@@ -75,7 +77,7 @@ def test_what_was_checked_is_counted() -> None:
             by_scrap[cut.scrap] = by_scrap.get(cut.scrap, 0) + 1
     assert checked["cut pairs in one scrap"] == sum(n * (n - 1) // 2 for n in by_scrap.values())
     assert checked["lines of demand"] == len(plan.demand)
-    assert checked["totals"] == 6
+    assert checked["totals"] == 5 + 1 + len(fields(Actions))  # sums, minutes, each action
     assert checked["remnants"] == len(plan.remnants)
     checked = check_plan(kits()).checked
     assert checked["trims"] == 2

@@ -21,6 +21,7 @@ def area_mm2(folder: Path) -> float:
     return sum(scrap.outline.area for scrap in read_batch(folder).scraps)
 
 
+@pytest.mark.thorough
 def test_the_next_batch_is_planned_from_the_box(folder: Path) -> None:
     """Pieces are cut, the box goes into a second batch as it was written, and that one is planned and checked."""
     (folder / "window.svg").write_text(WINDOW, encoding="utf-8")

@@ -56,6 +56,7 @@ def test_plan_that_is_short_of_paper_ends_with_1(folder: Path) -> None:
     assert CliRunner().invoke(app, ["check", "out"]).exit_code == 0
 
 
+@pytest.mark.thorough
 def test_same_seed_same_files(folder: Path) -> None:
     """Two processes with other hash seeds write the same bytes."""
     texts = []
@@ -83,6 +84,7 @@ def test_estimate_answers_in_a_table_and_as_json(folder: Path) -> None:
     assert sorted(p.name for p in folder.iterdir()) == before
 
 
+@pytest.mark.thorough
 def test_dies_lists_every_shape_that_comes_with_nestcut(folder: Path) -> None:
     """dies without a folder lists our own shapes, with sizes from 8 to 90 mm."""
     result = CliRunner().invoke(app, ["dies", "--json", "--out", "contact.svg"])
@@ -93,6 +95,7 @@ def test_dies_lists_every_shape_that_comes_with_nestcut(folder: Path) -> None:
     assert (folder / "contact.svg").read_text(encoding="utf-8").count("<svg") == 1
 
 
+@pytest.mark.thorough
 def test_same_work_same_plan(tmp_path: Path) -> None:
     """By work, not by the clock: other hash seeds and other time limits, and the same bytes."""
     batch = write_big(tmp_path, kits=4, dies=6, papers=2, scraps=24, seed=2)
@@ -143,6 +146,7 @@ FRAME = (
 )
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("whole", [False, True])
 def test_fill_lays_nothing_into_an_opening_that_another_pass_cuts_away(folder: Path, whole: bool) -> None:
     """A frame of 54 mm and squares of 20 mm: one frame and three squares asked, on 85 × 90 mm they lie side by side."""
@@ -170,6 +174,7 @@ def test_fill_lays_nothing_into_an_opening_that_another_pass_cuts_away(folder: P
     assert all(frame.distance(square) >= 2.5 - 1e-6 for frame in frames for square in squares)
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(os.name == "nt", reason="Ctrl-C is sent another way there")
 def test_ctrl_c_keeps_the_best_plan(tmp_path: Path) -> None:
     """SIGINT during plan writes the best checked plan so far and ends with 130."""

@@ -35,6 +35,7 @@ def breaks(*_: object, **__: object) -> None:
     raise KeyError("no such\nthing\x1b[31m")
 
 
+@pytest.mark.first(2)
 @pytest.mark.parametrize(
     ("function", "arguments"),
     [
@@ -68,6 +69,7 @@ def test_a_mistake_of_ours_ends_with_70(
     assert "command: nestcut " + " ".join(arguments) in report
 
 
+@pytest.mark.thorough
 def test_a_plan_that_breaks_a_rule_is_a_mistake_of_ours(
     run: Callable[..., int],
     folder: Path,
@@ -104,6 +106,7 @@ def test_the_traceback_is_shown_to_those_who_ask(
     assert "in breaks" in capsys.readouterr().err
 
 
+@pytest.mark.thorough
 def test_other_endings_keep_their_codes(run: Callable[..., int], folder: Path) -> None:
     """0, 1 and 2 through the same door."""
     assert run("--version") == 0

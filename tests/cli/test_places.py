@@ -80,6 +80,7 @@ def test_folders_that_people_live_in_are_no_output(
     assert not any(home.iterdir())
 
 
+@pytest.mark.thorough
 def test_a_folder_that_holds_the_batch_is_no_output(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Also not an output of ours into which somebody put the batch, and not through a link."""
     assert run("plan", "batch.toml", "--out", "ours", "--seconds", "3").exit_code == 0
@@ -93,6 +94,7 @@ def test_a_folder_that_holds_the_batch_is_no_output(folder: Path, monkeypatch: p
     assert (folder / "ours" / "batch.toml").exists()
 
 
+@pytest.mark.thorough
 def test_a_folder_that_holds_the_stock_of_the_batch_is_no_output(folder: Path) -> None:
     """The box of the last evening is read from its plan's folder: that folder is not replaced by the next plan."""
     assert run("plan", "batch.toml", "--out", "ours", "--seconds", "3").exit_code == 0
@@ -134,6 +136,7 @@ def test_names_that_no_disk_takes(arguments: list[str], folder: Path) -> None:
     assert "To mend: " in result.stderr
 
 
+@pytest.mark.thorough
 def test_the_longest_name_that_a_disk_takes(folder: Path) -> None:
     """255 bytes for the folder itself: what stands beside it for a moment has a shorter name."""
     name = "ä" * 127
@@ -162,6 +165,7 @@ def test_long_names_in_a_batch(line: str, folder: Path) -> None:
     assert "use at most 80 characters" in result.stderr
 
 
+@pytest.mark.first(2)
 @pytest.mark.parametrize(
     "arguments",
     [

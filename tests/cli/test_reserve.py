@@ -81,6 +81,7 @@ def test_a_limit_that_cannot_be_kept_is_refused_at_once(folder: Path) -> None:
     assert not (folder / "out").exists()
 
 
+@pytest.mark.thorough
 def test_the_least_limit_follows_from_the_batch(folder: Path, tmp_path: Path) -> None:
     """One second for a tiny class, a few for the examples, a minute for a very large one; the least itself is taken."""
     tiny = read_batch(folder / "batch.toml")

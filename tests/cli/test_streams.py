@@ -72,6 +72,7 @@ def test_a_full_disk_is_said_in_a_sentence(arguments: list[str], folder: Path) -
         assert (folder / "out" / "plan.json").exists()
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(not FULL.exists(), reason="no device that is always full")
 def test_progress_that_nobody_can_read_is_no_fault(folder: Path) -> None:
     """Standard error on /dev/full: the plan is made and told."""
@@ -97,6 +98,7 @@ def test_a_cut_pipe_is_a_quiet_end(arguments: list[str], folder: Path) -> None:
         assert word not in said
 
 
+@pytest.mark.thorough
 def test_without_any_stream_it_works_all_the_same(folder: Path) -> None:
     """Standard output and error closed (``>&- 2>&-``)."""
     command = f'"{sys.executable}" -m nestcut plan batch.toml --out out --seconds 3 >&- 2>&-'
@@ -142,7 +144,7 @@ def test_a_screen_takes_text_only_and_hides_its_bytes() -> None:
 @pytest.mark.parametrize(
     "arguments", [["plan", "batch.toml", "--out", "out"], ["dies"], ["estimate", "batch.toml"]]
 )
-@pytest.mark.first(3)
+@pytest.mark.first(1)
 def test_ctrl_c_at_once(arguments: list[str], after_s: float, folder: Path) -> None:
     """From the moment that our own code runs: no traceback, and 130 unless it was done before."""
     process = subprocess.Popen(

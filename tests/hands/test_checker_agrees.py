@@ -101,6 +101,7 @@ def handled_plans(draw: st.DrawFn) -> Plan:
     )
 
 
+@pytest.mark.thorough
 @settings(max_examples=300, deadline=None)
 @given(handled_plans())
 def test_planner_and_checker_count_the_same(plan: Plan) -> None:
@@ -169,6 +170,7 @@ def test_another_name_or_place_is_the_same_work(plan: Plan, deg: float) -> None:
     assert evening_actions(renamed) == evening_actions(plan)
 
 
+@pytest.mark.thorough
 @settings(max_examples=100, deadline=None)
 @given(cut_up(), st.sampled_from([0.0, 17.0, 90.0, 211.5]))
 def test_trims_are_counted_alike_at_any_angle(parts: list[Polygon], deg: float) -> None:

@@ -114,6 +114,7 @@ def test_papers_with_a_direction_are_obeyed(direction) -> None:
     assert plan.totals.passes == 5
 
 
+@pytest.mark.thorough
 def test_the_same_seed_gives_the_same_plan() -> None:
     """Whenever the clock did not cut in."""
     dies = [disc_die("a", 22), label_die("b", 30, 14), disc_die("c", 12)]
@@ -122,6 +123,7 @@ def test_the_same_seed_gives_the_same_plan() -> None:
     assert plan_to_json(planned(batch)) == plan_to_json(planned(batch))
 
 
+@pytest.mark.thorough
 @settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.data())
 def test_any_small_class_is_planned_honestly(data) -> None:
@@ -256,6 +258,7 @@ def test_mixing_papers_saves_what_one_paper_per_pass_costs() -> None:
     assert planned(batch).totals.passes == 5
 
 
+@pytest.mark.thorough
 def test_the_benchmark_runs() -> None:
     """One small class, so that the benchmark can't rot."""
     from tests.benchmarks.passes import run_class, table
@@ -266,6 +269,7 @@ def test_the_benchmark_runs() -> None:
     assert "small" in table([row])
 
 
+@pytest.mark.thorough
 def test_the_benchmark_of_the_paper_runs() -> None:
     """One scrap filled once; and a spread of classes meets every size."""
     from tests.benchmarks.paper_yield import ORDERS, filled, wanted_of

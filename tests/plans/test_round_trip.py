@@ -40,6 +40,7 @@ slow_data = settings(
 )
 
 
+@pytest.mark.thorough
 @slow_data
 @given(plans())
 def test_written_plan_reads_back_equal_to_the_last_bit(plan: Plan) -> None:

@@ -34,6 +34,7 @@ BATCHES: dict[str, tuple[Callable[[], str], str]] = {
 }
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("what", BATCHES)
 def test_batches(what: str, tmp_path: Path) -> None:
     """Batch files of megabytes."""
@@ -77,6 +78,7 @@ def _kinds(plan: dict[str, Any]) -> None:
     plan["packing"] = [{"first": 1, "last": 10**9, "card": "x", "copy": 1, "pieces": []}]
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("change", [_dies, _papers, _cuts, _kinds])
 def test_plans(change: Callable[[dict[str, Any]], None], tmp_path: Path) -> None:
     """Plans with thousands of things in one place."""

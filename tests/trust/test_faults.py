@@ -26,12 +26,14 @@ def run(folder: Path, batch: str, *more: str, **options: Any) -> subprocess.Comp
     return run_python(*command(batch, *more), folder=folder, **options)
 
 
+@pytest.mark.thorough
 def test_a_few_kills_of_a_real_run(tmp_path: Path) -> None:
     """Three kills; ``python -m tests.trust.kills --moments 50`` does many."""
     found = kill_many(tmp_path, 3, seed=11)
     assert found["killed"] >= 2
 
 
+@pytest.mark.thorough
 def test_second_ctrl_c_stops_at_once(tmp_path: Path) -> None:
     """Two interrupts: exit code 130, soon, and nothing written."""
     process = start(tmp_path, str(ROOT / "examples" / "evening.toml"), "--seconds", "300")
@@ -48,6 +50,7 @@ def test_second_ctrl_c_stops_at_once(tmp_path: Path) -> None:
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.thorough
 def test_no_file_may_grow(tmp_path: Path) -> None:
     """A limit on the size of files stands in for a full disk: a message, exit code 2, the old output untouched."""
     write_job(tmp_path)
@@ -83,6 +86,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", "-l", str(disk)], check=False)
 
 
+@pytest.mark.thorough
 def test_full_disk(small_disk: Path) -> None:
     """A disk that fills up while the sheets are written: a message, and the old output as it was."""
     write_job(small_disk)

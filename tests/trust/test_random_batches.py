@@ -14,6 +14,7 @@ KEYS = (
 )  # fmt: skip
 
 
+@pytest.mark.first(2)
 @pytest.mark.parametrize("number", range(12))
 def test_a_random_batch_is_planned_checked_and_proved(number, tmp_path):
     row = outcome(number, seconds=1.5, folder=tmp_path)
@@ -21,6 +22,7 @@ def test_a_random_batch_is_planned_checked_and_proved(number, tmp_path):
     assert not row["notes"], row
 
 
+@pytest.mark.thorough
 def test_the_batches_hold_every_kind_of_key_and_the_reader_takes_them(tmp_path):
     texts = []
     for number in range(60):

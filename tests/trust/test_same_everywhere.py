@@ -71,6 +71,7 @@ def test_an_old_processor_makes_the_same(here: dict[str, str]) -> None:
     assert digests({**plain(), **old}) == here
 
 
+@pytest.mark.thorough
 def test_the_environment_of_this_run_makes_the_same(here: dict[str, str]) -> None:
     """With whatever kernels and targets this run was asked to take; other hash seeds besides."""
     asked = {name: os.environ[name] for name in OWN if name in os.environ}

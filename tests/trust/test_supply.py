@@ -53,6 +53,7 @@ main()
 """
 
 
+@pytest.mark.thorough
 def test_demo_needs_no_network(tmp_path: Path) -> None:
     """demo and check do their work with sockets forbidden."""
     # On a busy machine a short demo may leave something uncut (1): that is no matter here.

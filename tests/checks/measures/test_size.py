@@ -23,7 +23,7 @@ def test_a_scrap_of_thousands_of_parts_is_beyond_measuring(monkeypatch: pytest.M
     monkeypatch.setattr("nestcut.checks.measures.size.MOST_PARTS", 20)
     plan = replace(kits(), hand=replace(kits().hand, trims="scissors"))
     for parts, refused in ((20, False), (21, True)):
-        many = tuple((f"p{k}", box(0, 0.01 * k, 40, 0.01 * (k + 1))) for k in range(parts))
+        many = tuple((f"p{k}", box(0, 0.5 * k, 40, 0.5 * (k + 1))) for k in range(parts))
         scraps = (*plan.scraps, replace(plan.scraps[0], id="pink-9"))
         report = check_plan(finished(replace(plan, scraps=scraps, trims=(*plan.trims, Trim("pink-9", many)))))
         assert report.rules == ({"size"} if refused else set())

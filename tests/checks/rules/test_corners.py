@@ -198,6 +198,6 @@ def test_a_plan_on_paper_is_the_same_plan(name: str, tmp_path) -> None:  # type:
     path.write_text(text[: len(text) // 2], "utf-8")
     with pytest.raises(PlanError):
         check_file(path)
-    path.write_text(text.replace('"version": 1', '"version": 99'), "utf-8")
+    path.write_text(text.replace('"version": 2', '"version": 99'), "utf-8")
     with pytest.raises(PlanError):
         check_file(path)

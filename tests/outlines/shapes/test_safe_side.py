@@ -82,6 +82,7 @@ def wobbly_loops(draw: st.DrawFn) -> list[Curve]:
     return curves
 
 
+@pytest.mark.thorough
 @SLOW
 @given(wobbly_loops())
 def test_flattened_loops_keep_to_their_side(curves):

@@ -60,6 +60,7 @@ def jigsaw(seed: int) -> tuple[list[Polygon], Polygon]:
     return [translate(p, chance.uniform(-9, 9), chance.uniform(-9, 9)) for p in turned], plate
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("count", "side"), [(2, 67.5), (3, 77.0)])
 def test_too_many_discs_are_disproved(count, side):
     """A mm or two below the smallest square the disproof succeeds, and the checker finds it right."""

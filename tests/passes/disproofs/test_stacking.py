@@ -21,6 +21,7 @@ DISC = Point(0, 0).buffer(20.0, quad_segs=32)
 SMALLEST = {2: 68.284, 3: 78.637, 4: 80.0}
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("count", "side"), [(2, 66.0), (3, 75.0), (4, 76.0)])
 def test_too_many_discs_are_disproved(count, side):
     """A few mm below the smallest square the disproof succeeds."""
@@ -52,6 +53,7 @@ def test_symmetry_of_a_disc_and_of_a_rectangle():
     assert symmetry(box(-10, -5, 10, 7))[0] == 1
 
 
+@pytest.mark.thorough
 def test_the_checker_proves_a_bound_of_three_dies_again():
     """Three discs of 40 mm can't share a plate of 70 × 70 (they need 78.6): 30 cuts take 15 passes, proved.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
+import pytest
 import shapely
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -41,6 +42,7 @@ def batch_of(lines: list[CardLine], scraps: list[tuple[str, float, float]], side
     )
 
 
+@pytest.mark.thorough
 @settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     sides=st.lists(st.integers(8, 30), min_size=2, max_size=4),

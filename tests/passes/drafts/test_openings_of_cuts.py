@@ -41,6 +41,7 @@ def class_of_frames(*, web_mm: float, edge_mm: float, side_mm: float, kits: int 
     return batch_of(dies, scraps, lines, kits=kits, plate=(150.0, 220.0), hand=hand)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("web", "edge", "side"), [(2.5, 1.0, 125.0), (2.5, 2.0, 129.0), (0.0, 1.0, 125.0)])
 def test_scarce_paper_for_frames_and_discs_is_planned(web: float, edge: float, side: float) -> None:
     """Nests laid discs into openings that another pass had cut away: no plan came out of it."""

@@ -126,6 +126,7 @@ def test_no_plan_cuts_fewer_pieces_than_one_paper_a_pass(seed: int) -> None:
     assert met(plan) >= one_paper_a_pass(batch).pieces
 
 
+@pytest.mark.thorough
 def test_the_evening_without_trims_is_complete_however_little_time_there_is() -> None:
     """It gave 125 to 423 of 468 pieces, depending on the machine's load."""
     batch = read_batch(EVENING)
@@ -161,6 +162,7 @@ def free_lines() -> Batch:
     return replace(batch, spares=replace(batch.spares, percent=10.0))
 
 
+@pytest.mark.first(3)
 @pytest.mark.parametrize("trims", ["scissors", "straight", "none"])
 @pytest.mark.parametrize("make", [short_batch, free_lines, lambda: short_batch(200)])
 def test_what_is_advised_to_buy_is_enough(make: Callable[[], Batch], trims: str) -> None:

@@ -18,6 +18,7 @@ from nestcut.passes.plate.solve import plan_plate
 from tests.benchmarks.passes_classes import random_class
 
 
+@pytest.mark.first(2)
 @pytest.mark.parametrize(("seed", "supply"), [(1, 3.0), (2, 1.5), (7, 2.0), (10, 1.2)])
 def test_figures_are_those_of_the_passes(seed: int, supply: float) -> None:
     """Enough paper and too little, strips and chips, dies that are cranked two or three times."""
@@ -31,7 +32,10 @@ def test_figures_are_those_of_the_passes(seed: int, supply: float) -> None:
         draft = Draft(plate, plate, plate.shares, laid.papered(batch))
         told, counted = laid.figures(batch), figures(batch, draft)
         # Which strip lies where shows only when passes are made: minutes are told roughly.
-        assert told.pop("minutes") == pytest.approx(counted.pop("minutes"), rel=0.15)
+        minutes, right = told.pop("minutes"), counted.pop("minutes")
+        assert minutes <= 1.15 * right
+        # Chips take more cuts than strips, and scissors: how many is counted only when passes are made.
+        assert chips or minutes >= 0.85 * right
         assert told == pytest.approx(counted)
         used = {one.run for one in draft.papered.passes}
         assert len(laid.used_layups()) == len(used)
@@ -44,6 +48,7 @@ def test_figures_are_those_of_the_passes(seed: int, supply: float) -> None:
         assert cut + laid.missing == Counter(cuts_wanted(batch, plate.shares))
 
 
+@pytest.mark.thorough
 def test_straight_is_said_where_nothing_is_given_up() -> None:
     """Asked of the kinds of cut-up scraps; the passes, made and looked at one by one, say the same."""
     said = []

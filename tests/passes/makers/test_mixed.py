@@ -43,6 +43,7 @@ def few_kits() -> tuple[Batch, Plan]:
     return batch, planned(batch, Wishes())
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("percent", [0.0, 20.0])
 def test_extra_passes_save_trims(few_kits: tuple[Batch, Plan], percent: float) -> None:
     """No more passes than allowed, far fewer trims, and less paper to lay."""
@@ -54,6 +55,7 @@ def test_extra_passes_save_trims(few_kits: tuple[Batch, Plan], percent: float) -
     assert laid[1] < laid[0]
 
 
+@pytest.mark.thorough
 def test_minutes_first_save_minutes(few_kits: tuple[Batch, Plan]) -> None:
     """Passes and trims are weighed by what they take."""
     batch, fewest = few_kits

@@ -14,6 +14,7 @@ from nestcut.batch.model import Batch, CardLine, Hand, Pose, Scrap
 from nestcut.batch.turns import turns_on
 from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.makers.nests.nest_layups import in_nests
@@ -163,7 +164,8 @@ def test_riders_never_cost_a_nest_its_cuts(allowed: int) -> None:
     nested, rest = in_nests(batch, nests), PaperedPasses([], [])
     assert len(nested.passes) == 4
     asked = iter(range(100))
-    assert with_riders(batch, nests, nested, rest, over=lambda: next(asked) >= allowed) == (rest, nested)
+    budget = Budget(stop=lambda: next(asked) >= allowed)
+    assert with_riders(batch, nests, nested, rest, budget) == (rest, nested)
 
 
 def test_the_fifth_disc_is_cut_where_only_a_nest_holds_it() -> None:

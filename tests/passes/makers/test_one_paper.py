@@ -47,6 +47,7 @@ def cut(batch: Batch, *, most_dies: int | None = None) -> tuple[int, Plan]:
     return got.pieces, plan
 
 
+@pytest.mark.first(6)
 @pytest.mark.parametrize("most_dies", [None, 1])
 @pytest.mark.parametrize("block", range(6))
 def test_whatever_is_asked_the_checker_lets_it_through(block: int, most_dies: int | None) -> None:
@@ -164,6 +165,7 @@ def test_it_is_the_same_each_time() -> None:
         assert plan_of(batch, one_paper_a_pass(batch)) == plan_of(batch, one_paper_a_pass(batch))
 
 
+@pytest.mark.thorough
 def test_the_evening_can_be_cut_without_a_trim() -> None:
     """All of it, one colour at a time: 468 pieces from scraps that lie as they are."""
     batch = read_batch(EVENING)

@@ -105,6 +105,7 @@ def test_nothing_changes_where_nothing_is_missing_or_no_time_is_left() -> None:
     assert with_repacked(enough, whole, by_work()).papered is whole.papered
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("seed", range(3))
 def test_every_cut_is_made_once_and_every_pass_is_sound(seed: int) -> None:
     """Random scraps, some too wide for the plate: the checker measures, the count says what is missing."""

@@ -105,6 +105,7 @@ def test_strips_that_take_turns_stay_apart_when_pieces_are_given_up() -> None:
     assert check_plan(plan_batch(batch, seconds=600, work_limit=60)).ok
 
 
+@pytest.mark.thorough
 def test_a_hopeless_demand_is_cut_to_what_is_within_reach() -> None:
     """5,000 discs of 20 mm and one A6 scrap: asked for a few more than fit, never fewer than rows of chips hold."""
     batch = batch_of(

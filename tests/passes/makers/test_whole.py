@@ -103,6 +103,7 @@ def test_what_whole_scraps_cannot_give_is_missing_and_said() -> None:
     assert plan.totals.pieces == 2
 
 
+@pytest.mark.thorough
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     sides=st.lists(st.integers(8, 30), min_size=1, max_size=4),
@@ -162,6 +163,7 @@ def test_rows_keep_rims_apart_and_in_the_window(by_paper: bool) -> None:
         assert made == wanted
 
 
+@pytest.mark.thorough
 def test_a_refused_draft_gives_way_to_the_next_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     """The checker has the last word; a stand-in refuses the first plan that it is shown."""
     import nestcut.checks

@@ -107,7 +107,7 @@ def test_the_checker_agrees_with_what_is_kept(seed: int) -> None:
 
 
 @pytest.mark.parametrize(("across", "copies", "kits", "scraps"), [(16.0, 1, 12, 1), (11.0, 3, 60, 2)])
-@pytest.mark.first(1)
+@pytest.mark.thorough
 def test_scraps_with_holes_are_planned_with_straight_trims(
     across: float, copies: int, kits: int, scraps: int
 ) -> None:

@@ -28,6 +28,7 @@ def examine(seed: int) -> tuple[int, int, int]:
     return best, search.best.passes, search.bound.passes
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("block", range(6))
 def test_brute_force_agrees_on_small_classes(block):
     """60 seeded classes of polyomino dies; most reach the optimum with a proof."""

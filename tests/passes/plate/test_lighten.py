@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from nestcut.batch.model import CardLine, Machine
 from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
@@ -22,6 +24,7 @@ def heavy_batch(limit: float | None):
     return replace(batch, machine=replace(batch.machine, load_limit_mm=limit))
 
 
+@pytest.mark.thorough
 def test_a_limit_is_kept_and_costs_no_pass() -> None:
     """A limit of one edge's length and some: labels must lie askew or one behind the other, in as many passes."""
     free, bound = heavy_batch(None), heavy_batch(55.0)

@@ -222,6 +222,7 @@ def random_class(seed: int):  # type: ignore[no-untyped-def]
     )
 
 
+@pytest.mark.first(10)
 @pytest.mark.parametrize("seed", range(CLASSES))
 def test_random_classes(seed: int) -> None:
     """No bound above the optimum, whatever the keys."""

@@ -131,6 +131,7 @@ def test_nothing_to_cut_is_no_pass():
     assert plan.bound == 0
 
 
+@pytest.mark.thorough
 def test_trade_off_has_fewer_passes_with_more_layups():
     dies = [rectangle(f"d{k}", 60, 45) for k in range(4)]
     batch = batch_of(dies, [([f"d{k}"], ["red"], 10 * (k + 1)) for k in range(4)])

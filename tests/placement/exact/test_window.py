@@ -172,6 +172,7 @@ def test_corners_of_no_fit_regions_touch_and_never_overlap():
 # ---- mixes
 
 
+@pytest.mark.thorough
 def test_a_mix_is_worth_no_less_than_one_kind():
     """With values, the choice among kinds is at least as good as the best kind by itself with its share of the moves."""
     big, small = blossom(5, 11.0), Point(0, 0).buffer(3.5)
@@ -185,6 +186,7 @@ def test_a_mix_is_worth_no_less_than_one_kind():
     assert lies_well(mix, both.placed, region.buffer(-2.0), gap_mm=2.0)
 
 
+@pytest.mark.thorough
 def test_bound_in_proportions():
     """Squares of 2 and 1, three to one, in 10 × 10: a set takes 13, so at most 8 of the small, 8 + 92/4 in all."""
     parts = [Part("two", box(0, 0, 2, 2), (0.0,)), Part("one", box(0, 0, 1, 1), (0.0,))]
@@ -256,6 +258,7 @@ def test_pentagons_take_no_more_than_the_best_packing():
     assert pentagon.area * 0.999 <= takes <= pentagon.area / ((5 - math.sqrt(5)) / 3)
 
 
+@pytest.mark.thorough
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 10_000))
 def test_cores_and_frames(seed):

@@ -39,6 +39,7 @@ def assert_exact(parts, placed, region, web_mm, edge_mm):
                 assert not a.buffer(-1e-6).intersects(b)
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("n", [2, 7, 13, 30])
 def test_circles_in_a_square(n):
     """Within one of the best known count when the radius is a hair smaller (0.1 %), and never above the bound."""
@@ -83,6 +84,7 @@ def test_a_scrap_with_a_hole_and_an_earlier_cut():
     assert all(one.pose.apply(parts[0].shape).distance(cut) >= 2.0 - 1e-6 for one in filling.placed)
 
 
+@pytest.mark.thorough
 def test_proportions_are_kept():
     """Three of one to one of the other: neither gets ahead by more than a whole set."""
     parts = [Part("blossom", blossom(5, 8.0)), Part("leaf", box(0, 0, 24, 7))]

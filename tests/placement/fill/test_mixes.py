@@ -16,6 +16,7 @@ from tests.shared.shapes import blossom
 LEAF = Polygon([(0, 0), (6, -3), (18, -3), (24, 0), (18, 3), (6, 3)])
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("seed", [0, 1])
 def test_a_mix_is_worth_no_less_than_its_best_kind(seed: int) -> None:
     """By area, with the moves that a kind has for itself in the mix."""
@@ -46,6 +47,7 @@ def test_what_a_kind_reaches_alone_is_taken_over(monkeypatch: pytest.MonkeyPatch
     assert fill_region(room, parts, web_mm=0, edge_mm=0, moves_limit=300).value < alone.value
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("seed", range(6))
 def test_random_small_mixes_are_worth_no_less_than_any_kind(seed: int) -> None:
     """Random kinds, values and limits in a room with a hole: with its share of the moves, no kind alone is better."""
@@ -63,6 +65,7 @@ def test_random_small_mixes_are_worth_no_less_than_any_kind(seed: int) -> None:
         assert mix.value >= alone.value - 1e-6, part.name
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(3))
 def test_a_mix_starts_from_its_best_kind_whatever_the_mixed_search_finds(
     seed: int, monkeypatch: pytest.MonkeyPatch
@@ -89,6 +92,7 @@ def test_a_mix_starts_from_its_best_kind_whatever_the_mixed_search_finds(
     assert mix.value >= max(alone) - 1e-6
 
 
+@pytest.mark.thorough
 def test_rows_of_boxes_are_the_least_that_comes_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """Without patterns and growth there are still rows; each is exact, in rooms with holes too."""
     monkeypatch.setattr(Growth, "_grow", lambda self: None)

@@ -13,6 +13,7 @@ from nestcut.placement.shapes.layout import lies_well
 from tests.placement.fill.test_fill import RADIUS
 
 
+@pytest.mark.first(3)
 @pytest.mark.parametrize("n", [2, 3, 5, 8, 12])
 def test_largest_circles_in_a_square(n: int) -> None:
     """Proved radii are reached within a thousandth (and not exceeded)."""
@@ -22,6 +23,7 @@ def test_largest_circles_in_a_square(n: int) -> None:
     assert RADIUS[n] * (1 - 1e-3) <= factor / 100 <= RADIUS[n] * (1 + 1e-9)
 
 
+@pytest.mark.thorough
 def test_five_squares() -> None:
     """Five squares in a square of side 2 + 1/√2, one of them aslant (Göbel 1979); drawn off their origin."""
     parts = [Part("square", translate(box(0, 0, 1, 1), 7, -3), least=5)]

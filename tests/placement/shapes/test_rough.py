@@ -72,6 +72,7 @@ def test_turns_cover_one_fold_and_shrink_with_the_time() -> None:
     assert search_turns([flower(5)], [(0.0, 90.0, 180.0)], 0.0) == [(0.0, 90.0, 180.0)]
 
 
+@pytest.mark.thorough
 def test_many_corners_and_any_turn_keep_the_time() -> None:
     """Nine flowers and four leaves, turned freely, in 3 s: exact, within 10 % and 2 s of the processor's time, and no
     longer than one after the other."""

@@ -27,6 +27,7 @@ def tables():  # type: ignore[no-untyped-def]
     return job, shapes
 
 
+@pytest.mark.thorough
 def test_depth_is_the_distance_to_the_no_fit_edge() -> None:
     """Against the no-fit region of the same shapes and its boundary, by shapely, to the tables' hair."""
     job, shapes = tables()

@@ -41,6 +41,7 @@ def star(rng: np.random.Generator, *, holed: bool) -> Polygon:
     return shape
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(4))
 def test_layouts_of_random_shapes_are_exact(seed: int) -> None:
     """No overlap above 1e-6 mm, all pieces there, inside the strip; far-off origins and holes included."""
@@ -66,6 +67,7 @@ def test_layouts_of_random_shapes_are_exact(seed: int) -> None:
         assert one.pose.deg in parts[one.part].turns
 
 
+@pytest.mark.thorough
 def test_same_seed_same_layout() -> None:
     """With one worker and a limit of moves the seed decides everything."""
     parts = [Part("l", Polygon([(0, 0), (4, 0), (4, 1), (1, 1), (1, 3), (0, 3)]), (0.0, 180.0), least=7)]
@@ -152,6 +154,7 @@ def test_the_exact_check_can_fail() -> None:
     assert strip_fault([box(0, 0, 1, 1)], 1.0, 0.9) is not None
 
 
+@pytest.mark.thorough
 def test_two_helpers_share_what_they_find() -> None:
     """Searches in processes of their own come back with one exact layout."""
     parts = [Part("square", box(0, 0, 5, 5), (0.0,), least=4)]

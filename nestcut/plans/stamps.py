@@ -67,8 +67,8 @@ class Stamp:
     @cached_property
     def middle(self) -> Floats:
         """The middle of the smallest circle around it, mm."""
-        points: Floats = shapely.get_coordinates(shapely.minimum_bounding_circle(self.shape).centroid)
-        return points[0]
+        middle: Floats = shapely.get_coordinates(shapely.minimum_bounding_circle(self.shape).centroid)[0]
+        return middle
 
     @cached_property
     def points(self) -> Floats:

@@ -156,6 +156,7 @@ ODD = st.sampled_from(
 )
 
 
+@pytest.mark.thorough
 @many
 @given(
     st.lists(

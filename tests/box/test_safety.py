@@ -62,6 +62,7 @@ def killed_at_random(path: Path, rng: random.Random) -> None:
         assert len(box.scraps()) % 20 == 0
 
 
+@pytest.mark.thorough
 def test_kills_lose_nothing(tmp_path: Path) -> None:
     """Killed at random moments, also while the file is made."""
     rng = random.Random(2)
@@ -163,6 +164,7 @@ def test_a_box_in_use_is_told(box: Box, monkeypatch: pytest.MonkeyPatch) -> None
     assert len(box.scraps()) == 2
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(sys.platform == "win32", reason="no limits on files there")
 def test_a_full_disk_changes_nothing(tmp_path: Path) -> None:
     """The file can't grow any more: the action comes to nothing, what was there stays, and later it goes on."""

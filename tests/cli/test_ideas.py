@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
 from typer.testing import CliRunner
 
 from nestcut.cli import app
@@ -22,6 +23,7 @@ def test_estimate_tells_what_if_and_the_trade_off(folder: Path) -> None:
     assert any(answer["what"] == "a second leaf die" and answer["passes"] == 1 for answer in found["what_if"])
 
 
+@pytest.mark.thorough
 def test_plan_tells_the_best_purchase(folder: Path) -> None:
     """Two leaves, one die: a second one saves a pass, and the run sheet says so."""
     result = CliRunner().invoke(app, ["plan", "batch.toml", "--out", "out", "--seconds", "10"])

@@ -35,7 +35,7 @@ def breaks(*_: object, **__: object) -> None:
     raise KeyError("no such\nthing\x1b[31m")
 
 
-@pytest.mark.first(2)
+@pytest.mark.first(1)
 @pytest.mark.parametrize(
     ("function", "arguments"),
     [

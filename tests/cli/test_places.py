@@ -165,7 +165,7 @@ def test_long_names_in_a_batch(line: str, folder: Path) -> None:
     assert "use at most 80 characters" in result.stderr
 
 
-@pytest.mark.first(2)
+@pytest.mark.first(1)
 @pytest.mark.parametrize(
     "arguments",
     [

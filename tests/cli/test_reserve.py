@@ -97,6 +97,7 @@ def test_the_least_limit_follows_from_the_batch(folder: Path, tmp_path: Path) ->
                 limit_seconds(batch, least - 0.5)
 
 
+@pytest.mark.thorough
 def test_without_a_limit_even_a_very_large_class_is_planned(folder: Path, tmp_path: Path) -> None:
     """30 s where nobody says otherwise, and what it takes at least where that is more."""
     assert limit_seconds(read_batch(folder / "batch.toml"), None) == 30

@@ -144,7 +144,7 @@ def test_a_screen_takes_text_only_and_hides_its_bytes() -> None:
 @pytest.mark.parametrize(
     "arguments", [["plan", "batch.toml", "--out", "out"], ["dies"], ["estimate", "batch.toml"]]
 )
-@pytest.mark.first(1)
+@pytest.mark.thorough
 def test_ctrl_c_at_once(arguments: list[str], after_s: float, folder: Path) -> None:
     """From the moment that our own code runs: no traceback, and 130 unless it was done before."""
     process = subprocess.Popen(

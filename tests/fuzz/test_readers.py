@@ -39,6 +39,7 @@ def test_seeds_are_read(name: str, tmp_path: Path) -> None:
     assert [answer(reader, path, data) for data in reader.seeds()].count("value") >= 0.6 * len(reader.seeds())
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", READERS)
 def test_short_seeded_run(name: str, tmp_path: Path) -> None:
     """250 inputs, always the same ones: no fault."""

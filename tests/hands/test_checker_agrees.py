@@ -125,6 +125,7 @@ def test_reading_back_changes_no_count(plan: Plan) -> None:
     assert again.hand == plan.hand
 
 
+@pytest.mark.thorough
 @settings(max_examples=100, deadline=None)
 @given(handled_plans(), st.randoms(use_true_random=False))
 def test_the_order_of_passes_changes_only_what_it_may(plan: Plan, chance) -> None:

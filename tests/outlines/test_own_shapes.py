@@ -13,6 +13,7 @@ from tests.shared.places import SHAPES
 FILES = sorted(SHAPES.glob("*.svg"))
 
 
+@pytest.mark.thorough
 def test_there_are_enough():
     """At least 18, of very different sizes and characters."""
     assert len(FILES) >= 18
@@ -25,6 +26,7 @@ def test_there_are_enough():
     assert any(r.marks for r in reads)
 
 
+@pytest.mark.first(8)
 @pytest.mark.parametrize("path", FILES, ids=lambda p: p.stem)
 def test_own_shape(path):
     """Clean, sized 8–90 mm, valid, few vertices, its rim contains it and is as wide as asked."""

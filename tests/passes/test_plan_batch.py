@@ -100,6 +100,7 @@ def test_a_scrap_that_serves_one_cut_lies_as_it_is() -> None:
     assert plan.trims == ()
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("direction", ["stripe", "up"])
 def test_papers_with_a_direction_are_obeyed(direction) -> None:
     """The checker's turn rule holds for dies that may turn freely."""
@@ -288,6 +289,7 @@ def test_the_benchmark_of_the_paper_runs() -> None:
     assert spread_over(1, 9, 3) == [1, 5, 9]  # every third class would be of one size
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("trims", ["none", "straight"])
 def test_the_wish_for_few_trims_is_obeyed(trims) -> None:
     """No trims, or straight cuts only: the checker agrees, and something is cut."""

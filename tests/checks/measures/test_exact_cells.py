@@ -72,6 +72,7 @@ def middle_depth(inside: set[Cell], borders: set[Cell]) -> float:
     )
 
 
+@pytest.mark.first(2)
 @pytest.mark.parametrize("slanted", [False, True])
 @pytest.mark.parametrize("seed", range(3))
 def test_hollow_shapes_are_measured_as_cells_are_counted(seed: int, slanted: bool) -> None:

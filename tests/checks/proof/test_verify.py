@@ -237,7 +237,7 @@ def simple(rim: Polygon) -> bool:
     return rim.is_valid and rim.area > 20
 
 
-@pytest.mark.first(4)
+@pytest.mark.first(2)
 @pytest.mark.parametrize("seed", range(12))
 def test_what_lies_together_is_never_disproved(seed: int) -> None:
     """Rims that were thrown into a window are never said not to fit into it. (The oracle is the throw.)"""
@@ -427,6 +427,7 @@ U = box(0, 0, 30, 30).difference(box(10, 10, 20, 30))
 """A U with a slot of 10 × 20."""
 
 
+@pytest.mark.first(3)
 @pytest.mark.parametrize("quarter", [0.0, 90.0, 180.0, 270.0])
 @pytest.mark.parametrize("method", ["pair", "stack"])
 def test_hollows_are_seen(quarter: float, method: str) -> None:

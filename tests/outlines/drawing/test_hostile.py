@@ -216,7 +216,7 @@ def ovals(count: int) -> str:
         use_bomb,
     ],
 )  # fmt: skip
-@pytest.mark.first(8)
+@pytest.mark.first(4)
 def test_bombs_end_soon(tmp_path, make):
     """A million points, deep nesting, use bombs, endless numbers: refused within seconds."""
     begin = time.process_time()

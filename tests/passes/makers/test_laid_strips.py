@@ -18,7 +18,7 @@ from nestcut.passes.plate.solve import plan_plate
 from tests.benchmarks.passes_classes import random_class
 
 
-@pytest.mark.first(2)
+@pytest.mark.first(1)
 @pytest.mark.parametrize(("seed", "supply"), [(1, 3.0), (2, 1.5), (7, 2.0), (10, 1.2)])
 def test_figures_are_those_of_the_passes(seed: int, supply: float) -> None:
     """Enough paper and too little, strips and chips, dies that are cranked two or three times."""

@@ -81,6 +81,7 @@ def test_a_row_brings_in_a_new_maker(monkeypatch: pytest.MonkeyPatch) -> None:
     assert all(line.met == line.count for line in after.demand)
 
 
+@pytest.mark.thorough
 def test_a_row_is_left_out_where_its_condition_does_not_hold(monkeypatch: pytest.MonkeyPatch) -> None:
     """``when`` says whether a step is worth while as things are."""
     row = Step("one scrap after the other", Untrimmed(), "no trims at all", when=lambda ask: ask.missing > 0)

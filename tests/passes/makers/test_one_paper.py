@@ -47,7 +47,7 @@ def cut(batch: Batch, *, most_dies: int | None = None) -> tuple[int, Plan]:
     return got.pieces, plan
 
 
-@pytest.mark.first(6)
+@pytest.mark.first(3)
 @pytest.mark.parametrize("most_dies", [None, 1])
 @pytest.mark.parametrize("block", range(6))
 def test_whatever_is_asked_the_checker_lets_it_through(block: int, most_dies: int | None) -> None:

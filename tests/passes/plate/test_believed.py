@@ -62,6 +62,7 @@ def test_two_discs_that_miss_the_plate_by_a_hair() -> None:
     checked(batch, plan)
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("quarter", [False, True])
 def test_three_dies_that_miss_the_plate_by_a_hair(quarter) -> None:
     """Three dies of 60.2 × 48.1 one above the other, 0.3 mm too long; each pair fits: 15 passes, not 10.

@@ -50,6 +50,7 @@ def test_lightened_layups_keep_their_cuts_and_have_lower_peaks() -> None:
     assert isinstance(batch.machine, Machine)
 
 
+@pytest.mark.thorough
 def test_a_limit_that_cannot_be_kept_is_told() -> None:
     """One label's edge alone is longer than the limit wherever it lies flat; the plan says so in a note."""
     plan = plan_batch(heavy_batch(1.0), seconds=600, work_limit=60)

@@ -137,6 +137,7 @@ CASES = {
 }  # fmt: skip
 
 
+@pytest.mark.first(4)
 @pytest.mark.parametrize("case", list(CASES))
 def test_cases_that_are_easy_to_get_wrong(case: str) -> None:
     """Each with the optimum by going through all evenings."""
@@ -222,7 +223,7 @@ def random_class(seed: int):  # type: ignore[no-untyped-def]
     )
 
 
-@pytest.mark.first(10)
+@pytest.mark.first(6)
 @pytest.mark.parametrize("seed", range(CLASSES))
 def test_random_classes(seed: int) -> None:
     """No bound above the optimum, whatever the keys."""

@@ -90,6 +90,7 @@ def test_what_the_scraps_cannot_hold_is_told() -> None:
     assert (enough.pieces, enough.reason, enough.proof) == (0, "", {})
 
 
+@pytest.mark.thorough
 def test_what_a_plan_calls_proved_is_proved_from_its_file_alone() -> None:
     """Four discs, three scraps with room for one each; a label for which no scrap is large enough; white runs out."""
     side = RADIUS * SQUARES[2] * 0.94

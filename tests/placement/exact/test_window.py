@@ -199,6 +199,7 @@ def test_bound_in_proportions():
     assert counts.sum() <= bound
 
 
+@pytest.mark.thorough
 def test_demands_in_a_filling():
     """At least three large ones, though small ones are worth more."""
     mix = [Part("big", blossom(5, 11.0), value=0.1, least=3), Part("small", Point(0, 0).buffer(3.5))]
@@ -277,6 +278,7 @@ def test_cores_and_frames(seed):
     assert frame.convex_hull.area <= frame.area * (1 + 1e-9)
 
 
+@pytest.mark.thorough
 @settings(max_examples=15, deadline=None)
 @given(st.integers(0, 10_000))
 def test_bounds_are_sound_on_polyominoes(seed):

@@ -51,6 +51,7 @@ def test_circles_in_a_square(n):
     assert_exact(parts, filling.placed, box(0, 0, 100, 100), 0, 0)
 
 
+@pytest.mark.first(12)
 @pytest.mark.parametrize("n", sorted(RADIUS))
 def test_no_bound_is_below_a_known_packing(n):
     """Bounds are sound: n circles do fit."""
@@ -72,6 +73,7 @@ def test_dense_patterns():
     assert 0.91 < density <= (5 - math.sqrt(5)) / 3 + 1e-6
 
 
+@pytest.mark.thorough
 def test_a_scrap_with_a_hole_and_an_earlier_cut():
     """Webs, edges and obstacles are kept around holes."""
     scrap = box(0, 0, 90, 70).difference(Point(40, 35).buffer(14))

@@ -16,7 +16,7 @@ from tests.shared.shapes import blossom
 LEAF = Polygon([(0, 0), (6, -3), (18, -3), (24, 0), (18, 3), (6, 3)])
 
 
-@pytest.mark.first(1)
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", [0, 1])
 def test_a_mix_is_worth_no_less_than_its_best_kind(seed: int) -> None:
     """By area, with the moves that a kind has for itself in the mix."""
@@ -47,7 +47,7 @@ def test_what_a_kind_reaches_alone_is_taken_over(monkeypatch: pytest.MonkeyPatch
     assert fill_region(room, parts, web_mm=0, edge_mm=0, moves_limit=300).value < alone.value
 
 
-@pytest.mark.first(1)
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(6))
 def test_random_small_mixes_are_worth_no_less_than_any_kind(seed: int) -> None:
     """Random kinds, values and limits in a room with a hole: with its share of the moves, no kind alone is better."""

@@ -13,7 +13,7 @@ from nestcut.placement.shapes.layout import lies_well
 from tests.placement.fill.test_fill import RADIUS
 
 
-@pytest.mark.first(3)
+@pytest.mark.first(1)
 @pytest.mark.parametrize("n", [2, 3, 5, 8, 12])
 def test_largest_circles_in_a_square(n: int) -> None:
     """Proved radii are reached within a thousandth (and not exceeded)."""

@@ -21,7 +21,7 @@ ODD = Polygon([(0, 0), (64, 2), (70, 30), (48, 59), (20, 52), (4, 35)])
 SIDES = [(1.0, 0.0), (0.0, 1.0), (0.6, -0.8)]
 
 
-@pytest.mark.first(1)
+@pytest.mark.thorough
 @pytest.mark.parametrize("direction", SIDES)
 def test_odd_scrap_with_a_hole(direction: tuple[float, float]) -> None:
     """Two kinds in an odd scrap: counts, clearances, and the reach is what shapely measures."""

@@ -1,0 +1,424 @@
+"""A whole evening by rows: every colour in a field of its own, fields side by side, in as little time as was found.
+
+How wide a colour's field is, by which habit it is cut, and which die and paper meet a free line are changed one at a time, and kept
+where the hands' clock says so. A change cuts its own colours anew, all others stay as they are.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from nestcut.batch.model import Batch
+from nestcut.passes.common.turns import turns_on
+from nestcut.passes.makers.rows.cutting import Cutter, Habit
+from nestcut.passes.makers.rows.fields import Size, in_field, sizes_of
+from nestcut.passes.makers.rows.sheets import Papers
+from nestcut.passes.makers.rows.timetable import Job, Placed, in_order, job_of, timetable
+
+__all__ = ["Evening", "Rates", "by_rows"]
+
+Key = tuple[str, str]
+Lines = tuple[tuple[tuple[Key, int], ...], ...]
+"""For each line of demand, the pieces of each (die, paper)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rates:
+    """Seconds of the actions that are weighed here."""
+
+    crank: float = 15.0
+    lay: float = 12.0
+    pull_on: float = 6.0
+    turn: float = 8.0
+    take_away: float = 3.0
+    lift: float = 6.0
+    put_back: float = 6.0
+    set_up: float = 15.0
+    trim_take: float = 10.0
+    trim_cut: float = 8.0
+    again: float = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """How a colour is cut."""
+
+    size: Size
+    habit: Habit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cutting:
+    """What came of it."""
+
+    jobs: tuple[Job, ...]
+    missing: Counter[str]
+    seconds: float
+    """All that hands do for it, without cranks and freeing pieces."""
+    pulls: int
+    worth: float
+    """The same with cranks, as far as this colour has its share in them, and what is missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evening:
+    """A whole plan by rows."""
+
+    lines: Lines
+    ways: Mapping[str, Way]
+    placed: tuple[Placed, ...]
+    missing: Counter[Key]
+    seconds: float
+    """Without freeing the pieces, which takes the same in every plan."""
+
+    @property
+    def worth(self) -> float:
+        """What is least in the best of them."""
+        return self.seconds + A_MISSING_S * sum(self.missing.values())
+
+
+class Rows:
+    """All that is known of a batch while plans by rows are sought."""
+
+    def __init__(self, batch: Batch, rates: Rates, over: Callable[[], bool]) -> None:
+        self.batch, self.rates, self.over = batch, rates, over
+        self.sizes = sizes_of(batch)
+        self._fields = {size: in_field(batch, size) for size in self.sizes}
+        self._papers = Papers(batch)
+        self._cuttings: dict[tuple[str, Way, tuple[tuple[str, int], ...]], Cutting] = {}
+        self._best: dict[tuple[str, Size, tuple[tuple[str, int], ...]], tuple[float, Way]] = {}
+        self.options = [
+            [
+                (die, paper)
+                for die in line.dies
+                for paper in line.papers
+                if turns_on(batch.die(die), batch.paper(paper))
+            ]
+            for line in batch.demand
+        ]
+        self.trips = {die.name: die.trips for die in batch.dies}
+
+    def cutting(self, paper: str, way: Way, wanted: Mapping[str, int]) -> Cutting:
+        """One colour cut in one way."""
+        key = (paper, way, tuple(sorted(wanted.items())))
+        if key not in self._cuttings:
+            field = self._fields[way.size]
+            cutter = Cutter(field, self._papers, paper, way.habit, self.over)
+            cutter.cut(wanted)
+            jobs = tuple(job_of(b, way.size, in_order(b.pulls)) for b in cutter.blocks if b.pulls)
+            missing = +Counter({die: n - cutter.made[die] for die, n in wanted.items()})
+            seconds = sum(self._work(job) for job in jobs) + self._trimming(jobs)
+            pulls = sum(len(job.pulls) for job in jobs)
+            worth = seconds + self.rates.crank * self.share_of(way.size) * pulls
+            worth += A_MISSING_S * sum(missing.values())
+            got = self._cuttings[key] = Cutting(jobs, missing, seconds, pulls, worth)
+            best = self._best.get((paper, way.size, key[2]))
+            if best is None or worth < best[0]:
+                self._best[paper, way.size, key[2]] = (worth, way)
+            return got
+        return self._cuttings[key]
+
+    def way(self, paper: str, size: Size, wanted: Mapping[str, int], habit: Habit | None = None) -> Way:
+        """The best way that is known to cut a colour in fields of a size.
+
+        Args:
+            habit: tried where none is known.
+        """
+        key = (paper, size, tuple(sorted(wanted.items())))
+        if key not in self._best:
+            for one in dict.fromkeys((Habit(), habit or Habit())):
+                self.cutting(paper, Way(size, one), wanted)
+        return self._best[key][1]
+
+    def share_of(self, size: Size) -> float:
+        """The share of the plate that a field takes."""
+        whole = self.sizes[0]
+        return size.width * size.depth / (whole.width * whole.depth)
+
+    def beside(self, size: Size) -> Size | None:
+        """What is left of the end beside a field."""
+        other = Size(self.sizes[0].width - size.width, size.depth)
+        return other if other in self._fields else None
+
+    def _work(self, job: Job) -> float:
+        """Papers and dies of a job, seconds."""
+        rates = self.rates
+        total = 0.0
+        before = None
+        known: set[int] = set()
+        down: set[int] = set()
+        for pull in job.pulls:
+            if before is None or before.piece is not pull.piece:
+                total += rates.lay + rates.take_away
+            elif before.deg != pull.deg:
+                total += rates.turn
+            elif before.at != pull.at:
+                total += rates.pull_on
+            now = set(pull.slots)
+            total += rates.lift * len(down - now)
+            total += rates.put_back * len((now - down) & known) + rates.set_up * len(now - known)
+            known |= now
+            before, down = pull, now
+        return total + rates.lift * len(down)
+
+    def _trimming(self, jobs: Sequence[Job]) -> float:
+        """Cuts by the trimmer before the evening, about."""
+        parts: Counter[str] = Counter()
+        seen: set[int] = set()
+        for job in jobs:
+            for pull in job.pulls:
+                if not pull.piece.whole and id(pull.piece) not in seen:
+                    seen.add(id(pull.piece))
+                    parts[pull.piece.scrap.id] += 1
+        rates = self.rates
+        return sum(
+            rates.trim_take + rates.trim_cut + rates.again * max(0, count - 2) for count in parts.values()
+        )
+
+    def evening(self, lines: Lines, ways: Mapping[str, Way], *, tries: int, seed: int) -> Evening:
+        """All colours and their timetable."""
+        wanted = self.wanted(lines)
+        jobs: list[Job] = []
+        missing: Counter[Key] = Counter()
+        seconds = 0.0
+        for paper in sorted(wanted):
+            got = self.cutting(paper, ways[paper], wanted[paper])
+            jobs += got.jobs
+            seconds += got.seconds
+            missing.update({(die, paper): n for die, n in got.missing.items()})
+        placed = timetable(self.batch, jobs, tries=tries, seed=seed)
+        return Evening(
+            lines, dict(ways), tuple(placed), missing, seconds + self.rates.crank * self._cranks(placed)
+        )
+
+    def _cranks(self, placed: Sequence[Placed]) -> int:
+        trips = [1] * max((one.stop for one in placed), default=0)
+        for one in placed:
+            dies = [self.trips[turned.die.name] for turned, _, _ in one.job.block.slots]
+            if max(dies, default=1) > 1:
+                for k, pull in enumerate(one.job.pulls):
+                    at = one.start + k
+                    trips[at] = max(trips[at], *(dies[slot] for slot in pull.slots))
+        return sum(trips)
+
+    def wanted(self, lines: Lines) -> dict[str, dict[str, int]]:
+        """Paper → die → cuts."""
+        pieces: Counter[Key] = Counter()
+        for line in lines:
+            for key, count in line:
+                pieces[key] += count
+        found: dict[str, dict[str, int]] = {}
+        for (die, paper), count in sorted(pieces.items()):
+            if count > 0:
+                found.setdefault(paper, {})[die] = -(-count // self.batch.die(die).pieces)
+        return found
+
+    def first_lines(self) -> Lines:
+        """Free lines go where they lengthen no colour, first to papers of which least is used."""
+        batch = self.batch
+        stock: Counter[str] = Counter()
+        for scrap in batch.scraps:
+            stock[scrap.paper] += int(scrap.outline.area)
+        cuts: Counter[Key] = Counter()
+        taken: Counter[str] = Counter()
+        result: list[tuple[tuple[Key, int], ...]] = [()] * len(batch.demand)
+
+        def take(number: int, key: Key, count: int) -> None:
+            die = batch.die(key[0])
+            cuts[key] += -(-count // die.pieces)
+            x0, y0, x1, y1 = die.cut.bounds
+            web = batch.hand.web_mm
+            taken[key[1]] += int(-(-count // die.pieces) * (x1 - x0 + web) * (y1 - y0 + web))
+            result[number] = (*result[number], (key, count))
+
+        order = sorted(range(len(batch.demand)), key=lambda k: (len(self.options[k]), k))
+        for number in order:
+            left, options = batch.demand[number].count, list(self.options[number])
+            while left > 0 and options:
+                longest: Counter[str] = Counter()
+                for (die, paper), count in cuts.items():
+                    longest[paper] = max(longest[paper], -(-count // batch.die(die).copies))
+
+                def slack(key: Key) -> int:
+                    die = batch.die(key[0])
+                    return die.pieces * max(0, longest[key[1]] * die.copies - cuts[key])
+
+                best = max(
+                    options,
+                    key=lambda key: (
+                        min(slack(key), left) * max(0.0, 1.0 - taken[key[1]] / max(1, stock[key[1]])),
+                        -taken[key[1]] / max(1, stock[key[1]]),
+                    ),
+                )
+                count = min(left, slack(best)) or left
+                take(number, best, count)
+                left -= count
+                options.remove(best)
+            if left > 0 and result[number]:
+                key, count = result[number][0]
+                result[number] = ((key, count + left), *result[number][1:])
+        return tuple(result)
+
+
+HEAT = 0.006
+"""A change that costs up to so much of the whole is taken in the beginning."""
+COOL = 300
+"""Changes after which none is taken that costs anything."""
+RETURN = 40
+"""After so many changes the search goes back to the best."""
+A_MISSING_S = 120.0
+"""A cut that is missing weighs so many seconds."""
+FIRST_SIZES = 15
+"""Sizes of fields that are looked at to begin with."""
+MOST_STARTS = 16
+"""Shares of the plate that are worked out whole, of all that were looked at."""
+TIGHT = 1.06
+"""Passes are so many more than the plate's surface asks for, as fields fit side by side."""
+ORDERS = 60
+"""Orders of a timetable that are tried for each change."""
+
+
+def by_rows(
+    batch: Batch,
+    *,
+    rates: Rates,
+    over: Callable[[], bool],
+    most: int,
+    seed: int = 0,
+    say: Callable[[int, Evening], None] | None = None,
+) -> Evening:
+    """The best evening by rows that was found.
+
+    Args:
+        over: asked before each change; True ends the search.
+        most: changes that are tried, at most.
+    """
+    rows = Rows(batch, rates, lambda: False)
+    chance = random.Random(seed)
+    best = now = _first(rows, rows.first_lines(), over)
+    if say:
+        say(-1, best)
+    for number in range(most):
+        if over():
+            break
+        heat = HEAT * now.seconds * max(0.0, 1.0 - number / COOL)
+        found = _changed(rows, now, chance)
+        if found is None:
+            continue
+        if found.worth <= now.worth + heat * chance.random():
+            now = found
+        if found.worth < best.worth - 1e-9:
+            best = found
+            if say:
+                say(number, best)
+        elif number % RETURN == RETURN - 1:
+            now = best
+    return best
+
+
+def _first(rows: Rows, lines: Lines, over: Callable[[], bool]) -> Evening:
+    """How the colours share the plate to begin with: of all ways, those that seem best are worked out."""
+    wanted = rows.wanted(lines)
+    papers = sorted(wanted)
+    sizes = rows.sizes[:FIRST_SIZES]
+
+    def guess(shares: Sequence[Size]) -> float:
+        area, seconds = 0.0, 0.0
+        load: Counter[str] = Counter()
+        for paper, size in zip(papers, shares, strict=True):
+            got = rows.cutting(paper, rows.way(paper, size, wanted[paper]), wanted[paper])
+            seconds += got.seconds + A_MISSING_S * sum(got.missing.values())
+            area += rows.share_of(size) * got.pulls
+            for job in got.jobs:
+                for die, count in job.dies.items():
+                    load[die] += math.ceil(len(job.pulls) * count / rows.batch.die(die).copies)
+        return seconds + rows.rates.crank * max(area * TIGHT, *load.values(), 0)
+
+    seen: dict[tuple[Size, ...], float] = {}
+    for start in sizes[:4]:
+        shares = (start,) * len(papers)
+        seen[shares] = cost = guess(shares)
+        better = True
+        while better and not over():
+            better = False
+            for k in range(len(papers)):
+                for size in sizes:
+                    other = (*shares[:k], size, *shares[k + 1 :])
+                    if other not in seen:
+                        seen[other] = guess(other)
+                    if seen[other] < cost - 1e-9:
+                        shares, cost, better = other, seen[other], True
+    best: Evening | None = None
+    for shares in sorted(seen, key=lambda one: (seen[one], one))[:MOST_STARTS]:
+        ways = {p: rows.way(p, size, wanted[p]) for p, size in zip(papers, shares, strict=True)}
+        found = rows.evening(lines, ways, tries=ORDERS, seed=0)
+        if best is None or found.worth < best.worth:
+            best = found
+    assert best is not None
+    return best
+
+
+def _changed(rows: Rows, now: Evening, chance: random.Random) -> Evening | None:
+    """The evening with a change by chance; None where it comes to nothing."""
+    lines, ways = now.lines, dict(now.ways)
+    wanted = rows.wanted(lines)
+    kind = chance.random()
+    free = [k for k, own in enumerate(rows.options) if len(own) > 1]
+    papers = sorted(wanted)
+    if kind < 0.15 and free:
+        lines = _moved(rows, lines, chance.choice(free), chance)
+        wanted = rows.wanted(lines)
+        for paper in wanted:
+            way = ways.get(paper) or Way(rows.sizes[min(1, len(rows.sizes) - 1)], Habit())
+            ways[paper] = rows.way(paper, way.size, wanted[paper], way.habit)
+    elif kind < 0.4:
+        size = chance.choice(rows.sizes)
+        changed = {chance.choice(papers): size}
+        beside = rows.beside(size)
+        if beside is not None and len(papers) > 1 and chance.random() < 0.7:
+            # Two colours side by side.
+            changed[chance.choice([p for p in papers if p not in changed])] = beside
+        for paper, own in changed.items():
+            ways[paper] = rows.way(paper, own, wanted[paper], ways[paper].habit)
+    else:
+        paper = chance.choice(papers)
+        way = replace(ways[paper], habit=_other(ways[paper].habit, chance))
+        before = rows.cutting(paper, ways[paper], wanted[paper])
+        after = rows.cutting(paper, way, wanted[paper])
+        if after.worth > before.worth + rows.rates.set_up:
+            return None
+        ways[paper] = way
+    return rows.evening(lines, ways, tries=ORDERS, seed=chance.randrange(1000000))
+
+
+def _moved(rows: Rows, lines: Lines, number: int, chance: random.Random) -> Lines:
+    """Pieces of a free line moved to another of its dies or papers."""
+    own: Counter[Key] = Counter(dict(lines[number]))
+    giver = chance.choice(sorted(+own))
+    taker = chance.choice([key for key in rows.options[number] if key != giver])
+    count = own[giver] if chance.random() < 0.5 else math.ceil(own[giver] * chance.random())
+    own[giver] -= count
+    own[taker] += count
+    changed = tuple((key, n) for key, n in sorted(own.items()) if n > 0)
+    return (*lines[:number], changed, *lines[number + 1 :])
+
+
+def _other(habit: Habit, chance: random.Random) -> Habit:
+    what = chance.randrange(8)
+    if what == 0:
+        return replace(habit, busy=chance.choice((0.4, 0.6, 0.75, 0.9, 1.0)))
+    if what == 1:
+        return replace(habit, enough=chance.choice((0.3, 0.4, 0.5, 0.6, 0.75)))
+    if what == 2:
+        return replace(habit, laid=chance.choice((2, 5, 8, 11, 15, 25)))
+    if what == 3:
+        return replace(habit, straight=not habit.straight)
+    if what == 4:
+        return replace(habit, most_dies=chance.choice((2, 3, 4, 5, 99)))
+    if what == 5:
+        return replace(habit, slit=chance.randrange(4))
+    return replace(habit, shuffle=chance.randrange(1000000))

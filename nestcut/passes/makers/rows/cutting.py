@@ -8,7 +8,7 @@ pulled on than exchanged. When few of the dies still cut, the next lay-up is mad
 from __future__ import annotations
 
 import random
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -20,7 +20,6 @@ from nestcut.passes.common.slits import Piece
 from nestcut.passes.common.turns import turns_on
 from nestcut.passes.makers.one_paper.one_paper_grid import Mask, Turned, lay_up_holds, switch_off
 from nestcut.passes.makers.rows.sheets import Papers, Sheet
-from nestcut.passes.makers.rows.slitting import slit_pieces
 from nestcut.passes.plate.footprints import chip_angle
 
 __all__ = ["Block", "Cutter", "Habit", "Placed", "Pull"]
@@ -107,15 +106,10 @@ class Cutter:
         }
         self._chance = chance
         self._windows: dict[Turned, tuple[int, int, int, int]] = {}
-        names = {die for line in batch.demand if paper in line.papers for die in line.dies}
-        dies = [die for die in batch.dies if die.name in names]
-        alike: dict[bytes, list[Piece]] = defaultdict(list)
-        for scrap in batch.scraps:
-            if scrap.paper == paper:
-                for piece in slit_pieces(batch, scrap, dies, habit.slit):
-                    alike[piece.in_corner.normalize().wkb].append(piece)
-        groups = sorted(alike.items(), key=lambda item: (item[1][0].outline.area, item[0]))
-        self._fresh = [(papers.sheet(paper, own[0].in_corner, batch.machine), own) for _, own in groups]
+        self._fresh = [
+            (papers.sheet(paper, outline, batch.machine), list(own))
+            for outline, own in papers.pieces(batch, paper, habit.slit)
+        ]
         self._table: dict[Sheet, list[Piece]] = {}
         self.blocks: list[Block] = []
         self.made: Counter[str] = Counter()

@@ -134,6 +134,14 @@ class Rows:
                 self.cutting(paper, Way(size, one), wanted)
         return self._best[key][1]
 
+    def known(self, paper: str, size: Size, wanted: Mapping[str, int]) -> bool:
+        """Whether a colour was cut in fields of this size."""
+        return (paper, size, tuple(sorted(wanted.items()))) in self._best
+
+    def best(self, paper: str, way: Way, wanted: Mapping[str, int]) -> float:
+        """What the best way of this size comes to."""
+        return self._best[paper, way.size, tuple(sorted(wanted.items()))][0]
+
     def share_of(self, size: Size) -> float:
         """The share of the plate that a field takes."""
         whole = self.sizes[0]
@@ -278,6 +286,10 @@ MOST_STARTS = 16
 """Shares of the plate that are worked out whole, of all that were looked at."""
 TIGHT = 1.06
 """Passes are so many more than the plate's surface asks for, as fields fit side by side."""
+A_LINE, ANOTHER_SIZE = 0.15, 0.5
+"""How often a free line is changed, and how often a colour's field."""
+GLANCE = 3
+"""Orders of a timetable that are tried to choose among sizes."""
 ORDERS = 60
 """Orders of a timetable that are tried for each change."""
 
@@ -366,33 +378,47 @@ def _changed(rows: Rows, now: Evening, chance: random.Random) -> Evening | None:
     """The evening with a change by chance; None where it comes to nothing."""
     lines, ways = now.lines, dict(now.ways)
     wanted = rows.wanted(lines)
-    kind = chance.random()
     free = [k for k, own in enumerate(rows.options) if len(own) > 1]
-    papers = sorted(wanted)
-    if kind < 0.15 and free:
+    seed = chance.randrange(1000000)
+    if free and chance.random() < A_LINE:
         lines = _moved(rows, lines, chance.choice(free), chance)
         wanted = rows.wanted(lines)
         for paper in wanted:
             way = ways.get(paper) or Way(rows.sizes[min(1, len(rows.sizes) - 1)], Habit())
             ways[paper] = rows.way(paper, way.size, wanted[paper], way.habit)
-    elif kind < 0.4:
-        size = chance.choice(rows.sizes)
-        changed = {chance.choice(papers): size}
-        beside = rows.beside(size)
-        if beside is not None and len(papers) > 1 and chance.random() < 0.7:
-            # Two colours side by side.
-            changed[chance.choice([p for p in papers if p not in changed])] = beside
-        for paper, own in changed.items():
-            ways[paper] = rows.way(paper, own, wanted[paper], ways[paper].habit)
-    else:
-        paper = chance.choice(papers)
-        way = replace(ways[paper], habit=_other(ways[paper].habit, chance))
-        before = rows.cutting(paper, ways[paper], wanted[paper])
-        after = rows.cutting(paper, way, wanted[paper])
-        if after.worth > before.worth + rows.rates.set_up:
-            return None
-        ways[paper] = way
-    return rows.evening(lines, ways, tries=ORDERS, seed=chance.randrange(1000000))
+        return rows.evening(lines, ways, tries=ORDERS, seed=seed)
+    paper = chance.choice(sorted(wanted))
+    size = ways[paper].size
+    if chance.random() < ANOTHER_SIZE:
+        # Sizes that did well so far are looked at most.
+        share = chance.random()
+        ranked = sorted(
+            rows.sizes, key=lambda one: rows.best(paper, rows.way(paper, one, wanted[paper]), wanted[paper])
+        )
+        size = ranked[int(len(ranked) * share * share)]
+    known = rows.way(paper, size, wanted[paper], ways[paper].habit)
+    way = replace(known, habit=_other(known.habit, chance))
+    before = rows.cutting(paper, known, wanted[paper])
+    after = rows.cutting(paper, way, wanted[paper])
+    if after.worth > before.worth + rows.rates.set_up:
+        return None
+    ways[paper] = way
+    best = rows.evening(lines, ways, tries=ORDERS, seed=seed)
+    if size == now.ways[paper].size:
+        return best
+    # Another size may suit best where another colour has another, too.
+    least: tuple[float, str, Way] | None = None
+    for other in sorted(wanted):
+        for own in rows.sizes if other != paper else ():
+            if rows.known(other, own, wanted[other]):
+                turn = rows.way(other, own, wanted[other])
+                worth = rows.evening(lines, {**ways, other: turn}, tries=GLANCE, seed=seed).worth
+                if least is None or worth < least[0]:
+                    least = (worth, other, turn)
+    if least is not None:
+        found = rows.evening(lines, {**ways, least[1]: least[2]}, tries=ORDERS, seed=seed)
+        best = min(best, found, key=lambda one: one.worth)
+    return best
 
 
 def _moved(rows: Rows, lines: Lines, number: int, chance: random.Random) -> Lines:

@@ -7,16 +7,18 @@ millimetres (:mod:`nestcut.passes.makers.one_paper.one_paper_grid`); what decide
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from shapely.affinity import translate
 from shapely.geometry import Polygon
 
-from nestcut.batch.model import Batch, Die, Machine, Pose, Shape, filled
-from nestcut.passes.common.slits import places_of
+from nestcut.batch.model import Batch, Die, Machine, Pose, Scrap, Shape, filled
+from nestcut.passes.common.slits import Piece, places_of
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.makers.one_paper.one_paper_grid import Grid, Mask, Near, Turned, lies_well, switch_off
+from nestcut.passes.makers.rows.slitting import slit_pieces
 
 __all__ = ["Papers", "Sheet", "View"]
 
@@ -138,9 +140,36 @@ class Papers:
     def __init__(self, batch: Batch) -> None:
         self.batch, self.grid = batch, Grid(batch)
         self._views: dict[tuple[bytes, Machine], tuple[View, ...]] = {}
+        self._pieces: dict[tuple[str, Machine, int], list[tuple[Polygon, list[Piece]]]] = {}
         self._places: dict[tuple[bytes, Turned], Mask | None] = {}
         self._cuts: dict[tuple[str, float], Turned] = {}
         self._near: dict[tuple[Turned, Turned, float, float], Near] = {}
+
+    def pieces(self, batch: Batch, paper: str, way: int) -> list[tuple[Polygon, list[Piece]]]:
+        """What the scraps of a paper are in a field: outlines, their boxes beginning at (0, 0), and all pieces that have them; small
+        ones first.
+
+        Args:
+            batch: as if the field were all of the plate.
+            way: of slitting scraps that are too wide.
+        """
+        key = (paper, batch.machine, way)
+        if key not in self._pieces:
+            names = {die for line in batch.demand if paper in line.papers for die in line.dies}
+            dies = [die for die in batch.dies if die.name in names]
+            alike: dict[bytes, list[Piece]] = defaultdict(list)
+            scraps: dict[bytes, list[Scrap]] = defaultdict(list)
+            for scrap in batch.scraps:
+                if scrap.paper == paper:
+                    scraps[scrap.outline.wkb].append(scrap)
+            for own in scraps.values():
+                for piece in slit_pieces(batch, own[0], dies, way):
+                    alike[piece.in_corner.normalize().wkb] += [
+                        Piece(scrap, piece.outline, piece.whole) for scrap in own
+                    ]
+            groups = sorted(alike.items(), key=lambda item: (item[1][0].outline.area, item[0]))
+            self._pieces[key] = [(pieces[0].in_corner, pieces) for _, pieces in groups]
+        return self._pieces[key]
 
     def sheet(self, paper: str, outline: Polygon, field: Machine) -> Sheet:
         """A fresh piece in a field. Its box begins at (0, 0)."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import unicodedata
+from dataclasses import fields
 from typing import Any
 
 from hypothesis import strategies as st
@@ -16,8 +17,9 @@ from shapely.affinity import translate
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.polygon import orient
 
-from nestcut.batch.model import Card, CardLine, Die, Evening, Hand, Machine, Paper, Pose, Scrap
+from nestcut.batch.model import Card, CardLine, Die, Evening, Hand, HandSeconds, Machine, Paper, Pose, Scrap
 from nestcut.plans.model import (
+    Actions,
     Bound,
     Cut,
     DemandMet,
@@ -26,6 +28,7 @@ from nestcut.plans.model import (
     Missing,
     PaperOnPlate,
     Pass,
+    PassClock,
     Plan,
     Remnant,
     Share,
@@ -38,6 +41,7 @@ from nestcut.plans.model import (
 __all__ = [
     "batch_tables",
     "dies",
+    "hand_seconds",
     "json_values",
     "mm",
     "multi_outlines",
@@ -53,6 +57,19 @@ __all__ = [
 def mm(least: float = 0.0, most: float = 1000.0) -> st.SearchStrategy[float]:
     """Finite lengths, mm, with all the digits a float can have."""
     return st.floats(least, most, allow_nan=False, allow_infinity=False, allow_subnormal=False)
+
+
+SECONDS = [one.name for one in fields(HandSeconds) if one.name not in ("pace", "dies")]
+
+
+def hand_seconds() -> st.SearchStrategy[HandSeconds]:
+    """Any seconds, any pace, dies held or loose."""
+    return st.builds(
+        HandSeconds,
+        **{name: mm(0, 600) for name in SECONDS},
+        pace=mm(0.1, 10),
+        dies=st.sampled_from(["held", "loose"]),
+    )
 
 
 _PRINTABLE = st.characters(exclude_categories=("Cc", "Cs"))
@@ -171,6 +188,7 @@ def plans(draw: st.DrawFn) -> Plan:
         Layup(one, tuple(draw(st.lists(st.builds(Slot, die_of, poses()), max_size=3)))) for one in layup_ids
     )
     slot_numbers = st.integers(0, 3)
+    old = draw(st.booleans())
     plate = (draw(mm(50, 400)), draw(mm(50, 400)))
     subset = st.lists(die_of, min_size=1, max_size=2, unique=True).map(tuple)
     papers_subset = st.lists(paper_of, min_size=1, max_size=2, unique=True).map(tuple)
@@ -183,9 +201,6 @@ def plans(draw: st.DrawFn) -> Plan:
             clear_mm=draw(mm(0, 20)),
             dies=draw(st.sampled_from(["over", "under"])),
             overhang_mm=draw(mm(0, 200)),
-            seconds_per_pass=draw(mm(0, 600)),
-            seconds_per_die=draw(mm(0, 600)),
-            seconds_per_trim=draw(mm(0, 600)),
             load_limit_mm=draw(st.none() | mm(1, 1000)),
         ),
         hand=Hand(
@@ -194,6 +209,7 @@ def plans(draw: st.DrawFn) -> Plan:
             draw(mm(0, 5)),
             draw(st.sampled_from(["square", "any"])),
             draw(st.sampled_from(["none", "straight", "scissors"])),
+            HandSeconds() if old else draw(hand_seconds()),
         ),
         papers=tuple(
             Paper(
@@ -226,7 +242,12 @@ def plans(draw: st.DrawFn) -> Plan:
             for number in range(1, draw(st.integers(1, 4)))
         ),
         bound=Bound(draw(count), draw(prose())),
-        totals=Totals(*(draw(count) for _ in range(5)), minutes=draw(mm(0, 1e5))),
+        totals=Totals(
+            *(draw(count) for _ in range(5)),
+            minutes=draw(mm(0, 1e5)),
+            actions=Actions() if old else draw(st.builds(Actions, *([count] * 13), mm(0, 1e5))),
+        ),
+        pass_clock=draw(st.builds(PassClock, mm(0, 600), mm(0, 600), mm(0, 600))) if old else None,
         remnants=tuple(
             draw(
                 st.lists(
@@ -332,9 +353,6 @@ def batch_tables(draw: st.DrawFn) -> dict[str, Any]:
             "clear": mm(0, 10),
             "dies": st.sampled_from(["over", "under"]),
             "overhang": mm(0, 200),
-            "seconds_per_pass": mm(0, 600),
-            "seconds_per_die": st.integers(0, 600),
-            "seconds_per_trim": mm(0, 600),
             "load_limit": mm(1, 500),
         },
     )
@@ -346,6 +364,9 @@ def batch_tables(draw: st.DrawFn) -> dict[str, Any]:
             "gap": mm(0, 5),
             "papers": st.sampled_from(["square", "any"]),
             "trims": st.sampled_from(["none", "straight", "scissors"]),
+            "dies": st.sampled_from(["held", "loose"]),
+            "pace": mm(0.5, 2),
+            "seconds": st.dictionaries(st.sampled_from(SECONDS), mm(0, 600) | st.integers(0, 60)),
         },
     )
     data["papers"] = {
@@ -425,6 +446,8 @@ def _toml_key(key: str) -> str:
 def _toml(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{_toml_key(key)} = {_toml(one)}" for key, one in value.items()) + " }"
     if isinstance(value, str):
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, list):

@@ -30,7 +30,7 @@ from nestcut.arithmetic import (
 )
 
 PACKAGE = Path(arithmetic.__file__).parent
-ROOMS = ("outlines", "batch", "placement", "passes")
+ROOMS = ("outlines", "batch", "hands", "placement", "passes")
 
 
 def off(found: float, true: mpmath.mpf) -> float:

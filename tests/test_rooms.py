@@ -22,6 +22,7 @@ ORDER = [
     "outlines",
     "batch",
     "plans",
+    "hands",
     "checks",
     "placement",
     "passes",
@@ -172,10 +173,18 @@ def test_libraries_stay_in_their_rooms(path: Path) -> None:
 
 
 def test_checker_shares_no_code_with_the_optimiser() -> None:
-    """checks imports neither placement nor passes, so a mistake there can't hide itself."""
+    """checks imports neither hands, placement nor passes, so a mistake there can't hide itself."""
     for path in (PACKAGE / "checks").rglob("*.py"):
         for name in imported(path):
-            assert not name.startswith(("nestcut.placement", "nestcut.passes", "ortools", "numba"))
+            assert not name.startswith(
+                (
+                    "nestcut.hands",
+                    "nestcut.placement",
+                    "nestcut.passes",
+                    "ortools",
+                    "numba",
+                )
+            )
 
 
 def test_every_public_name_of_the_front_door_exists() -> None:

@@ -156,6 +156,12 @@ def _seconds(value: Any) -> float:
     return float(value)
 
 
+def _pace(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0.1 <= value <= 10:
+        refuse(f"{show_value(value)} is not a pace", "write a number from 0.1 to 10; 2 is twice as fast")
+    return float(value)
+
+
 def _flag(value: Any) -> bool:
     if not isinstance(value, bool):
         refuse(f"{show_value(value)} is neither true nor false", "write true or false, without quotes")
@@ -290,6 +296,7 @@ Name = Annotated[str, PlainValidator(clean_name)]
 Title = Annotated[str, PlainValidator(_title)]
 NameList = Annotated[tuple[str, ...], PlainValidator(_names)]
 Seconds = Annotated[float, PlainValidator(_seconds)]
+Pace = Annotated[float, PlainValidator(_pace)]
 Flag = Annotated[bool, PlainValidator(_flag)]
 Swatch = Annotated[str, PlainValidator(_swatch)]
 TurnsValue = Annotated[Turns, PlainValidator(_turns)]

@@ -49,10 +49,33 @@ class MachineForm(_Form):
     clear: f.Length = 2.0
     dies: f.Word("over", "under") = "over"  # type: ignore[valid-type]
     overhang: f.Length = 150.0
-    seconds_per_pass: f.Seconds = 60.0
-    seconds_per_die: f.Seconds = 15.0
-    seconds_per_trim: f.Seconds = 30.0
+    # No longer used: time is counted action by action ([hand.seconds]). Read, so that old files still are.
+    seconds_per_pass: f.Seconds | None = None
+    seconds_per_die: f.Seconds | None = None
+    seconds_per_trim: f.Seconds | None = None
     load_limit: f.Positive | None = None
+
+
+class SecondsForm(_Form):
+    """Seconds of each action; what is not written keeps its default."""
+
+    crank: f.Seconds | None = None
+    lay: f.Seconds | None = None
+    pull_on: f.Seconds | None = None
+    turn: f.Seconds | None = None
+    take_away: f.Seconds | None = None
+    lift: f.Seconds | None = None
+    put_back: f.Seconds | None = None
+    set_up: f.Seconds | None = None
+    lift_under: f.Seconds | None = None
+    put_back_under: f.Seconds | None = None
+    set_up_under: f.Seconds | None = None
+    place_loose: f.Seconds | None = None
+    free: f.Seconds | None = None
+    trim_take: f.Seconds | None = None
+    trim_cut: f.Seconds | None = None
+    trim_cut_again: f.Seconds | None = None
+    scissors: f.Seconds | None = None
 
 
 class HandForm(_Form):
@@ -61,6 +84,9 @@ class HandForm(_Form):
     gap: f.Length = 1.0
     papers: f.Word("square", "any") = "square"  # type: ignore[valid-type]
     trims: f.Word("none", "straight", "scissors") = "scissors"  # type: ignore[valid-type]
+    dies: f.Word("held", "loose") = "held"  # type: ignore[valid-type]
+    pace: f.Pace = 1.0
+    seconds: SecondsForm = SecondsForm()
 
 
 class PaperForm(_Form):
@@ -148,6 +174,7 @@ _TABLES: dict[tuple[str, ...], type[_Form]] = {
     (): BatchForm,
     ("machine",): MachineForm,
     ("hand",): HandForm,
+    ("hand", "seconds"): SecondsForm,
     ("papers", "*"): PaperForm,
     ("scraps", "*"): ScrapForm,
     ("dies", "*"): DieForm,

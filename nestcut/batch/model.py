@@ -28,6 +28,7 @@ __all__ = [
     "Evening",
     "Extra",
     "Hand",
+    "HandSeconds",
     "Machine",
     "Paper",
     "Pose",
@@ -86,9 +87,6 @@ class Machine:
     clear_mm: float = 2.0
     dies: Literal["over", "under"] = "over"
     overhang_mm: float = 150.0
-    seconds_per_pass: float = 60.0
-    seconds_per_die: float = 15.0
-    seconds_per_trim: float = 30.0
     load_limit_mm: float | None = None
     """Most cut length under the roller at once, mm (cranking load); None: no limit."""
 
@@ -106,6 +104,47 @@ class Machine:
 
 
 @dataclass(frozen=True, slots=True)
+class HandSeconds:
+    """How long hands take for each action, seconds. All of it is judgement; docs/batch-file.md says how it was weighed."""
+
+    crank: float = 15.0
+    """One trip: close the stack, feed it, crank, take it apart."""
+    lay: float = 12.0
+    """A paper that was not on the plate: find it, place it."""
+    pull_on: float = 6.0
+    """A paper that was there is shifted without a turn."""
+    turn: float = 8.0
+    """A paper that was there is turned or flipped."""
+    take_away: float = 3.0
+    lift: float = 6.0
+    """A die that was down is taken off."""
+    put_back: float = 6.0
+    """A die goes down where it last lay."""
+    set_up: float = 15.0
+    """A die goes down anywhere else."""
+    lift_under: float = 8.0
+    """The three for dies under the papers: what lies on them is held aside."""
+    put_back_under: float = 8.0
+    set_up_under: float = 15.0
+    place_loose: float = 5.0
+    """A die that nothing holds is placed again, after the paper under it has moved."""
+    free: float = 3.0
+    """A piece out of its die and into its container."""
+    trim_take: float = 10.0
+    """A scrap to be trimmed: find it, pencil its id and arrow on the parts."""
+    trim_cut: float = 8.0
+    """A straight cut on the trimmer."""
+    trim_cut_again: float = 4.0
+    """A further one at the same setting."""
+    scissors: float = 10.0
+    """100 mm cut with scissors."""
+    pace: float = 1.0
+    """All of these are divided by it: 2 is twice as fast."""
+    dies: Literal["held", "loose"] = "held"
+    """Whether dies over the papers are held to the upper plate, or must come off before a paper moves."""
+
+
+@dataclass(frozen=True, slots=True)
 class Hand:
     """Clearances that contain what hands can do."""
 
@@ -116,6 +155,7 @@ class Hand:
     trims: Literal["none", "straight", "scissors"] = "scissors"
     """How scraps may be cut smaller before the evening: not at all, straight cuts on a paper
     trimmer only, or also simple outlines with scissors."""
+    seconds: HandSeconds = field(default_factory=HandSeconds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +266,7 @@ class Extra:
 
 @dataclass(frozen=True, slots=True)
 class Wishes:
-    """What counts most, first to last. ``minutes`` alone weighs cranks, dies set up and trims together."""
+    """What counts most, first to last. ``minutes`` alone weighs all that hands do together."""
 
     order: tuple[Literal["passes", "changes", "trims", "paper", "minutes"], ...] = (
         "passes",

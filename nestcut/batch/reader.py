@@ -22,7 +22,19 @@ from nestcut.batch import forms
 from nestcut.batch.asked import AskedCard, AskedScrap, cards_asked, scraps_asked
 from nestcut.batch.fields import clean_name
 from nestcut.batch.forms import BatchForm, DieForm, WishesForm, read_form
-from nestcut.batch.model import Batch, Card, CardLine, Die, Evening, Hand, Machine, Paper, Scrap, Wishes
+from nestcut.batch.model import (
+    Batch,
+    Card,
+    CardLine,
+    Die,
+    Evening,
+    Hand,
+    HandSeconds,
+    Machine,
+    Paper,
+    Scrap,
+    Wishes,
+)
 from nestcut.batch.problems import Problems, nearest
 from nestcut.batch.sense import notes_on, refuse_no_cards, refuse_too_large
 from nestcut.batch.shapes import Drawings, beside
@@ -36,6 +48,8 @@ __all__ = ["batch_from_toml", "read_batch", "read_cards_csv", "read_scraps_csv"]
 MOST_BYTES = 5_000_000
 MOST_PIECES = 10**9
 MOST_PLATE_MM = 1_200.0
+UNUSED_SECONDS: Final = ("seconds_per_pass", "seconds_per_die", "seconds_per_trim")
+"""Keys of [machine] from when every pass was taken to last the same."""
 HANDY: Final = ("passes", "trims", "changes", "paper")
 """The order of wishes where more passes than the fewest are allowed and none is written: they are to save trims."""
 
@@ -175,20 +189,25 @@ class _Builder:
                 "would take minutes for it",
                 at=("machine", "plate"),
             )
+        unused = [key for key in UNUSED_SECONDS if getattr(form, key) is not None]
+        if unused:
+            self.notes.append(
+                f"{' and '.join(unused)} in [machine] {'is' if len(unused) == 1 else 'are'} no longer used: the evening's time "
+                "is counted action by action, with the seconds in [hand.seconds]"
+            )
         return Machine(
             plate_mm=form.plate,
             clear_mm=form.clear,
             dies=form.dies,
             overhang_mm=form.overhang,
-            seconds_per_pass=form.seconds_per_pass,
-            seconds_per_die=form.seconds_per_die,
-            seconds_per_trim=form.seconds_per_trim,
             load_limit_mm=form.load_limit,
         )
 
     def _hand(self) -> Hand:
         form = self.form.hand
-        return Hand(form.web, form.edge, form.gap, form.papers, form.trims)
+        written = form.seconds.model_dump(exclude_none=True)
+        seconds = HandSeconds(**written, pace=form.pace, dies=form.dies)
+        return Hand(form.web, form.edge, form.gap, form.papers, form.trims, seconds)
 
     def _names(self, names: Iterable[str], table: str, most: int) -> dict[str, str]:
         """Clean name → the name as written, of a table whose keys are names."""

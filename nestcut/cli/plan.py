@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -157,6 +158,8 @@ def summary_json(result: Plan, folder: Path) -> dict[str, Any]:
         "trims": total.trims,
         "pieces": total.pieces,
         "minutes": total.minutes,
+        "papers_moved": total.actions.papers_moved,
+        "actions": asdict(total.actions),
         "wanted": sum(line.count for line in result.demand),
         "met": sum(line.met for line in result.demand),
         "short": [
@@ -191,8 +194,8 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
     else:
         lines.append(f"{total.passes} passes, {best}: {bound.reason}")
         lines.append(
-            f"{total.cranks} cranks, {_count(total.changes, 'lay-up')} to set up, "
-            f"{_count(total.trims, 'trim')}, {_count(total.pieces, 'piece')}, about {_duration(total.minutes)}"
+            f"About {_duration(total.minutes)}, {_count(total.cranks, 'crank')}, {_count(total.actions.papers_moved, 'paper')} "
+            f"moved; {_count(total.changes, 'lay-up')} to set up, {_count(total.trims, 'trim')}, {_count(total.pieces, 'piece')}"
         )
     used = {p.scrap for a_pass in result.passes for p in a_pass.papers} | {t.scrap for t in result.trims}
     stock = {s.id: s.paper for s in result.scraps}

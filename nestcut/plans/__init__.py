@@ -9,6 +9,7 @@ from nestcut.plans.decode import plan_from_json
 from nestcut.plans.encode import plan_text, plan_to_json, shape_to_json
 from nestcut.plans.files import plan_schema, read_plan, write_plan
 from nestcut.plans.model import (
+    Actions,
     Bound,
     Cut,
     DemandMet,
@@ -17,6 +18,7 @@ from nestcut.plans.model import (
     Missing,
     PaperOnPlate,
     Pass,
+    PassClock,
     Plan,
     Remnant,
     Share,
@@ -29,6 +31,7 @@ from nestcut.plans.shapes import shape_from_json
 from nestcut.plans.shorten import shortened
 
 __all__ = [
+    "Actions",
     "Bound",
     "Cut",
     "DemandMet",
@@ -37,6 +40,7 @@ __all__ = [
     "Missing",
     "PaperOnPlate",
     "Pass",
+    "PassClock",
     "Plan",
     "Remnant",
     "Share",

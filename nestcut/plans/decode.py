@@ -8,12 +8,26 @@ are not known are ignored: the contract may gain keys.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import fields
 from typing import Any, TypeVar
 
-from nestcut.batch.model import Card, CardLine, Die, Evening, Hand, Machine, Paper, Pose, Scrap, Turns
+from nestcut.batch.model import (
+    Card,
+    CardLine,
+    Die,
+    Evening,
+    Hand,
+    HandSeconds,
+    Machine,
+    Paper,
+    Pose,
+    Scrap,
+    Turns,
+)
 from nestcut.errors import PlanError, Where
-from nestcut.plans.encode import FORMAT, VERSION
+from nestcut.plans.encode import FORMAT, OLD_VERSION, VERSION
 from nestcut.plans.model import (
+    Actions,
     Bound,
     Cut,
     DemandMet,
@@ -22,6 +36,7 @@ from nestcut.plans.model import (
     Missing,
     PaperOnPlate,
     Pass,
+    PassClock,
     Plan,
     Remnant,
     Share,
@@ -45,7 +60,7 @@ def plan_from_json(data: Any) -> Plan:
     """
     root = Node(data)
     root.mapping()
-    _format(root)
+    old = _format(root) == OLD_VERSION
     machine = _machine(root.key("machine"))
     scraps = _each(root.key("scraps"), _scrap)
     trims = _each(root.key("trims"), _trim)
@@ -53,7 +68,7 @@ def plan_from_json(data: Any) -> Plan:
         title=root.key("title").text(most=500, may_be_empty=True),
         complete=root.key("complete").flag(),
         machine=machine,
-        hand=_hand(root.key("hand")),
+        hand=_hand(root.key("hand"), old=old),
         papers=_each(root.key("papers"), _paper),
         dies=_each(root.key("dies"), _die),
         scraps=scraps,
@@ -62,7 +77,7 @@ def plan_from_json(data: Any) -> Plan:
         layups=_each(root.key("layups"), _layup),
         passes=_each(root.key("passes"), _pass),
         bound=_bound(root.key("bound")),
-        totals=_totals(root.key("totals")),
+        totals=_totals(root.key("totals"), old=old),
         remnants=_each(root.key("remnants"), _remnant),
         short=_each_if(root, "short", _shortage),
         kits=_if(root, "kits", lambda node: node.whole(0, MOST_COUNT), 1),
@@ -72,6 +87,7 @@ def plan_from_json(data: Any) -> Plan:
         proof=_if(root, "proof", lambda node: node.plain_mapping(), {}),
         extras=_if(root, "extras", lambda node: node.plain_mapping(), {}),
         notes=_if(root, "notes", lambda node: tuple(one.prose() for one in node.items()), ()),
+        pass_clock=_pass_clock(root.key("machine")) if old else None,
     )
     _once((paper.name for paper in plan.papers), "papers", "name")
     _once((die.name for die in plan.dies), "dies", "name")
@@ -81,16 +97,19 @@ def plan_from_json(data: Any) -> Plan:
     return plan
 
 
-def _format(root: Node) -> None:
+def _format(root: Node) -> int:
+    """The version."""
     kind = root.key("format")
     if kind.value != FORMAT:
         kind.refuse(f"this is not a plan of nestcut: {kind.shown()}", f'a plan says "format": "{FORMAT}"')
     version = root.key("version")
-    if version.whole(0, 10**9) != VERSION:
+    number = version.whole(0, 10**9)
+    if number not in (OLD_VERSION, VERSION):
         version.refuse(
-            f"this plan has version {version.shown()}, and version {VERSION} is known here",
+            f"this plan has version {version.shown()}, and versions {OLD_VERSION} and {VERSION} are known here",
             "read it with the nestcut that wrote it, or make the plan again",
         )
+    return number
 
 
 def _ids(plan: Plan) -> Iterable[str]:
@@ -131,9 +150,6 @@ def _machine(node: Node) -> Machine:
         clear_mm=node.key("clear").number(0, LIMIT_MM),
         dies=node.key("dies").choice("over", "under"),
         overhang_mm=node.key("overhang").number(0, LIMIT_MM),
-        seconds_per_pass=node.key("seconds_per_pass").number(0, 1e6),
-        seconds_per_die=node.key("seconds_per_die").number(0, 1e6),
-        seconds_per_trim=node.key("seconds_per_trim").number(0, 1e6),
         load_limit_mm=_if(node, "load_limit", lambda one: one.number(0, LIMIT_MM), None),
     )
     if 2 * machine.clear_mm >= min(machine.plate_mm):
@@ -143,13 +159,43 @@ def _machine(node: Node) -> Machine:
     return machine
 
 
-def _hand(node: Node) -> Hand:
+def _pass_clock(node: Node) -> PassClock:
+    return PassClock(
+        per_pass_s=node.key("seconds_per_pass").number(0, 1e6),
+        per_die_s=node.key("seconds_per_die").number(0, 1e6),
+        per_trim_s=node.key("seconds_per_trim").number(0, 1e6),
+    )
+
+
+def _hand_seconds(node: Node) -> HandSeconds:
+    each = node.key("seconds")
+    names = [one.name for one in fields(HandSeconds) if one.name not in ("dies", "pace")]
+    return HandSeconds(
+        **{name: each.key(name).number(0, 1e6) for name in names},
+        pace=node.key("pace").number(1e-3, 1e3),
+        dies=node.key("dies").choice("held", "loose"),
+    )
+
+
+def _actions(node: Node) -> Actions:
+    return Actions(
+        **{
+            one.name: node.key(one.name).whole(0, MOST_COUNT)
+            for one in fields(Actions)
+            if one.name != "scissors_mm"
+        },
+        scissors_mm=node.key("scissors_mm").number(0, 1e12),
+    )
+
+
+def _hand(node: Node, *, old: bool) -> Hand:
     return Hand(
         web_mm=node.key("web").number(0, LIMIT_MM),
         edge_mm=node.key("edge").number(0, LIMIT_MM),
         gap_mm=node.key("gap").number(0, LIMIT_MM),
         papers=node.key("papers").choice("square", "any"),
         trims=_if(node, "trims", lambda one: one.choice("none", "straight", "scissors"), "scissors"),
+        seconds=HandSeconds() if old else _hand_seconds(node),
     )
 
 
@@ -247,7 +293,7 @@ def _bound(node: Node) -> Bound:
     return Bound(node.key("passes").whole(0, MOST_COUNT), node.key("reason").prose())
 
 
-def _totals(node: Node) -> Totals:
+def _totals(node: Node, *, old: bool) -> Totals:
     return Totals(
         passes=node.key("passes").whole(0, MOST_COUNT),
         cranks=node.key("cranks").whole(0, MOST_COUNT),
@@ -255,6 +301,7 @@ def _totals(node: Node) -> Totals:
         trims=node.key("trims").whole(0, MOST_COUNT),
         pieces=node.key("pieces").whole(0, MOST_COUNT),
         minutes=node.key("minutes").number(0, 1e12),
+        actions=Actions() if old else _actions(node.key("actions")),
     )
 
 

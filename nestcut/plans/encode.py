@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -16,17 +17,19 @@ import shapely
 from shapely.geometry import LineString, Polygon
 from shapely.geometry.polygon import orient
 
-from nestcut.batch.model import Die, Pose, Shape
-from nestcut.plans.model import Missing, Pass, Plan, Share
+from nestcut.batch.model import Die, HandSeconds, Pose, Shape
+from nestcut.plans.model import Actions, Missing, Pass, PassClock, Plan, Share
 
-__all__ = ["FORMAT", "VERSION", "plan_text", "plan_to_json", "shape_to_json"]
+__all__ = ["FORMAT", "OLD_VERSION", "VERSION", "plan_text", "plan_to_json", "shape_to_json"]
 
 FORMAT = "nestcut-plan"
-VERSION = 1
+VERSION = 2
+OLD_VERSION = 1
+"""Still read, and written again as it was: its minutes count passes, dies set up and trims, no actions."""
 
 
 def plan_to_json(plan: Plan) -> dict[str, Any]:
-    """The plan as plain JSON values: contract B, ``plan.json`` version 1.
+    """The plan as plain JSON values: contract B, ``plan.json`` version 2 (or 1, where it was read from one).
 
     Rings are turned counter-clockwise (outer) and clockwise (holes), as RFC 7946 section 3.1.6 asks.
 
@@ -34,9 +37,10 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
     both are mistakes of the program, not of a person.
     """
     machine, hand, totals, evening = plan.machine, plan.hand, plan.totals, plan.evening
+    old = plan.pass_clock
     data: dict[str, Any] = {
         "format": FORMAT,
-        "version": VERSION,
+        "version": OLD_VERSION if old else VERSION,
         "title": plan.title,
         "complete": bool(plan.complete),
         "machine": {
@@ -44,9 +48,7 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
             "clear": _number(machine.clear_mm),
             "overhang": _number(machine.overhang_mm),
             "dies": machine.dies,
-            "seconds_per_pass": _number(machine.seconds_per_pass),
-            "seconds_per_die": _number(machine.seconds_per_die),
-            "seconds_per_trim": _number(machine.seconds_per_trim),
+            **(_pass_clock(old) if old else {}),
         },
         "hand": {
             "web": _number(hand.web_mm),
@@ -54,6 +56,7 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
             "gap": _number(hand.gap_mm),
             "papers": hand.papers,
             "trims": hand.trims,
+            **({} if old else _hand_seconds(hand.seconds)),
         },
         "papers": [
             {"name": p.name, "swatch": p.swatch, "direction": p.direction, "both_sides": bool(p.both_sides)}
@@ -93,6 +96,7 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
             "trims": int(totals.trims),
             "pieces": int(totals.pieces),
             "minutes": _number(totals.minutes),
+            **({} if old else {"actions": _actions(totals.actions)}),
         },
         "remnants": [{"scrap": r.scrap, "outline": shape_to_json(r.outline)} for r in plan.remnants],
         "short": [
@@ -198,6 +202,28 @@ def _rings(polygon: Polygon) -> list[list[list[int | float]]]:
 
 def _lines(marks: Iterable[LineString]) -> dict[str, Any]:
     return {"type": "MultiLineString", "coordinates": [_positions(mark) for mark in marks]}
+
+
+def _pass_clock(clock: PassClock) -> dict[str, Any]:
+    return {
+        "seconds_per_pass": _number(clock.per_pass_s),
+        "seconds_per_die": _number(clock.per_die_s),
+        "seconds_per_trim": _number(clock.per_trim_s),
+    }
+
+
+def _hand_seconds(seconds: HandSeconds) -> dict[str, Any]:
+    each = {one.name: getattr(seconds, one.name) for one in fields(seconds)}
+    return {
+        "dies": each.pop("dies"),
+        "pace": _number(each.pop("pace")),
+        "seconds": {name: _number(value) for name, value in each.items()},
+    }
+
+
+def _actions(actions: Actions) -> dict[str, Any]:
+    """Times that each action is done; the length cut with scissors in mm."""
+    return {one.name: _number(getattr(actions, one.name)) for one in fields(actions)}
 
 
 def _die(die: Die) -> dict[str, Any]:

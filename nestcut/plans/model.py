@@ -1,6 +1,6 @@
 """A plan as a value: what lies where in which pass, what it yields and how good it is.
 
-Field for field this is contract B (``plan.json``, version 1); see :mod:`nestcut.plans`
+Field for field this is contract B (``plan.json``, version 2); see :mod:`nestcut.plans`
 for reading and writing it. Millimetres and degrees; good-side view.
 """
 
@@ -15,6 +15,7 @@ from shapely.geometry import Polygon
 from nestcut.batch.model import Card, Die, Evening, Hand, Machine, Paper, Pose, Scrap, Shape
 
 __all__ = [
+    "Actions",
     "Bound",
     "Cut",
     "DemandMet",
@@ -23,6 +24,7 @@ __all__ = [
     "Missing",
     "PaperOnPlate",
     "Pass",
+    "PassClock",
     "Plan",
     "Remnant",
     "Share",
@@ -116,6 +118,42 @@ class Bound:
 
 
 @dataclass(frozen=True, slots=True)
+class Actions:
+    """How often hands do what; :class:`nestcut.batch.model.HandSeconds` says what each action is."""
+
+    crank: int = 0
+    lay: int = 0
+    pull_on: int = 0
+    turn: int = 0
+    take_away: int = 0
+    lift: int = 0
+    put_back: int = 0
+    set_up: int = 0
+    place_loose: int = 0
+    free: int = 0
+    trim_take: int = 0
+    trim_cut: int = 0
+    """Straight cuts at a new setting of the trimmer."""
+    trim_cut_again: int = 0
+    """Straight cuts at a setting that the scrap has had."""
+    scissors_mm: float = 0.0
+
+    @property
+    def papers_moved(self) -> int:
+        """Papers laid, pulled on or turned."""
+        return self.lay + self.pull_on + self.turn
+
+
+@dataclass(frozen=True, slots=True)
+class PassClock:
+    """How a plan of version 1 counted its time, seconds: by passes, dies of lay-ups that are set up, and trimmed parts."""
+
+    per_pass_s: float = 60.0
+    per_die_s: float = 15.0
+    per_trim_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True)
 class Totals:
     """Sums over the evening. ``changes`` counts every setting-up of a lay-up, the first included."""
 
@@ -125,6 +163,8 @@ class Totals:
     trims: int
     pieces: int
     minutes: float
+    actions: Actions = field(default_factory=Actions)
+    """All that hands do; none in a plan of version 1, which did not count them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,6 +245,8 @@ class Plan:
     extras: Mapping[str, Any] = field(default_factory=dict)
     """Findings for the sheets, as plain JSON values: "what_if", "trade_off", "loads", "seed", …"""
     notes: tuple[str, ...] = ()
+    pass_clock: PassClock | None = None
+    """How minutes are counted in a plan of version 1; None: by ``hand.seconds`` and the totals' actions."""
 
     def die(self, name: str) -> Die:
         """The die of this name. Raises KeyError."""

@@ -19,9 +19,6 @@ plate = [150, 220]          # across the rollers, along the feed
 clear = 2                   # kept free along the plate's edges
 dies = "over"               # over | under the paper
 overhang = 150              # how far a paper may stick out at the two ends (feed direction); never sideways
-seconds_per_pass = 60
-seconds_per_die = 15        # placing one die when a lay-up is set up
-seconds_per_trim = 30
 
 [hand]
 web = 2.5

@@ -24,6 +24,7 @@ FORMS = [
     forms.ClassForm,
     forms.WishesForm,
     forms.EveningForm,
+    forms.SecondsForm,
 ]
 KEYS = sorted({field.alias or name for form in FORMS for name, field in form.model_fields.items()})
 

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from nestcut.batch import Batch, read_cards_csv, read_scraps_csv
 from nestcut.batch.forms import read_form
+from nestcut.batch.model import HandSeconds
 from nestcut.batch.problems import Problems
 from nestcut.batch.reader import _Builder, batch_from_toml
 from nestcut.errors import NestcutError
@@ -56,18 +57,12 @@ def test_batch_says_what_its_tables_say(data: dict[str, Any]) -> None:
             "clear": "clear_mm",
             "dies": "dies",
             "overhang": "overhang_mm",
-            "seconds_per_pass": "seconds_per_pass",
-            "seconds_per_die": "seconds_per_die",
-            "seconds_per_trim": "seconds_per_trim",
             "load_limit": "load_limit_mm",
         },
         {
             "clear": 2.0,
             "dies": "over",
             "overhang": 150.0,
-            "seconds_per_pass": 60.0,
-            "seconds_per_die": 15.0,
-            "seconds_per_trim": 30.0,
             "load_limit": None,
         },
     )
@@ -77,6 +72,8 @@ def test_batch_says_what_its_tables_say(data: dict[str, Any]) -> None:
         {"web": "web_mm", "edge": "edge_mm", "gap": "gap_mm", "papers": "papers", "trims": "trims"},
         {"web": 2.5, "edge": 2.0, "gap": 1.0, "papers": "square", "trims": "scissors"},
     )
+    each = hand.get("seconds", {}) | {key: hand[key] for key in ("pace", "dies") if key in hand}
+    assert batch.hand.seconds == HandSeconds(**each)
     for paper, (name, table) in zip(batch.papers, data["papers"].items(), strict=True):
         assert paper.name == name
         assert (paper.swatch, paper.direction, paper.both_sides) == (

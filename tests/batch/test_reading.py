@@ -26,7 +26,7 @@ def test_contract_example_gives_the_values_it_states(tmp_path: Path) -> None:
     """Every key of the contract's example arrives where it belongs."""
     batch = read_batch(write_evening(tmp_path))
     assert batch.title == "Hedgerow evening"
-    assert batch.machine == Machine((150.0, 220.0), 2.0, "over", 150.0, 60.0, 15.0, 30.0)
+    assert batch.machine == Machine((150.0, 220.0), 2.0, "over", 150.0)
     assert batch.hand == Hand(2.5, 2.0, 1.0, "square", "scissors")
     assert batch.papers == (Paper("red", "#a4452c"), Paper("white"), Paper("blue"))
     assert [scrap.id for scrap in batch.scraps] == ["folder-2-1", "folder-2-2", "folder-2-3", "red-1"]
@@ -67,7 +67,7 @@ def test_left_out_keys_have_the_documented_defaults(tmp_path: Path) -> None:
     text = "[machine]\nplate = [100, 150]\n[papers.red]\n[dies.disc]\ncircle = 20\n"
     text += '[[cards]]\nname = "c"\npieces = [{ die = "disc", paper = "red" }]\n'
     batch = read_batch(write_small(tmp_path, text))
-    assert batch.machine == Machine((100.0, 150.0), 2.0, "over", 150.0, 60.0, 15.0, 30.0, None)
+    assert batch.machine == Machine((100.0, 150.0), 2.0, "over", 150.0, None)
     assert batch.hand == Hand(2.5, 2.0, 1.0, "square", "scissors")
     assert (batch.kits, batch.spares, batch.wishes, batch.evening) == (1, Spares(), Wishes(), Evening())
     assert (batch.scraps, batch.title) == ((), "")

@@ -75,15 +75,15 @@ def test_units_in_hold_for_bare_numbers_in_file_and_tables(tmp_path: Path) -> No
         'paper,width,length,count\nbrown,4,6,2\nbrown,"2 3/8",100 mm,1\nbrown,"½",3,1\n',
         top='units = "in"\nrim = 0.1',
         plate='[6, "220 mm"]',
-        machine="overhang = 3\nseconds_per_pass = 45\nload_limit = 10",
-        hand='web = 0.1\nedge = "0.05"',
+        machine="overhang = 3\nload_limit = 10",
+        hand='web = 0.1\nedge = "0.05"\nseconds = { crank = 45 }',
         die="rectangle = [1, 2]\ncorner = 0.25\nturns = [90]",
     )
     batch = read_batch(path)
     assert batch.machine.plate_mm == pytest.approx((152.4, 220.0))
     assert (batch.machine.clear_mm, batch.hand.gap_mm) == (2.0, 1.0)  # defaults
     assert (batch.machine.overhang_mm, batch.machine.load_limit_mm) == pytest.approx((76.2, 254.0))
-    assert batch.machine.seconds_per_pass == 45
+    assert batch.hand.seconds.crank == 45
     assert (batch.hand.web_mm, batch.hand.edge_mm) == pytest.approx((2.54, 1.27))
     (die,) = batch.dies
     assert die.turns == (90.0,)

@@ -34,8 +34,8 @@ from shapely.geometry import box
 from nestcut.batch import read_batch
 from nestcut.batch.model import Batch, Demand, Die, Extra, Wishes
 from nestcut.checks import check_plan
+from nestcut.hands import rough_minutes, rough_trim_s
 from nestcut.passes import plan_batch
-from nestcut.passes.common.totals import minutes_of
 from nestcut.passes.plate.solve import plan_plate
 from nestcut.placement import Part, fill_region
 from nestcut.plans.model import Plan
@@ -102,9 +102,14 @@ class ByHand:
     paper_mm2: float
 
     def minutes(self, batch: Batch, *, trims: bool = True) -> float:
-        """As plan.json counts them."""
-        return minutes_of(
-            batch.machine, cranks=self.cranks, dies_set_up=self.dies_set_up, trims=self.trims if trims else 0
+        """Roughly as plan.json counts them: one paper is pulled on in each pass."""
+        return rough_minutes(
+            batch.hand.seconds,
+            batch.machine,
+            cranks=self.cranks,
+            dies_set_up=self.dies_set_up,
+            trims=self.trims if trims else 0,
+            pulled_on=self.passes,
         )
 
 
@@ -216,7 +221,7 @@ def main(arguments: list[str] | None = None) -> int:
         }
         for way, plan in plans.items():
             total = plan.totals
-            bare = total.minutes - total.trims * batch.machine.seconds_per_trim / 60
+            bare = total.minutes - total.trims * rough_trim_s(batch.hand.seconds) / 60
             table[way] = (total.passes, total.trims, total.minutes, bare, paper_taken(plan))
         own = table["nestcut"]
         for way, (passes, trims, minutes, bare, paper) in table.items():

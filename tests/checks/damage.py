@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 from shapely.affinity import scale, translate
 from shapely.geometry import MultiPolygon, Polygon, box
 
 from nestcut.batch.model import Card, CardLine, Die, Paper, Pose
-from nestcut.plans.model import Cut, Layup, Pass, Plan, Remnant, Share, Shortage, Slot, Trim
+from nestcut.hands import evening_actions, minutes_of
+from nestcut.plans.model import Actions, Cut, Layup, Pass, Plan, Remnant, Share, Shortage, Slot, Trim
 from tests.checks.plans import finished, kits, lying, openings, rectangle_die, short, squares, turned
 
 NAN = float("nan")
@@ -329,13 +330,13 @@ def scrap_in_two_places_at_once(plan: Plan) -> Plan:
     return change_pass(plan, 1, papers=papers)
 
 
-@damage(squares, "slot-twice", "web")
+@damage(squares, "slot-twice", "web", "totals")
 def die_cuts_twice_in_one_pass(plan: Plan) -> Plan:
     cuts = plan.passes[1].cuts
     return finished(change_pass(plan, 1, cuts=cuts + cuts))
 
 
-@damage(kits, "scrap-trimmed")
+@damage(kits, "scrap-trimmed", "totals")
 def trimmed_scrap_used_itself(plan: Plan) -> Plan:
     papers = (*plan.passes[2].papers, lying("pink-1", 60, 0))
     return change_pass(plan, 2, papers=papers)
@@ -376,9 +377,9 @@ def lay_up_with_an_unknown_die(plan: Plan) -> Plan:
     return replace(plan, layups=(*plan.layups, Layup("Z", (Slot("star", Pose(50, 50)),))))
 
 
-@damage(kits, "unknown")
+@damage(kits, "unknown", "totals")
 def unknown_scrap_trimmed(plan: Plan) -> Plan:
-    return finished(replace(plan, trims=(*plan.trims, Trim("pink-7", (("pink-7a", box(0, 0, 5, 5)),)))))
+    return replace(plan, trims=(*plan.trims, Trim("pink-7", (("pink-7a", box(0, 0, 5, 5)),))))
 
 
 @damage(kits, "unknown", "totals", "demand", "remnant", "absent-scrap")
@@ -404,8 +405,10 @@ def passes_from_nought(plan: Plan) -> Plan:
 @damage(squares, "empty-pass")
 def pass_that_cuts_nothing(plan: Plan) -> Plan:
     passes = (*plan.passes, Pass(4, "A", (), ()))
-    totals = replace(plan.totals, passes=4, cranks=4, minutes=plan.totals.minutes + 1)
-    return replace(plan, passes=passes, totals=totals)
+    longer = replace(plan, passes=passes)
+    actions = evening_actions(longer)
+    minutes = minutes_of(actions, plan.hand.seconds, plan.machine)
+    return replace(longer, totals=replace(plan.totals, passes=4, cranks=4, minutes=minutes, actions=actions))
 
 
 @damage(squares, "name")
@@ -518,7 +521,7 @@ def outline_for_scissors_where_only_straight_cuts_are_wanted(plan: Plan) -> Plan
     return finished(replace(plan, trims=(plan.trims[0], Trim("pink-1b", (("pink-1c", corner),)))))
 
 
-@damage(kits, "trim")
+@damage(kits, "trim", "totals")
 def trimmed_into_nothing(plan: Plan) -> Plan:
     return replace(
         plan,
@@ -538,6 +541,38 @@ def _total(name: str, by: float) -> None:
         DAMAGES.append(
             Damage(f"total of {name} off by {by} ({plan.__name__})", plan, do, frozenset({"totals"}))
         )
+
+
+def _action(name: str, by: int) -> None:
+    def do(plan: Plan) -> Plan:
+        actions = replace(plan.totals.actions, **{name: getattr(plan.totals.actions, name) + by})
+        return replace(plan, totals=replace(plan.totals, actions=actions))
+
+    for plan in (squares, kits):
+        DAMAGES.append(
+            Damage(f"count of {name} off by {by} ({plan.__name__})", plan, do, frozenset({"totals"}))
+        )
+
+
+for _one in fields(Actions):
+    _action(_one.name, 1)
+
+
+@damage(squares, "totals")
+def _a_pace_that_the_minutes_were_not_counted_with(plan: Plan) -> Plan:
+    seconds = replace(plan.hand.seconds, pace=1.5)
+    return replace(plan, hand=replace(plan.hand, seconds=seconds))
+
+
+@damage(squares, "totals")
+def _seconds_that_the_minutes_were_not_counted_with(plan: Plan) -> Plan:
+    seconds = replace(plan.hand.seconds, crank=16.0)
+    return replace(plan, hand=replace(plan.hand, seconds=seconds))
+
+
+@damage(squares, "number")
+def _a_pace_of_nothing(plan: Plan) -> Plan:
+    return replace(plan, hand=replace(plan.hand, seconds=replace(plan.hand.seconds, pace=0.0)))
 
 
 for _name in ("passes", "cranks", "changes", "trims", "pieces", "minutes"):

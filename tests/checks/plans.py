@@ -16,6 +16,7 @@ from shapely.geometry import MultiPolygon, Point, Polygon, box
 from shapely.ops import unary_union
 
 from nestcut.batch.model import Card, CardLine, Die, Hand, Machine, Paper, Pose, Scrap
+from nestcut.hands import evening_actions, minutes_of
 from nestcut.plans.model import (
     Bound,
     Cut,
@@ -62,13 +63,13 @@ def finished(plan: Plan) -> Plan:
     layups = {layup.id: layup for layup in plan.layups}
     outlines = {scrap.id: scrap.outline for scrap in plan.scraps}
     outlines |= {part: outline for trim in plan.trims for part, outline in trim.into}
-    cranks = changes = set_up = pieces = 0
+    cranks = changes = pieces = 0
     before = None
     gone: dict[str, list[object]] = {}
     for a_pass in plan.passes:
         layup = layups[a_pass.layup]
         if before != layup.id:
-            changes, set_up, before = changes + 1, set_up + len(layup.slots), layup.id
+            changes, before = changes + 1, layup.id
         down = [dies[layup.slots[cut.slot].die] for cut in a_pass.cuts]
         cranks += max(die.trips for die in down)
         for die, cut in zip(down, a_pass.cuts, strict=True):
@@ -81,13 +82,12 @@ def finished(plan: Plan) -> Plan:
                     back_in_scrap(moved(filled, layup.slots[cut.slot].pose), paper)
                 )
     trims = sum(len(trim.into) for trim in plan.trims)
-    machine = plan.machine
-    seconds = cranks * machine.seconds_per_pass + set_up * machine.seconds_per_die
-    minutes = (seconds + trims * machine.seconds_per_trim) / 60
     remnants = tuple(
         Remnant(scrap, outlines[scrap].difference(unary_union(holes))) for scrap, holes in gone.items()
     )
-    totals = Totals(len(plan.passes), cranks, changes, trims, pieces, minutes)
+    actions = evening_actions(plan)
+    minutes = minutes_of(actions, plan.hand.seconds, plan.machine)
+    totals = Totals(len(plan.passes), cranks, changes, trims, pieces, minutes, actions)
     return replace(plan, totals=totals, remnants=remnants)
 
 

@@ -28,7 +28,10 @@ def test_figures_are_those_of_the_passes(seed: int, supply: float) -> None:
     for chips in (False, True):
         laid = lay_strips(batch, layups, piles_by_paper(batch), tries=3, chips=chips, seed=seed)
         draft = Draft(plate, plate, plate.shares, laid.papered(batch))
-        assert laid.figures(batch) == pytest.approx(figures(batch, draft))
+        told, counted = laid.figures(batch), figures(batch, draft)
+        # Which strip lies where shows only when passes are made: minutes are told roughly.
+        assert told.pop("minutes") == pytest.approx(counted.pop("minutes"), rel=0.15)
+        assert told == pytest.approx(counted)
         used = {one.run for one in draft.papered.passes}
         assert len(laid.used_layups()) == len(used)
         cut = Counter(

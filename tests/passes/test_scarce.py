@@ -9,7 +9,7 @@ import pytest
 import shapely
 from shapely.geometry import Polygon, box
 
-from nestcut.batch.model import CardLine, Hand, Machine, Paper, Pose, Scrap, Spares, Wishes
+from nestcut.batch.model import CardLine, Hand, HandSeconds, Machine, Paper, Pose, Scrap, Spares, Wishes
 from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.advice.whatif import WhatIf, advice
@@ -140,9 +140,9 @@ def test_the_first_wish_decides_between_passes_and_layups(order, layups, passes)
     sets = ((2, 0), (0, 2), (1, 1))
     choice = choose_layups(task, sets, 12, seconds=10)
     assert choice is not None
-    machine = Machine((100.0, 100.0), seconds_per_die=3600.0)
+    machine, seconds = Machine((100.0, 100.0)), HandSeconds(set_up=3600.0)
     wishes = replace(Wishes(), order=order)
-    found = by_wish(task, sets, choice, wishes, machine, trips=(1, 1), seconds=10)
+    found = by_wish(task, sets, choice, wishes, seconds, machine, trips=(1, 1), seconds=10)
     assert (len(found.sets), found.passes) == (layups, passes)
 
 

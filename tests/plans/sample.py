@@ -23,7 +23,7 @@ def sample() -> dict[str, Any]:
     holed.append([[10, 10], [10, 30], [30, 30], [30, 10], [10, 10]])
     return {
         "format": "nestcut-plan",
-        "version": 1,
+        "version": 2,
         "title": "Hedgerow evening",
         "complete": False,
         "machine": {
@@ -31,12 +31,36 @@ def sample() -> dict[str, Any]:
             "clear": 2,
             "overhang": 150,
             "dies": "over",
-            "seconds_per_pass": 60,
-            "seconds_per_die": 15,
-            "seconds_per_trim": 30,
             "load_limit": 320.5,
         },
-        "hand": {"web": 2.5, "edge": 2.0, "gap": 1.0, "papers": "square", "trims": "straight"},
+        "hand": {
+            "web": 2.5,
+            "edge": 2.0,
+            "gap": 1.0,
+            "papers": "square",
+            "trims": "straight",
+            "dies": "held",
+            "pace": 1,
+            "seconds": {
+                "crank": 15,
+                "lay": 12,
+                "pull_on": 6,
+                "turn": 8,
+                "take_away": 3,
+                "lift": 6,
+                "put_back": 6,
+                "set_up": 15,
+                "lift_under": 8,
+                "put_back_under": 8,
+                "set_up_under": 15,
+                "place_loose": 5,
+                "free": 3,
+                "trim_take": 10,
+                "trim_cut": 8,
+                "trim_cut_again": 4,
+                "scissors": 10,
+            },
+        },
         "papers": [{"name": "red", "swatch": "#a4452c", "direction": "none", "both_sides": False}],
         "dies": [
             {
@@ -80,7 +104,31 @@ def sample() -> dict[str, Any]:
             }
         ],
         "bound": {"passes": 1, "reason": "the campion die must cut 1 piece and you own one"},
-        "totals": {"passes": 1, "cranks": 1, "changes": 1, "trims": 1, "pieces": 1, "minutes": 1.75},
+        "totals": {
+            "passes": 1,
+            "cranks": 1,
+            "changes": 1,
+            "trims": 1,
+            "pieces": 1,
+            # crank 15, lay 12, set up 15, free 3, take 10, two cuts at 50 mm 8 + 4: 67 seconds
+            "minutes": 1.1167,
+            "actions": {
+                "crank": 1,
+                "lay": 1,
+                "pull_on": 0,
+                "turn": 0,
+                "take_away": 0,
+                "lift": 0,
+                "put_back": 0,
+                "set_up": 1,
+                "place_loose": 0,
+                "free": 1,
+                "trim_take": 1,
+                "trim_cut": 1,
+                "trim_cut_again": 1,
+                "scissors_mm": 0,
+            },
+        },
         "remnants": [{"scrap": "red-1a", "outline": {"type": "Polygon", "coordinates": holed}}],
         "short": [
             {
@@ -115,3 +163,15 @@ def sample() -> dict[str, Any]:
         "extras": {"seed": 7, "loads": {"A": [1.5, 2]}},
         "notes": ["one scrap is small"],
     }
+
+
+def sample_of_version_1() -> dict[str, Any]:
+    """The same as version 1 told it: minutes by passes, dies set up and trims, no actions."""
+    data = sample()
+    data["version"] = 1
+    data["machine"] |= {"seconds_per_pass": 60, "seconds_per_die": 15, "seconds_per_trim": 30}
+    for key in ("dies", "pace", "seconds"):
+        del data["hand"][key]
+    del data["totals"]["actions"]
+    data["totals"]["minutes"] = 1.75
+    return data

@@ -33,9 +33,9 @@ def test_example_of_the_page_has_the_keys_of_the_schema() -> None:
 
 
 def test_minutes_of_the_example_follow_its_own_rule() -> None:
-    """80 cranks at 60 s, one die set up at 15 s, one trim at 30 s: 80.75 minutes."""
+    """Each action's count times its seconds, by the pace."""
     example = json.loads(re.search(r"```json\n(.*?)```", PAGE, re.DOTALL)[1])  # type: ignore[index]
-    machine, totals = example["machine"], example["totals"]
-    seconds = totals["cranks"] * machine["seconds_per_pass"] + 1 * machine["seconds_per_die"]
-    seconds += totals["trims"] * machine["seconds_per_trim"]
-    assert totals["minutes"] == seconds / 60
+    hand, totals = example["hand"], example["totals"]
+    each = hand["seconds"] | {"scissors_mm": hand["seconds"]["scissors"] / 100}
+    seconds = sum(count * each[action] for action, count in totals["actions"].items()) / hand["pace"]
+    assert totals["minutes"] == pytest.approx(seconds / 60, abs=1e-4)

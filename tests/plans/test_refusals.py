@@ -1,4 +1,4 @@
-"""Whatever is not a plan of version 1 is refused with file, key and mend; nothing ends in a traceback."""
+"""Whatever is not a plan of version 1 or 2 is refused with file, key and mend; nothing ends in a traceback."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def without(path: str) -> Callable[[dict[str, Any]], None]:
 CASES: list[tuple[Callable[[dict[str, Any]], None], str, str]] = [
     # (damage, key path, words in what is wrong)
     (at("format", "something"), "format", "not a plan of nestcut"),
-    (at("version", 2), "version", "version 2"),
+    (at("version", 3), "version", "version 3"),
     (at("version", True), "version", "not a whole number"),
     (at("version", "1"), "version", "not a whole number"),
     (without("passes"), "the whole file", "'passes' is missing"),
@@ -142,6 +142,13 @@ CASES: list[tuple[Callable[[dict[str, Any]], None], str, str]] = [
     (at("bound/reason", None), "bound.reason", "null"),
     (at("bound/reason", "a\x00b"), "bound.reason", "control character"),
     (at("totals/minutes", -0.5), "totals.minutes", "out of range"),
+    (at("totals/actions/pull_on", 1.5), "totals.actions.pull_on", "not a whole number"),
+    (at("totals/actions/scissors_mm", -1), "totals.actions.scissors_mm", "out of range"),
+    (at("hand/pace", 0), "hand.pace", "out of range"),
+    (at("hand/dies", "glued"), "hand.dies", "glued"),
+    (at("hand/seconds/crank", -1), "hand.seconds.crank", "out of range"),
+    (without("hand/seconds/put_back_under"), "hand.seconds", "put_back_under"),
+    (without("totals/actions"), "totals", "actions"),
     (
         at("remnants/0/outline/coordinates/0", [[0, 0]]),
         "remnants[0].outline.coordinates[0]",

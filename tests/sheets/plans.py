@@ -17,6 +17,7 @@ from shapely.affinity import affine_transform, translate
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
 from nestcut.batch.model import Card, CardLine, Die, Evening, Hand, Machine, Paper, Pose, Scrap
+from nestcut.hands import evening_actions, minutes_of
 from nestcut.plans.model import (
     Bound,
     Cut,
@@ -139,12 +140,12 @@ class Book:
     def finish(self, *, kits: int = 12, bound: Bound | None = None, **more) -> Plan:
         by_die = {one.name: one for one in self.dies}
         got: Counter[tuple[str, str]] = Counter()
-        cranks, changes, dies_set, last = 0, 0, 0, None
+        cranks, changes, last = 0, 0, None
         holes: dict[str, list] = {}
         for one in self.passes:
             layup = self.layups[one.layup]
             if one.layup != last:
-                changes, dies_set, last = changes + 1, dies_set + len(layup.slots), one.layup
+                changes, last = changes + 1, one.layup
             cranks += max(by_die[layup.slots[cut.slot].die].trips for cut in one.cuts)
             laid = {paper.scrap: paper for paper in one.papers}
             for cut in one.cuts:
@@ -183,16 +184,10 @@ class Book:
             for name, cuts in holes.items()
         )
         trims = sum(len(trim.into) for trim in self.trims)
-        machine = self.machine
-        minutes = (
-            cranks * machine.seconds_per_pass
-            + dies_set * machine.seconds_per_die
-            + trims * machine.seconds_per_trim
-        ) / 60
         plan = Plan(
             title=self.title,
             complete=True,
-            machine=machine,
+            machine=self.machine,
             hand=self.hand,
             papers=self.papers,
             dies=self.dies,
@@ -202,13 +197,16 @@ class Book:
             layups=tuple(self.layups.values()),
             passes=tuple(self.passes),
             bound=bound or Bound(len(self.passes), "the busiest die must come down in every one of them"),
-            totals=Totals(len(self.passes), cranks, changes, trims, sum(got.values()), minutes),
+            totals=Totals(len(self.passes), cranks, changes, trims, sum(got.values()), 0.0),
             remnants=remnants,
             kits=kits,
             cards=tuple(cards),
             packing=packing,
         )
-        return replace(plan, **more)
+        plan = replace(plan, **more)
+        actions = evening_actions(plan)
+        minutes = minutes_of(actions, plan.hand.seconds, plan.machine)
+        return replace(plan, totals=replace(plan.totals, minutes=minutes, actions=actions))
 
 
 PAPERS = (

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import fields
 
 from nestcut.checks.measures.report import Notebook
 from nestcut.checks.measures.table import Table
+from nestcut.checks.rules.handling import actions_of, minutes_of_actions, minutes_of_version_1
 from nestcut.checks.rules.shortage import check_short
-from nestcut.plans.model import DemandMet, Plan
+from nestcut.plans.model import Actions, DemandMet, Plan
 
 __all__ = ["check_counts", "check_demand_names"]
 
 MINUTES_TOLERANCE = 0.0051
 """Minutes may be rounded to the hundredth."""
+SCISSORS_MM, SCISSORS_SHARE = 0.5, 1e-4
+"""How far the length that is cut with scissors may be off: 0.05 s, and a share of it."""
 
 
 def check_counts(plan: Plan, table: Table, notes: Notebook) -> None:
@@ -31,24 +35,15 @@ def check_counts(plan: Plan, table: Table, notes: Notebook) -> None:
 
 
 def _totals(plan: Plan, table: Table, pieces: int, notes: Notebook) -> None:
-    machine = plan.machine
     trips = [1] * len(plan.passes)
     for row in table.cut_rows:
         trips[row.a_pass] = max(trips[row.a_pass], row.die.trips)
-    changes = dies_set_up = 0
+    changes = 0
     before: str | None = None
     for a_pass in plan.passes:
-        if a_pass.layup != before:
-            before = a_pass.layup
-            changes += 1
-            layup = table.layups.get(a_pass.layup)
-            dies_set_up += len(layup.dies) if layup else 0
+        changes += a_pass.layup != before
+        before = a_pass.layup
     trims = sum(len(trim.into) for trim in plan.trims)
-    seconds = (
-        sum(trips) * machine.seconds_per_pass
-        + dies_set_up * machine.seconds_per_die
-        + trims * machine.seconds_per_trim
-    )
     right = {
         "passes": len(plan.passes),
         "cranks": sum(trips),
@@ -61,9 +56,25 @@ def _totals(plan: Plan, table: Table, pieces: int, notes: Notebook) -> None:
         claimed = getattr(plan.totals, what)
         if claimed != number:
             notes.fault("totals", f"the total of {what} is given as {claimed}, and is {number}")
+    if plan.pass_clock is not None:
+        minutes = minutes_of_version_1(plan, table, cranks=sum(trips), trims=trims)
+    else:
+        minutes = _actions(plan, table, notes)
     notes.count("totals")
-    if abs(plan.totals.minutes - seconds / 60.0) > MINUTES_TOLERANCE:
-        notes.fault("totals", f"{plan.totals.minutes:.6g} minutes are given, it is {seconds / 60.0:.6g}")
+    if abs(plan.totals.minutes - minutes) > MINUTES_TOLERANCE:
+        notes.fault("totals", f"{plan.totals.minutes:.6g} minutes are given, it is {minutes:.6g}")
+
+
+def _actions(plan: Plan, table: Table, notes: Notebook) -> float:
+    """The count of each action. Returns: the minutes that they take."""
+    right = actions_of(plan, table)
+    for what in (one.name for one in fields(Actions)):
+        notes.count("totals")
+        claimed, number = getattr(plan.totals.actions, what), right[what]
+        slack = SCISSORS_MM + SCISSORS_SHARE * number if what == "scissors_mm" else 0.0
+        if abs(claimed - number) > slack:
+            notes.fault("totals", f"the count of '{what}' is given as {claimed:.10g}, and is {number:.10g}")
+    return minutes_of_actions(plan, right)
 
 
 def _demand(plan: Plan, table: Table, cut: Counter[tuple[str, str]], notes: Notebook) -> None:

@@ -9,12 +9,13 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import fields
 
 import numpy as np
 import shapely
 
 from nestcut.checks.measures.report import Notebook
-from nestcut.plans.model import Plan
+from nestcut.plans.model import Actions, Plan
 
 __all__ = ["check_values"]
 
@@ -38,16 +39,24 @@ def _is_count(value: object) -> bool:
 
 def _settings(plan: Plan, notes: Notebook) -> None:
     machine, hand = plan.machine, plan.hand
-    above_zero = {"plate width": machine.plate_mm[0], "plate length": machine.plate_mm[1]}
+    above_zero = {
+        "plate width": machine.plate_mm[0],
+        "plate length": machine.plate_mm[1],
+        "pace": hand.seconds.pace,
+    }
     from_zero = {
         "clear": machine.clear_mm,
         "overhang": machine.overhang_mm,
-        "seconds per pass": machine.seconds_per_pass,
-        "seconds per die": machine.seconds_per_die,
-        "seconds per trim": machine.seconds_per_trim,
         "web": hand.web_mm,
         "edge": hand.edge_mm,
         "gap": hand.gap_mm,
+    }
+    from_zero |= {
+        f"{one.name} (seconds)": getattr(own, one.name)
+        for own in (hand.seconds, plan.pass_clock)
+        if own is not None
+        for one in fields(own)
+        if one.name not in ("pace", "dies")
     }
     for what, value in (above_zero | from_zero).items():
         if not _is_number(value) or value < 0 or (what in above_zero and value == 0):
@@ -56,6 +65,7 @@ def _settings(plan: Plan, notes: Notebook) -> None:
         ("papers", hand.papers, ("square", "any")),
         ("trims", hand.trims, ("none", "straight", "scissors")),
         ("dies", machine.dies, ("over", "under")),
+        ("dies of the hand", hand.seconds.dies, ("held", "loose")),
     ):
         if word not in known:
             notes.fault("number", f"{what} is {word!r}; it can be {' or '.join(known)}")
@@ -88,6 +98,12 @@ def _counts(plan: Plan, notes: Notebook) -> None:
         want(getattr(plan.totals, what), f"total of {what}")
     if not _is_number(plan.totals.minutes) or plan.totals.minutes < 0:
         notes.fault("number", f"total of minutes is {plan.totals.minutes}")
+    for one in fields(Actions):
+        count = getattr(plan.totals.actions, one.name)
+        if one.name != "scissors_mm":
+            want(count, f"count of '{one.name}'")
+        elif not _is_number(count) or count < 0:
+            notes.fault("number", f"mm cut with scissors are {count}")
     want(plan.bound.passes, "the bound")
     want(plan.kits, "kits")
     for card in plan.cards:

@@ -14,10 +14,10 @@ import shapely
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
+from nestcut.hands import rough_minutes
 from nestcut.passes.advice.prepare import prepare
 from nestcut.passes.common.convex_paper import grown_hull
 from nestcut.passes.common.schedule import RunTask, cuts_wanted, run_tasks, stretches
-from nestcut.passes.common.totals import minutes_of
 from nestcut.passes.common.turns import paper_turns, turns_on
 from nestcut.passes.common.types import PlatePlan, Room
 from nestcut.passes.parts.papers import largest_of, scraps_by_paper, sizes_by_paper
@@ -94,16 +94,28 @@ def _one(
         strips = _strips(batch, wanted, sum(task.passes for task in tasks), seed, seconds * 0.3)
         trims = min(trims, strips) if strips is not None else trims
     set_up = sum(len(task.slots) for task in tasks)
+    pieces = sum(cuts * dies[die].pieces for (die, _), cuts in wanted.items())
+    # In such plans a paper is laid or pulled on for nearly every cut; each trimmed part is laid once.
+    minutes = rough_minutes(
+        batch.hand.seconds,
+        batch.machine,
+        cranks=cranks,
+        dies_set_up=set_up,
+        trims=trims,
+        laid=trims,
+        pulled_on=max(0, sum(wanted.values()) - trims),
+        pieces=pieces,
+    )
     need, stock, short = paper_need(batch, wanted)
     return Estimate(
         kits=batch.kits,
-        pieces=sum(cuts * dies[die].pieces for (die, _), cuts in wanted.items()),
+        pieces=pieces,
         passes=sum(task.passes for task in tasks),
         bound=plate.bound,
         reason=plate.reason,
         changes=len(tasks),
         trims=trims,
-        minutes=round(minutes_of(batch.machine, cranks=cranks, dies_set_up=set_up, trims=trims), 2),
+        minutes=round(minutes, 2),
         paper_mm2=round(need, 1),
         share_of_stock=round(need / stock, 4) if stock else (0.0 if not need else 1.0),
         short=short,

@@ -1,18 +1,18 @@
 """The evening's time line: when each lay-up starts, when each paper is done, breaks, the end.
 
-A person cranks, so every so many passes there is a break. Times are counted from the batch's own figures:
-seconds per crank, per die set up, per trim; trims are made before the first pass.
+A person cranks, so every so many passes there is a break. How long trims and passes take is counted by
+:mod:`nestcut.hands`; trims are made before the first pass.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from nestcut.batch.model import Evening, Machine
-from nestcut.plans.model import Layup, Pass
+from nestcut.batch.model import Evening
+from nestcut.plans.model import Pass
 
 __all__ = ["TimeEvent", "clock", "time_line"]
 
@@ -30,38 +30,35 @@ class TimeEvent:
 
 
 def time_line(
-    machine: Machine,
     evening: Evening,
-    layups: Mapping[str, Layup],
     passes: tuple[Pass, ...],
-    trims: int,
-    trips: Mapping[str, int],
+    trim_s: float,
+    pass_s: Sequence[float],
     paper_of: Mapping[str, str],
 ) -> tuple[TimeEvent, ...]:
     """All events in order.
 
     Args:
-        trips: die name → trips through the rollers for a clean cut.
+        trim_s: seconds of trimming before the first pass.
+        pass_s: seconds of each pass, with all that is done for it.
         paper_of: scrap or part id → paper name.
     """
     events: list[TimeEvent] = []
     seconds = 0.0
-    if trims:
+    if trim_s:
         events.append(TimeEvent(0.0, "trim", "", 0))
-        seconds += trims * machine.seconds_per_trim
+        seconds += trim_s
     last_pass_of: dict[str, int] = {}
     for a_pass in passes:
         for cut in a_pass.cuts:
             last_pass_of[paper_of[cut.scrap]] = a_pass.number
     on_plate: str | None = None
     rested_at = 0
-    for count, a_pass in enumerate(passes, start=1):
+    for count, (a_pass, takes) in enumerate(zip(passes, pass_s, strict=True), start=1):
         if a_pass.layup != on_plate:
             events.append(TimeEvent(seconds / 60.0, "set up", a_pass.layup, a_pass.number - 1))
-            seconds += len(layups[a_pass.layup].slots) * machine.seconds_per_die
             on_plate = a_pass.layup
-        slots = layups[a_pass.layup].slots
-        seconds += machine.seconds_per_pass * max((trips[slots[c.slot].die] for c in a_pass.cuts), default=1)
+        seconds += takes
         for paper, number in last_pass_of.items():
             if number == a_pass.number:
                 events.append(TimeEvent(seconds / 60.0, "paper done", paper, a_pass.number))

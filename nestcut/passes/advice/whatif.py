@@ -17,10 +17,10 @@ from typing import Any
 
 from nestcut.batch.model import Batch, Spares
 from nestcut.errors import BatchError
+from nestcut.hands import rough_minutes
 from nestcut.passes.advice.estimates import Counting, paper_need, plate_for
 from nestcut.passes.advice.prepare import prepare
 from nestcut.passes.common.schedule import cuts_wanted, run_tasks
-from nestcut.passes.common.totals import minutes_of
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.plate.footprints import Kept, keep_dies
 from nestcut.passes.plate.patterns import PatternBook
@@ -184,8 +184,13 @@ class _Asker:
         for task in tasks:
             dies = [batch.die(slot.die) for slot in task.slots]
             cranks += task.passes * max((die.trips for die in dies), default=1)
-        minutes = minutes_of(
-            batch.machine, cranks=cranks, dies_set_up=sum(len(task.slots) for task in tasks), trims=0
+        minutes = rough_minutes(
+            batch.hand.seconds,
+            batch.machine,
+            cranks=cranks,
+            dies_set_up=sum(len(task.slots) for task in tasks),
+            trims=0,
+            pulled_on=sum(wanted.values()),
         )
         if known is not None:
             paper, short = known.paper_mm2, known.short

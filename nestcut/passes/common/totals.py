@@ -11,44 +11,36 @@ from shapely.geometry import MultiPolygon, Polygon
 from shapely.ops import unary_union
 
 from nestcut.arithmetic import dot
-from nestcut.batch.model import Die, Machine, Pose, Shape
+from nestcut.batch.model import Die, Hand, Machine, Pose, Shape
+from nestcut.hands import minutes_of, pass_actions, sum_of, trim_actions
 from nestcut.plans.model import Layup, Pass, Remnant, Totals, Trim
 
-__all__ = ["minutes_of", "remnants_of", "totals_of"]
-
-
-def minutes_of(machine: Machine, *, cranks: int, dies_set_up: int, trims: int) -> float:
-    """Minutes as contract B counts them."""
-    seconds = (
-        cranks * machine.seconds_per_pass
-        + dies_set_up * machine.seconds_per_die
-        + trims * machine.seconds_per_trim
-    )
-    return seconds / 60.0
+__all__ = ["remnants_of", "totals_of"]
 
 
 def totals_of(
     machine: Machine,
+    hand: Hand,
     dies: Mapping[str, Die],
     layups: Mapping[str, Layup],
     passes: Sequence[Pass],
     trims: Sequence[Trim],
+    sheets: Mapping[str, Polygon],
 ) -> Totals:
-    """Totals of a plan; a pass is cranked as often as its most demanding die that is down needs."""
-    cranks = pieces = changes = set_up = 0
+    """Totals of a plan; a pass is cranked as often as its most demanding die that is down needs.
+
+    Args:
+        sheets: outlines of all scraps and parts by id.
+    """
+    changes = 0
     before: str | None = None
     for a_pass in passes:
-        slots = layups[a_pass.layup].slots
-        down = [dies[slots[cut.slot].die] for cut in a_pass.cuts]
-        cranks += max((die.trips for die in down), default=1)
-        pieces += sum(die.pieces for die in down)
-        if a_pass.layup != before:
-            before = a_pass.layup
-            changes += 1
-            set_up += len(slots)
+        changes += a_pass.layup != before
+        before = a_pass.layup
+    actions = sum_of([trim_actions(trims, sheets), *pass_actions(machine, hand, dies, layups, passes)])
     made = sum(len(trim.into) for trim in trims)
-    minutes = minutes_of(machine, cranks=cranks, dies_set_up=set_up, trims=made)
-    return Totals(len(passes), cranks, changes, made, pieces, round(minutes, 4))
+    minutes = minutes_of(actions, hand.seconds, machine)
+    return Totals(len(passes), actions.crank, changes, made, actions.free, round(minutes, 4), actions)
 
 
 def remnants_of(

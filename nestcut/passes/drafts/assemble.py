@@ -97,7 +97,7 @@ def assemble(
         layups=layups,
         passes=tuple(passes),
         bound=bound,
-        totals=totals_of(batch.machine, dies, by_id, passes, trims),
+        totals=totals_of(batch.machine, batch.hand, dies, by_id, passes, trims, sheets),
         remnants=remnants_of(dies, by_id, passes, sheets, apart=apart),
         short=tuple(short),
         kits=batch.kits,

@@ -9,8 +9,9 @@ from typing import Any
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch
-from nestcut.passes.common.totals import minutes_of
+from nestcut.hands import minutes_of
 from nestcut.passes.common.types import PlatePlan
+from nestcut.passes.drafts.handling import draft_actions
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.plate.lighten import heavy_layups
 from nestcut.plans.model import Share
@@ -68,23 +69,13 @@ class Draft:
 
 def figures(batch: Batch, draft: Draft) -> dict[str, float]:
     """Passes, changes, trims, paper in mm² and minutes of a draft."""
-    runs = draft.papered.runs
     used = {draft_pass.run for draft_pass in draft.papered.passes}
-    cranks = sum(
-        max((runs[one.run].sites[slot].die.trips for use in one.uses for slot in use.slots), default=1)
-        for one in draft.papered.passes
-    )
     return {
         "passes": float(draft.passes),
         "changes": float(len(used)),
         "trims": float(draft.trims),
         "paper": draft.paper_mm2,
-        "minutes": minutes_of(
-            batch.machine,
-            cranks=cranks,
-            dies_set_up=sum(len(runs[run].task.slots) for run in used),
-            trims=draft.trims,
-        ),
+        "minutes": minutes_of(draft_actions(batch, draft.papered), batch.hand.seconds, batch.machine),
     }
 
 

@@ -79,6 +79,7 @@ def plan_plate(
         _short_list(search),
         _fewer(search, dies, _choice(search, dies, seed), seed),
         batch.wishes,
+        batch.hand.seconds,
         batch.machine,
         trips=[die.trips for die in dies],
         seconds=max(1.0, min(4.0, limit.left_s())),

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from nestcut.batch.model import Machine, Wishes
-from nestcut.passes.common.totals import minutes_of
+from nestcut.batch.model import HandSeconds, Machine, Wishes
+from nestcut.hands import rough_minutes
 from nestcut.passes.plate.layups import Choice, fewest_passes, needed_slots
 from nestcut.passes.plate.master import Counts, Task
 
 __all__ = ["by_wish", "choice_minutes"]
 
 
-def choice_minutes(choice: Choice, machine: Machine, trips: Sequence[int]) -> float:
-    """Minutes for cranking and setting up (no trims); a pass is cranked as its most demanding die needs.
+def choice_minutes(choice: Choice, seconds: HandSeconds, machine: Machine, trips: Sequence[int]) -> float:
+    """Minutes for cranking and setting up (no papers, no trims); a pass is cranked as its most demanding die needs.
 
     Dies of several trips are taken to be down together as far as they can, as the planner arranges it.
     """
@@ -31,7 +31,7 @@ def choice_minutes(choice: Choice, machine: Machine, trips: Sequence[int]) -> fl
                 ),
                 default=0,
             )
-    return minutes_of(machine, cranks=cranks, dies_set_up=set_up, trims=0)
+    return rough_minutes(seconds, machine, cranks=cranks, dies_set_up=set_up, trims=0)
 
 
 def by_wish(
@@ -39,6 +39,7 @@ def by_wish(
     sets: Sequence[Counts],
     choice: Choice,
     wishes: Wishes,
+    hand_seconds: HandSeconds,
     machine: Machine,
     *,
     trips: Sequence[int],
@@ -58,6 +59,10 @@ def by_wish(
         return choice
     roof = sum(task.most_cuts(die) for die in range(len(task.dies)))
     best = choice
+
+    def minutes(one: Choice) -> float:
+        return choice_minutes(one, hand_seconds, machine, trips)
+
     for layups in range(1, len(choice.sets)):
         other = fewest_passes(
             task, sets, layups, roof=roof, seconds=seconds / (len(choice.sets) - 1), seed=seed
@@ -66,6 +71,6 @@ def by_wish(
             continue
         if first == "changes":
             return other
-        if choice_minutes(other, machine, trips) < choice_minutes(best, machine, trips) - 1e-9:
+        if minutes(other) < minutes(best) - 1e-9:
             best = other
     return best

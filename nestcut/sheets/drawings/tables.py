@@ -11,6 +11,7 @@ import shapely
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from nestcut.hands import seconds_by_pass
 from nestcut.passes.advice import timeline
 from nestcut.plans.model import Plan, Share
 from nestcut.sheets.drawings.draw import parts_of
@@ -45,18 +46,17 @@ class Clock:
 
 def time_line(plan: Plan) -> Clock:
     """When lay-ups begin, when to rest, and when the evening ends."""
+    trim_s, pass_s = seconds_by_pass(plan)
     events = timeline.time_line(
-        plan.machine,
         plan.evening,
-        {layup.id: layup for layup in plan.layups},
         plan.passes,
-        plan.totals.trims,
-        {die.name: die.trips for die in plan.dies},
+        trim_s,
+        pass_s,
         {name: paper for name, (paper, _) in plan.pieces_of_paper().items()},
     )
     done = sorted((e.after_pass, e.what, e.minute) for e in events if e.kind == "paper done")
     return Clock(
-        plan.totals.trims * plan.machine.seconds_per_trim / 60.0,
+        trim_s / 60.0,
         tuple(e.minute for e in events if e.kind == "set up"),
         tuple(e.after_pass for e in events if e.kind == "break"),
         tuple((paper, number, minute) for number, paper, minute in done),

@@ -139,7 +139,11 @@ def _summary(plan: Plan, clock: Clock) -> Mapping[str, Any]:
             words.minutes_words(totals.minutes + rest),
             f"with {counted(len(clock.breaks), 'break')}" if clock.breaks else "in all",
         ),
+        (f"{totals.cranks:,}".replace(",", "\u202f"), "cranks" if totals.cranks != 1 else "crank"),
     ]
+    if plan.pass_clock is None:
+        moved = totals.actions.papers_moved
+        facts.append((f"{moved:,}".replace(",", "\u202f"), "papers moved" if moved != 1 else "paper moved"))
     if end and plan.evening.start:
         facts.append((f"{plain(plan.evening.start)} – {end}", "start and end"))
     parts = [

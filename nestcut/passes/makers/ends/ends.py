@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch
+from nestcut.hands import rough_pass_s, rough_trim_s
 from nestcut.passes.common.schedule import RunTask, urgency
 from nestcut.passes.common.turns import turns_on
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft, RunDraft
@@ -277,16 +278,16 @@ def _worked(
         dear: what a pass of this end counts, in passes.
         most: pulls above which it is given up.
     """
-    machine = batch.machine
+    a_pass_s = rough_pass_s(batch.hand.seconds)
     queue: Queue = []
     known = bench.known
     copies = Counter(bench.sites[slot].die.name for slot in bench.slots)
     for paper in sorted(wanted, key=lambda p: (-max(wanted[p].values()), p)):
         left = Counter(wanted[paper])
         costs = (
-            dear * machine.seconds_per_pass,
-            machine.seconds_per_trim,
-            way.paper_price * _worth_of_paper(batch, table, paper) * machine.seconds_per_pass,
+            dear * a_pass_s,
+            rough_trim_s(batch.hand.seconds),
+            way.paper_price * _worth_of_paper(batch, table, paper) * a_pass_s,
         )
         worth: dict[object, float] = {}
         while +left and len(queue) <= most and not over():

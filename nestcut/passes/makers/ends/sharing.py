@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from nestcut.batch.model import Batch, Die
+from nestcut.hands import rough_pass_s
 from nestcut.passes.common.solvers import new_solver
 from nestcut.passes.common.turns import turns_on
 
@@ -215,8 +216,8 @@ class _Model:
         self.model.add(A_PASS * balanced >= round(A_PASS * BALANCE) * sum(fuller))
         self.goal.append(balanced)
         self.goal.append(A_PASS * sum(self.passes))
-        machine = self.batch.machine
-        a_die = round(A_PASS * machine.seconds_per_die / max(1.0, machine.seconds_per_pass))
+        seconds = self.batch.hand.seconds
+        a_die = round(A_PASS * seconds.set_up / seconds.pace / max(1.0, rough_pass_s(seconds)))
         self.goal.append(a_die * sum(self.lies.values()))
 
     def spare_papers(self) -> None:

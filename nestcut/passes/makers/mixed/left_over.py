@@ -14,8 +14,8 @@ from dataclasses import replace
 from shapely.geometry.base import BaseGeometry
 
 from nestcut.batch.model import Batch
+from nestcut.hands import rough_pass_s, rough_trim_s
 from nestcut.passes.common.schedule import run_tasks
-from nestcut.passes.common.totals import minutes_of
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.drafts.fillin import filled_in, leftovers
 from nestcut.passes.drafts.papers_for_passes import (
@@ -120,12 +120,11 @@ def _in_strips(
 
 
 def _rated(batch: Batch, got: PaperedPasses) -> tuple[int, float]:
-    """What is missing, then minutes for passes and trims."""
+    """What is missing, then seconds for passes and trims."""
     parts = {(use.scrap, use.outline.wkb) for one in got.passes for use in one.uses}
-    machine = batch.machine
     return (
         sum(got.missing.values()),
-        minutes_of(machine, cranks=len(got.passes), dies_set_up=0, trims=len(parts)),
+        len(got.passes) * rough_pass_s(batch.hand.seconds) + len(parts) * rough_trim_s(batch.hand.seconds),
     )
 
 

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from nestcut.batch.model import Batch
+from nestcut.hands import rough_pass_s, rough_trim_s
 from nestcut.passes.common.clock import Clock
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.common.types import PlatePlan
@@ -218,10 +219,10 @@ def eased_shares(batch: Batch, shares: Shares, missing: Mapping[tuple[str, str],
 
 def _aims(batch: Batch, draft: Draft) -> list[Costs]:
     """What drafts half-way are to save, by the person's wishes; none where no trims are allowed."""
-    machine, wishes = batch.machine, batch.wishes
+    wishes = batch.wishes
     if batch.hand.trims == "none":
         return []
-    by_time = Costs(machine.seconds_per_pass, machine.seconds_per_trim)
+    by_time = Costs(rough_pass_s(batch.hand.seconds), rough_trim_s(batch.hand.seconds))
     by_trims = Costs(HAIR, 1.0)
     first, *others = wishes.order
     if first == "minutes":

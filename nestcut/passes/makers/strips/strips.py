@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Pose
+from nestcut.hands import rough_minutes
 from nestcut.passes.common.schedule import RunTask
-from nestcut.passes.common.totals import minutes_of
 from nestcut.passes.drafts.papers_for_passes import (
     PaperedPasses,
     PartUse,
@@ -55,7 +55,8 @@ class LaidStrips:
         )
 
     def figures(self, batch: Batch) -> dict[str, float]:
-        """Passes, changes, trims, paper in mm² and minutes, as :func:`nestcut.passes.drafts.ranking.figures` tells them."""
+        """Passes, changes, trims, paper in mm² as :func:`nestcut.passes.drafts.ranking.figures` tells them, and about how many
+        minutes: what lies where shows only when passes are made."""
         order = [paper.name for paper in batch.papers]
         passes = cranks = changes = dies = 0
         for m, layup in enumerate(self.layups):
@@ -75,6 +76,10 @@ class LaidStrips:
                 dies += len(layup.slots)
         trims = sum(len(row) for rows in self.strips.values() for row in rows)
         trims += sum(len(parts) for _, parts in self.chips.values())
+        made = [
+            (batch.die(self.layups[m].slots[s].slot.die).pieces, self._cuts(m, s, name))
+            for m, s, name in dict.fromkeys((*self.strips, *self.chips))
+        ]
         paper = float(sum(row.area_mm2 for rows in self.strips.values() for row in rows))
         paper += sum(outline.area * len(parts) for outline, parts in self.chips.values())
         return {
@@ -82,7 +87,16 @@ class LaidStrips:
             "changes": float(changes),
             "trims": float(trims),
             "paper": paper,
-            "minutes": minutes_of(batch.machine, cranks=cranks, dies_set_up=dies, trims=trims),
+            "minutes": rough_minutes(
+                batch.hand.seconds,
+                batch.machine,
+                cranks=cranks,
+                dies_set_up=dies,
+                trims=trims,
+                laid=trims,
+                pulled_on=max(0, sum(cuts for _, cuts in made) - trims),
+                pieces=sum(count * cuts for count, cuts in made),
+            ),
         }
 
     def _cuts(self, run: int, slot: int, paper: str) -> int:

@@ -1,0 +1,1 @@
+"""The hands: what they do, and how long it takes."""

@@ -59,6 +59,7 @@ FLOORS = {
         "parts",
         "drafts",
         "short",
+        "makers.door",
         "makers.chips",
         "makers.strips",
         "makers.whole",
@@ -68,6 +69,8 @@ FLOORS = {
         "makers.one_paper",
         "advice",
         "makers.scarce",
+        "makers.board",
+        "makers.steps",
     ],
     "sheets": [
         "drawings",

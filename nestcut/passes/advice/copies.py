@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from nestcut.batch.model import Batch, Demand
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.types import Room
-from nestcut.passes.plate.search import Limit
 from nestcut.passes.plate.solve import searched
 
 __all__ = ["SecondCopy", "second_copies"]
@@ -44,7 +44,7 @@ def second_copies(
         seconds, each_seconds: for the first search, and for each die after it.
         work_limit: most tries of each search, in place of the clock.
     """
-    base, _ = searched(batch, demand, (), room, Limit(seconds, work_limit), seed, None)
+    base, _ = searched(batch, demand, (), room, Budget(seconds, work_limit, seed), None)
     if base is None or base.best is None or base.bound is None:
         return 0, ()
     now = base.best.passes
@@ -63,7 +63,7 @@ def second_copies(
             disproofs=dict(base.book.disproofs),
             effort=dict(base.book.effort),
         )
-        warm, _ = searched(more, demand, (), room, Limit(each_seconds, work_limit), seed, None, book)
+        warm, _ = searched(more, demand, (), room, Budget(each_seconds, work_limit, seed), None, book)
         if warm is not None and warm.best is not None and warm.bound is not None:
             passes = min(now, warm.best.passes)  # nobody must use the second copy
             found.append(SecondCopy(die.name, passes, min(passes, warm.bound.passes), now - passes))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -16,8 +15,10 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.hands import rough_minutes
 from nestcut.passes.advice.prepare import prepare
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.convex_paper import grown_hull
 from nestcut.passes.common.schedule import RunTask, cuts_wanted, run_tasks, stretches
+from nestcut.passes.common.trims import Trimming
 from nestcut.passes.common.turns import paper_turns, turns_on
 from nestcut.passes.common.types import PlatePlan, Room
 from nestcut.passes.parts.papers import largest_of, scraps_by_paper, sizes_by_paper
@@ -73,25 +74,31 @@ def estimate(
     Raises: BatchError where a die fits the plate in no way.
     """
     prepare(load=False)  # an answer within seconds: kernels that are not needed stay where they are
-    start = time.monotonic()
-    result = []
-    for number, count in enumerate(kits):
-        left = max(0.3, seconds - (time.monotonic() - start))
-        result.append(_one(replace(batch, kits=count), left / (len(kits) - number), seed, stop, work_limit))
-    return result
+    budget = Budget(seconds, work_limit, seed, stop)
+    return [
+        _one(replace(batch, kits=count), budget, max(0.3, budget.left()) / (len(kits) - number))
+        for number, count in enumerate(kits)
+    ]
 
 
-def _one(
-    batch: Batch, seconds: float, seed: int, stop: Callable[[], bool] | None, work_limit: int | None
-) -> Estimate:
-    plate = plate_for(batch, batch.demand, seconds=seconds * 0.6, seed=seed, stop=stop, work_limit=work_limit)
+def _one(batch: Batch, budget: Budget, seconds: float) -> Estimate:
+    plate = plate_for(
+        batch,
+        batch.demand,
+        seconds=seconds * 0.6,
+        seed=budget.seed,
+        stop=budget.stop,
+        work_limit=budget.work_limit,
+    )
     wanted = cuts_wanted(batch, plate.shares)
     tasks, _ = run_tasks(batch, plate.runs, wanted)
     dies = {die.name: die for die in batch.dies}
     cranks = sum(_cranks(batch, task) for task in tasks)
     trims = sum(_parts(batch, task) for task in tasks)
-    if batch.hand.trims != "none":
-        strips = _strips(batch, wanted, sum(task.passes for task in tasks), seed, seconds * 0.3)
+    if Trimming.of(batch).allowed:
+        strips = _strips(
+            batch, wanted, sum(task.passes for task in tasks), budget.next(max(0.2, seconds * 0.3))
+        )
         trims = min(trims, strips) if strips is not None else trims
     set_up = sum(len(task.slots) for task in tasks)
     pieces = sum(cuts * dies[die].pieces for (die, _), cuts in wanted.items())
@@ -167,9 +174,7 @@ def _cranks(batch: Batch, task: RunTask) -> int:
     return total
 
 
-def _strips(
-    batch: Batch, wanted: Mapping[tuple[str, str], int], passes: int, seed: int, seconds: float
-) -> int | None:
+def _strips(batch: Batch, wanted: Mapping[tuple[str, str], int], passes: int, budget: Budget) -> int | None:
     """Strips that lanes would need, each as long as a middling scrap of its paper; None where lanes take more passes."""
     from nestcut.passes.makers.strips.lane_moves import one_of_each_way
     from nestcut.passes.makers.strips.lanes import lane_layups
@@ -179,11 +184,10 @@ def _strips(
     layups = lane_layups(
         batch,
         wanted,
+        budget,
         at_least=passes,
         most_layups=1,
         work=0.3,
-        seed=seed,
-        seconds=max(0.2, seconds),
         sizes=largest_of(every),
     )
     if layups is None or sum(layup.passes for layup in layups) > passes:

@@ -8,7 +8,6 @@ the lower bound rests on can save passes when a second copy is bought; the other
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -20,6 +19,7 @@ from nestcut.errors import BatchError
 from nestcut.hands import rough_minutes
 from nestcut.passes.advice.estimates import Counting, paper_need, plate_for
 from nestcut.passes.advice.prepare import prepare
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import cuts_wanted, run_tasks
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.plate.footprints import Kept, keep_dies
@@ -288,11 +288,8 @@ def what_if(
         stop: asked now and then; True ends with the answers so far.
     """
     prepare()
-    start = time.monotonic()
-
-    def late(times: float = LONGEST) -> bool:
-        return bool(stop and stop()) or time.monotonic() - start > times * seconds
-
+    asking = Budget(seconds, seed=seed, stop=stop)
+    late = replace(asking, seconds=LONGEST * seconds).over
     asker = _Asker(batch, seconds / 3, seed, late)
     plate = asker.first(batch)
     if late():
@@ -307,7 +304,7 @@ def what_if(
 
     answers = []
     for asked in questions():
-        if late(1.0):
+        if asking.over():
             break
         try:
             other = asker.plate(asked.batch)

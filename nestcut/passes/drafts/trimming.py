@@ -10,6 +10,7 @@ import shapely
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Pose
+from nestcut.passes.common.trims import Trimming
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
 from nestcut.passes.parts.chips import TINY_MM, TINY_MM2
 from nestcut.passes.parts.straight_cuts import parts_of_straight_cuts
@@ -100,11 +101,11 @@ def obey_trims(batch: Batch, papered: PaperedPasses) -> PaperedPasses:
     No trims: only scraps that lie as they are stay. Straight cuts: of every scrap the parts that straight cuts right
     through the piece in hand can make, with as few cuts lost as was found.
     """
-    wish = batch.hand.trims
-    if wish == "scissors":
+    trims = Trimming.of(batch)
+    if trims.any_shape:
         return papered
     gone: set[tuple[str, bytes]] = set()
-    if wish == "none":
+    if not trims.allowed:
         keep_whole(batch, papered.runs, papered.passes)
     else:
         gone = _not_straight(batch, papered)
@@ -113,7 +114,7 @@ def obey_trims(batch: Batch, papered: PaperedPasses) -> PaperedPasses:
     for draft in papered.passes:
         uses = []
         for use in draft.uses:
-            refused = not use.whole if wish == "none" else (use.scrap, use.outline.wkb) in gone
+            refused = (use.scrap, use.outline.wkb) in gone if trims.allowed else not use.whole
             if not refused:
                 uses.append(use)
                 continue

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from nestcut.batch.model import Batch, Demand
+from nestcut.passes.common.trims import Trimming
 from nestcut.passes.plate.master import Task
 from nestcut.passes.plate.sets import SetSearch
 
@@ -89,7 +90,7 @@ def paper_bound(
     """
     from nestcut.checks.proof.whole_papers import papers_in_a_pass, sheets_of
 
-    if batch.hand.trims != "none" or batch.hand.papers != "square" or not search.listed:
+    if Trimming.of(batch).allowed or batch.hand.papers != "square" or not search.listed:
         return None
     lines = [line for line in demand if line.count > 0]
     known = sheets_of(

@@ -8,12 +8,12 @@ further valuable dies when it fits, and the sets that the bound leans on are tri
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Callable, Sequence
 
 import numpy as np
 from shapely.geometry import Polygon
 
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.plate.bound import PlateBound, prove
 from nestcut.passes.plate.disproof import Disprover
 from nestcut.passes.plate.footprints import Kept, window_ticks
@@ -29,10 +29,9 @@ from nestcut.passes.plate.pack import MOVES, Packer
 from nestcut.passes.plate.patterns import Layout, PatternBook
 from nestcut.passes.plate.sets import SetSearch
 
-__all__ = ["Limit", "PlateSearch"]
+__all__ = ["PlateSearch"]
 
 WORTH = 1.0 + 1e-6
-LEAST_WORK = 25
 ONE_BY_ONE = 14
 """Up to so many dies are added to a set one by one."""
 PROVING = 0.2
@@ -40,36 +39,6 @@ PROVING = 0.2
 HOPEFUL = (0.82, 0.88)
 """Sets that fill more of the window are not worth a quick try (they may still be tried with effort)."""
 Report = Callable[[float, int, int, str], None]
-
-
-class Limit:
-    """When to stop: seconds, a number of tries, or when asked to."""
-
-    def __init__(
-        self, seconds: float, work_limit: int | None = None, stop: Callable[[], bool] | None = None
-    ) -> None:
-        self.begin = time.monotonic()
-        self.seconds = seconds
-        self.work_limit = work_limit
-        self.stop = stop
-
-    @property
-    def elapsed_s(self) -> float:
-        return time.monotonic() - self.begin
-
-    def left_s(self) -> float:
-        """Seconds left; a whole hour when only work counts."""
-        return 3600.0 if self.work_limit is not None else self.seconds - self.elapsed_s
-
-    def over(self, work: int) -> bool:
-        """True when the search must end, after so many tries."""
-        if self.stop is not None and self.stop():
-            return True
-        if self.work_limit is not None:
-            return work >= self.work_limit
-        # A late start (kernels being compiled) must not leave the person with one die at a time.
-        late = self.elapsed_s >= self.seconds
-        return late and (work >= LEAST_WORK or self.elapsed_s >= 3 * self.seconds)
 
 
 class PlateSearch:
@@ -83,18 +52,17 @@ class PlateSearch:
         window: Polygon,
         gap_mm: float,
         *,
-        seed: int = 0,
         book: PatternBook | None = None,
-        limit: Limit | None = None,
+        budget: Budget | None = None,
         report: Report | None = None,
     ) -> None:
         self.task, self.bound_task = task, bound_task
         self.dies = tuple(dies)
         self.window, self.gap_mm = window, gap_mm
         self.book = book if book is not None else PatternBook(len(self.dies))
+        self.budget = budget if budget is not None else Budget(10.0)
+        self.seed = seed = self.budget.seed
         self.rng = np.random.default_rng(seed + 1)
-        self.seed = seed
-        self.limit = limit or Limit(10.0)
         self.packer = Packer(self.dies, window, gap_mm, seed=seed, stop=self._time_over)
         self.report = report
         self.sets = SetSearch(
@@ -121,12 +89,10 @@ class PlateSearch:
 
     def _time_over(self) -> bool:
         """True if the clock or the person ends a try that is under way."""
-        if self.limit.work_limit is not None:
-            return self.limit.stop is not None and self.limit.stop()
-        return self.limit.over(self.packer.work)
+        return self.budget.stopped() if self.budget.by_work else self.over()
 
     def over(self) -> bool:
-        return self.limit.over(self.packer.work)
+        return self.budget.done(self.packer.work)
 
     def closed(self) -> bool:
         """True when the count equals the bound."""
@@ -142,7 +108,7 @@ class PlateSearch:
     def say(self, text: str) -> None:
         if self.report is not None:
             passes = self.best.passes if self.best else 0
-            self.report(self.limit.elapsed_s, passes, self.bound.passes if self.bound else 0, text)
+            self.report(self.budget.spent(), passes, self.bound.passes if self.bound else 0, text)
 
     def try_set(self, counts: Counts, effort: int, start: Layout | None = None) -> bool:
         """Witness a set (or know that it is), with at most this effort."""
@@ -241,7 +207,7 @@ class PlateSearch:
                 return
             least = math.ceil(self.linear.value - 1e-6)
             if self.best is None or least < self.best.passes:
-                left = max(0.3, min(4.0, self.limit.left_s()))
+                left = max(0.3, min(4.0, self.budget.left()))
                 found = solve_integer(
                     self.task,
                     sets,
@@ -264,10 +230,10 @@ class PlateSearch:
     def renewed(self) -> PlateBound:
         """The bound from what is disproved by now; takes a fifth of the time at most, and leaves time to search."""
         goal = self.best.passes if self.best is not None else None
-        end = self.limit.elapsed_s + max(0.2, PROVING * self.limit.left_s())
+        renewal = self.budget.next(max(0.2, PROVING * self.budget.left()))
 
         def over() -> bool:
-            late = self.limit.work_limit is None and self.limit.elapsed_s > end
+            late = renewal.over()
             self._cut_short = self._cut_short or late
             return late or self._time_over()
 

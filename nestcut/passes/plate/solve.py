@@ -14,6 +14,7 @@ from typing import Any
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError, Where
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.types import PlatePlan, PlateRun, Room, Supply
 from nestcut.passes.plate.bound import PlateBound, proof_json, prove
 from nestcut.passes.plate.footprints import Kept, keep_dies
@@ -22,7 +23,7 @@ from nestcut.passes.plate.master import Task, make_task
 from nestcut.passes.plate.paper_bound import paper_bound
 from nestcut.passes.plate.patterns import PatternBook
 from nestcut.passes.plate.reasons import explain
-from nestcut.passes.plate.search import Limit, PlateSearch
+from nestcut.passes.plate.search import PlateSearch
 from nestcut.passes.plate.wishes import by_wish
 from nestcut.plans.model import Share, Slot
 
@@ -65,8 +66,8 @@ def plan_plate(
     Raises: BatchError when a needed die fits the plate at no allowed angle that was found, when no die or
         paper may meet a line, or when the supplies can't give the demand.
     """
-    limit = Limit(seconds, work_limit, stop)
-    search, dies = searched(batch, demand, supplies, room, limit, seed, on_progress, book)
+    budget = Budget(seconds, work_limit, seed, stop)
+    search, dies = searched(batch, demand, supplies, room, budget, on_progress, book)
     if search is None:
         return PlatePlan(
             (), tuple(() for _ in demand), 0, "nothing has to be cut", room=room, proved_room=True
@@ -82,7 +83,7 @@ def plan_plate(
         batch.hand.seconds,
         batch.machine,
         trips=[die.trips for die in dies],
-        seconds=max(1.0, min(4.0, limit.left_s())),
+        seconds=max(1.0, min(4.0, budget.left())),
         seed=seed,
     )
     bound, reason, proof = _proved(batch, demand, search, dies)
@@ -106,14 +107,8 @@ def _proved(
     """(passes, reason, proof): by the dies on the plate, or by the papers under them where that says more."""
     bound, task = search.bound, search.bound_task
     assert bound is not None
-    limit = search.limit
-    end_s = max(limit.seconds, limit.elapsed_s) + LAST_S
-
-    def over() -> bool:
-        late = limit.work_limit is None and limit.elapsed_s > end_s
-        return late or (limit.stop is not None and limit.stop())
-
-    by_papers = paper_bound(batch, demand, task, search.sets, over=over)
+    last = search.budget.next(search.budget.left() + LAST_S)
+    by_papers = paper_bound(batch, demand, task, search.sets, over=last.over)
     if by_papers is None or by_papers.passes <= bound.passes:
         return bound.passes, explain(task, dies, bound, search.book), proof_json(task, bound, search.sets)
     prices = [Fraction(0)] * len(task.dies)
@@ -142,8 +137,7 @@ def searched(
     demand: Sequence[Demand],
     supplies: Sequence[Supply],
     room: Room,
-    limit: Limit,
-    seed: int,
+    budget: Budget,
     on_progress: Callable[[float, int, int, str], None] | None,
     book: PatternBook | None = None,
 ) -> tuple[PlateSearch | None, tuple[Kept, ...]]:
@@ -160,8 +154,7 @@ def searched(
         dies,
         batch.machine.window,
         batch.hand.gap_mm,
-        seed=seed,
-        limit=limit,
+        budget=budget,
         report=on_progress,
         book=book,
     )
@@ -215,7 +208,7 @@ def _choice(search: PlateSearch, dies: Sequence[Kept], seed: int) -> Choice:
     """Fewest lay-ups for the fewest passes found."""
     assert search.best is not None
     sets = _short_list(search)
-    seconds = 4.0 if search.limit.work_limit is not None else max(1.0, min(4.0, search.limit.left_s()))
+    seconds = max(1.0, min(4.0, search.budget.left()))
     trips = [die.trips for die in dies]
     choice = choose_layups(search.task, sets, search.best.passes, trips=trips, seconds=seconds, seed=seed)
     if choice is not None:
@@ -271,11 +264,11 @@ def _runs(search: PlateSearch, choice: Choice, dies: Sequence[Kept], apart: bool
     """Lay-ups as slots: only dies that are needed, spread apart; longest run first."""
     runs = []
     # Room for hands is worth a tenth of the time, also when the search took all of it; the longest runs first.
-    limit = search.limit
-    most_s = max(limit.elapsed_s, limit.seconds) + max(1.0, limit.seconds / 10)
+    budget = search.budget
+    last = budget.next(budget.left() + max(1.0, budget.seconds / 10))
 
     def late() -> bool:
-        return not apart or (limit.work_limit is None and limit.elapsed_s > most_s)
+        return not apart or last.over()
 
     order = sorted(range(len(choice.sets)), key=lambda k: (-choice.times[k], choice.sets[k]))
     for counts, times, cuts in ((choice.sets[k], choice.times[k], choice.cuts[k]) for k in order):
@@ -339,8 +332,7 @@ def trade_off(
     most_points: int = 6,
 ) -> tuple[TradeOff, ...]:
     """Passes against lay-ups, from one lay-up up to as many as save passes."""
-    limit = Limit(seconds * 0.6)
-    search, _ = searched(batch, demand, supplies, room, limit, seed, None)
+    search, _ = searched(batch, demand, supplies, room, Budget(seconds * 0.6, seed=seed), None)
     if search is None:
         return ()
     assert search.best is not None

@@ -14,6 +14,7 @@ from shapely.geometry import Polygon, box
 
 from nestcut.arithmetic import buffered, dot, length_of
 from nestcut.batch.model import Batch, Die, Scrap, Shape
+from nestcut.passes.common.trims import Trimming
 from nestcut.passes.common.turns import turns_on
 from nestcut.passes.disproofs.relative import Effort, Relative
 from nestcut.passes.parts.slabs import Bed, Form, lay
@@ -60,7 +61,7 @@ def _most_cuts(
     if least_width(die.cut) + 2 * hand.edge_mm > least_width(outline) + 1e-6:
         return 0, None
     # Cuts in two parts of a trimmed scrap are only twice the edge apart.
-    apart = hand.web_mm if hand.trims == "none" else min(hand.web_mm, 2 * hand.edge_mm)
+    apart = min(hand.web_mm, 2 * hand.edge_mm) if Trimming.of(batch).allowed else hand.web_mm
     grow = apart / 2
     cut = buffered(die.cut, grow, 8)
     most = int(buffered(outline, grow - hand.edge_mm).area * ROUNDING / cut.area)

@@ -12,11 +12,11 @@ from collections.abc import Callable, Mapping, Sequence
 
 from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Demand, Die
-from nestcut.passes.common.schedule import pieces_of
+from nestcut.passes.common.schedule import cuts_wanted, pieces_of
 from nestcut.passes.short.short_proofs import Shortfalls
 from nestcut.plans.model import Missing, Share, Shortage
 
-__all__ = ["cut_back", "kits_only", "shortages"]
+__all__ = ["cut_back", "gone_pieces", "kits_only", "shortages", "without_missing"]
 
 FEW_PAPERS, LITTLE = 3, 0.25
 """Most papers, and most of what is asked of one, that may be missing for a proof of what large dies find room for."""
@@ -60,6 +60,25 @@ def cut_back(
         tuple(Share(die, paper, count) for (die, paper), count in line.items() if count > 0)
         for line in counts
     )
+
+
+def gone_pieces(
+    batch: Batch, shares: Shares, missing: Mapping[tuple[str, str], int]
+) -> dict[tuple[str, str], int]:
+    """(die, paper) → pieces of the shares that are not given, where so many cuts are missing."""
+    wanted = cuts_wanted(batch, shares)
+    have = pieces_of(shares)
+    gone = {}
+    for key, cuts in missing.items():
+        left = (wanted[key] - cuts) * batch.die(key[0]).pieces
+        if have[key] > left:
+            gone[key] = have[key] - left
+    return gone
+
+
+def without_missing(batch: Batch, shares: Shares, missing: Mapping[tuple[str, str], int]) -> Shares:
+    """The shares without the cuts that found no paper: spares go first, then the line that serves most kits."""
+    return cut_back(batch, batch.demand, shares, gone_pieces(batch, shares, missing))
 
 
 def kits_only(batch: Batch, demand: Sequence[Demand], shares: Shares, kits: int, papers: set[str]) -> Shares:

@@ -2,26 +2,65 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from nestcut.batch.model import Batch, Scrap
-from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import cuts_wanted, run_tasks
+from nestcut.passes.common.trims import Trimming
 from nestcut.passes.common.types import PlateRun
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, Squeeze, draft_runs, papers_for_passes
-from nestcut.passes.drafts.ranking import Shares
+from nestcut.passes.drafts.ranking import Draft, Shares, best_of
 from nestcut.passes.drafts.trimming import obey_trims
+from nestcut.passes.makers.door import Ask
 from nestcut.passes.parts.papers import Node
 from nestcut.passes.parts.squeeze import EFFORTS, squeeze_in
 
-__all__ = ["squeezer", "straightened", "with_papers"]
+__all__ = ["Chips", "SqueezedChips", "squeezer", "straightened", "with_papers"]
 
 WASTES = (1.0, 0.25, 0.12, 0.0)
 """How wasteful shared parts may be, first to last resort (share of the part's area)."""
 
+SQUEEZING = 0.4
+"""Share of the time left that squeezing the whole demand into the scraps may take."""
 TRIES_BY_WORK = 30
 """Most parts that are squeezed in per paper where work is counted instead of time."""
+
+
+class Chips:
+    """Parts under the dies of the lay-ups, shared by neighbours where the stock allows it."""
+
+    def suits(self, ask: Ask) -> bool:
+        """Not where everything is cut in the fewest passes already, and easy to crank."""
+        return not ask.closed or ask.heavy
+
+    def drafts(self, ask: Ask, budget: Budget) -> Iterator[Draft]:
+        """One draft, where the dies leave room for their papers."""
+        plate = ask.plate
+        papered = with_papers(ask.batch, plate.runs, plate.shares, budget)
+        if papered is not None:
+            yield Draft(plate, plate, plate.shares, papered)
+
+
+class SqueezedChips:
+    """Chips squeezed together in their scraps: on the lay-ups that chips got along with best."""
+
+    def suits(self, ask: Ask) -> bool:
+        """Squeezed parts have no straight edges in common."""
+        return ask.trims.any_shape
+
+    def drafts(self, ask: Ask, budget: Budget) -> Iterator[Draft]:
+        """One draft, where something is missing."""
+        chips = ask.of(Chips)
+        roomy = best_of(ask.batch, chips) if chips else ask.best_short()
+        if roomy is None:
+            return
+        papered = with_papers(
+            ask.batch, roomy.plate.runs, roomy.shares, budget, sparing=True, squeezing=SQUEEZING
+        )
+        if papered is not None:
+            yield replace(roomy, papered=papered)
 
 
 def straightened(batch: Batch) -> Batch:
@@ -47,8 +86,7 @@ def with_papers(
     batch: Batch,
     plate_runs: Sequence[PlateRun],
     shares: Shares,
-    clock: Clock,
-    seed: int,
+    budget: Budget,
     *,
     sparing: bool = False,
     most_tries: int = 4,
@@ -76,17 +114,17 @@ def with_papers(
             batch,
             runs,
             waste=wastes,
-            seed=seed,
+            seed=budget.seed,
             tries=tries,
-            stop=clock.over,
-            squeeze=squeezer(batch, clock, squeezing) if sparing else None,
+            stop=budget.over,
+            squeeze=squeezer(batch, budget.part(squeezing)) if sparing and squeezing > 0 else None,
         )
         got = obey_trims(batch, got)
         if best is None or sum(got.missing.values()) < sum(best.missing.values()):
             best = got
         short = {paper for _, paper in got.missing}
         raised = [paper for paper in short if level[paper] < last]
-        if not raised or clock.over():
+        if not raised or budget.over():
             break
         for paper in raised:
             # A paper that is short by much is not helped by a little less waste.
@@ -94,13 +132,12 @@ def with_papers(
             asked = sum(n for (_, p), n in wanted.items() if p == paper)
             level[paper] = last if gone > 0.1 * asked else level[paper] + 1
     best.missing.update(lost)
-    if best.missing and not sparing and not clock.over():
+    if best.missing and not sparing and not budget.over():
         tight = with_papers(
             batch,
             plate_runs,
             shares,
-            clock,
-            seed,
+            budget,
             sparing=True,
             most_tries=most_tries,
             squeezing=squeezing,
@@ -110,20 +147,18 @@ def with_papers(
     return best
 
 
-def squeezer(batch: Batch, clock: Clock, share: float) -> Squeeze | None:
-    """Squeezes within this share of the time that is left; not where parts must be cut straight or not at all."""
-    if batch.hand.trims != "scissors" or share <= 0:
+def squeezer(batch: Batch, budget: Budget) -> Squeeze | None:
+    """Squeezes parts in within the budget; None where parts must be cut straight or not at all."""
+    if not Trimming.of(batch).any_shape:
         return None
-    end = clock.spent() + share * clock.left()
 
     def squeeze(scraps: Sequence[Scrap], nodes: Sequence[Node], part: float) -> None:
-        if clock.by_work:
-            squeeze_in(scraps, nodes, over=clock.stopped, efforts=EFFORTS[:1], most_tries=TRIES_BY_WORK)
-        else:
-            squeeze_in(scraps, nodes, over=_until(clock, clock.spent() + part * (end - clock.spent())))
+        squeeze_in(
+            scraps,
+            nodes,
+            over=budget.part(part).over,
+            efforts=budget.either(EFFORTS, by_work=EFFORTS[:1]),
+            most_tries=budget.either(None, by_work=TRIES_BY_WORK),
+        )
 
     return squeeze
-
-
-def _until(clock: Clock, second: float) -> Callable[[], bool]:
-    return lambda: clock.stopped() or clock.spent() >= second

@@ -11,11 +11,12 @@ from __future__ import annotations
 import itertools
 import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch
 from nestcut.hands import rough_pass_s, rough_trim_s
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.schedule import RunTask, urgency
 from nestcut.passes.common.turns import turns_on
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft, RunDraft
@@ -24,7 +25,7 @@ from nestcut.passes.makers.ends.benches import Bench, Pull, Workshop
 from nestcut.passes.makers.ends.opened_scraps import Source, Table
 from nestcut.passes.makers.ends.pairing import Queue, pairs, side_by_side
 from nestcut.passes.makers.ends.rows import EndRows, end_rows
-from nestcut.passes.makers.ends.sharing import Ask, Key, Member, Shared, cuts_of_dies, share_out, waits
+from nestcut.passes.makers.ends.sharing import Key, Member, Shared, Sizes, cuts_of_dies, share_out, waits
 from nestcut.passes.parts.chips import sites_of
 
 __all__ = ["EndWay", "by_ends"]
@@ -73,24 +74,22 @@ def by_ends(
     batch: Batch,
     shop: Workshop,
     way: EndWay,
+    budget: Budget = ENDLESS,
     *,
-    seconds: float,
     work: float,
     asked: Sequence[int] | None = None,
-    seed: int = 0,
-    over: Callable[[], bool] = lambda: False,
 ) -> tuple[PaperedPasses, list[Counter[Key]]] | None:
     """Passes, and the pieces of each line by die and paper; what found no paper is missing. None where dies don't fit.
 
     Args:
         shop: what is known of dies and scraps, kept from one try to the next.
-        seconds, work: most for each sharing out, by the clock and in OR-Tools' own measure.
+        budget: asked before every sharing out and every scrap; once it is over, the rest is missing.
+        work: most for each sharing out, in OR-Tools' own measure.
         asked: pieces of each line, where that is not all of the demand.
-        over: asked before every sharing out and every scrap; True leaves the rest missing.
     """
     table = Table(batch)
-    ask = _asked(batch, table, way, seconds, work, seed)
-    if ask is None:
+    sizes = _sizes(batch, table, way)
+    if sizes is None:
         return None
     left = list(asked) if asked is not None else [line.count for line in batch.demand]
     met: list[Counter[Key]] = [Counter() for _ in left]
@@ -98,7 +97,7 @@ def by_ends(
     passes: list[PassDraft] = []
     barred: set[Key] = set()
     for number in range(ROUNDS):
-        found = _laid_out(batch, ask, way, left, barred, way.layups + number, seed + number, over)
+        found = _laid_out(batch, sizes, way, left, barred, number, work, budget)
         if found is None:
             break
         shared, rows = found
@@ -111,7 +110,7 @@ def by_ends(
         )
         for layup, laid in both:
             run = len(runs)
-            table, queues = _both_ends(batch, table, shop, layup, laid, way, lost, over)
+            table, queues = _both_ends(batch, table, shop, layup, laid, way, lost, budget)
             made = side_by_side(run, queues)
             passes += made
             idle: tuple[tuple[str, int], ...] = ()
@@ -119,12 +118,14 @@ def by_ends(
             runs.append(RunDraft(task, sites_of(batch, laid.slots), [], []))
         _take_off(batch, shared, lost, left, met)
         barred |= set(lost)
-        if not any(left) or over() or len(passes) == before:
+        if not any(left) or budget.over() or len(passes) == before:
             break
     missing: Counter[Key] = Counter()
     if any(left):
         # What is left is said to be missing as it would be shared out next.
-        final = share_out(batch, left, ask, layups=1, full=math.inf, barred=barred, row=False)
+        final = share_out(
+            batch, left, sizes, budget, work=work, layups=1, full=math.inf, barred=barred, row=False
+        )
         if final is None:
             return None
         for own, more in zip(met, final.lines, strict=True):
@@ -133,7 +134,7 @@ def by_ends(
     return PaperedPasses(runs, passes, missing), met
 
 
-def _asked(batch: Batch, table: Table, way: EndWay, seconds: float, work: float, seed: int) -> Ask | None:
+def _sizes(batch: Batch, table: Table, way: EndWay) -> Sizes | None:
     """What sharing out has to know of dies and papers; None where a die fits in no way."""
     widths = {}
     for die in batch.dies:
@@ -149,7 +150,7 @@ def _asked(batch: Batch, table: Table, way: EndWay, seconds: float, work: float,
     x0, _, x1, _ = batch.machine.window.bounds
     all_mm = sum(widths.get(die.name, 0.0) * die.copies for die in batch.dies)
     rows = max(way.rows, ROOMY * all_mm / (2 * way.layups * (x1 - x0)))
-    return Ask(widths, rows * (x1 - x0) + batch.hand.web_mm, across, long_mm, seconds, work, seed)
+    return Sizes(widths, rows * (x1 - x0) + batch.hand.web_mm, across, long_mm)
 
 
 def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
@@ -182,19 +183,21 @@ def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
 
 def _laid_out(
     batch: Batch,
-    ask: Ask,
+    sizes: Sizes,
     way: EndWay,
     left: Sequence[int],
     barred: set[Key],
-    layups: int,
-    seed: int,
-    over: Callable[[], bool],
+    number: int,
+    work: float,
+    budget: Budget,
 ) -> tuple[Shared, list[EndRows]] | None:
     """What is left, shared out, and its rows; None where it goes on no plate."""
     for more, full in itertools.product(range(MORE_LAYUPS), FULL):
-        if over():
+        if budget.over():
             return None
-        shared = share_out(batch, left, ask, layups=layups + more, full=full, barred=barred)
+        shared = share_out(
+            batch, left, sizes, budget, work=work, layups=way.layups + number + more, full=full, barred=barred
+        )
         if shared is None:
             continue
         rows = [
@@ -203,9 +206,9 @@ def _laid_out(
                 layup,
                 narrow=way.narrow,
                 feed_turn_deg=way.feed_turn_deg,
-                across=ask.across,
-                long_mm=ask.long_mm,
-                seed=seed,
+                across=sizes.across,
+                long_mm=sizes.long_mm,
+                seed=budget.seed + number,
             )
             for layup in shared.layups
         ]
@@ -223,7 +226,7 @@ def _both_ends(
     laid: EndRows,
     way: EndWay,
     lost: Counter[Key],
-    over: Callable[[], bool],
+    budget: Budget,
 ) -> tuple[Table, list[Queue]]:
     """The pulls of both ends, the busier one first, and the table after them; what finds no paper is added to ``lost``."""
     sites = sites_of(batch, laid.slots)
@@ -245,7 +248,7 @@ def _both_ends(
             aside = table.without({id(piece) for piece, _ in queues[1 - end]}) if apart else {}
             # A try that spares the end with less to do ends where it would become the slower one.
             most = len(queues[1 - end]) if dear < 1.0 else math.inf
-            own = _worked(batch, table, shop, bench, wanted, short, dear, way, most, over)
+            own = _worked(batch, table, shop, bench, wanted, short, dear, way, most, budget)
             table.put_back(aside)
             queues[end] = own
             passes = len(pairs(queues)) + sum(short.values())
@@ -269,7 +272,7 @@ def _worked(
     dear: float,
     way: EndWay,
     most: float,
-    over: Callable[[], bool],
+    budget: Budget,
 ) -> Queue:
     """Scrap after scrap under one end, paper after paper.
 
@@ -290,7 +293,7 @@ def _worked(
             way.paper_price * _worth_of_paper(batch, table, paper) * a_pass_s,
         )
         worth: dict[object, float] = {}
-        while +left and len(queue) <= most and not over():
+        while +left and len(queue) <= most and not budget.over():
             busiest = max(left[die] / copies[die] for die in left)
             weights = {
                 die: float(urgency(math.ceil(LEVELS * left[die] / copies[die] / busiest) / LEVELS, 1.0))

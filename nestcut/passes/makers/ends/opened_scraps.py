@@ -15,6 +15,7 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Scrap
 from nestcut.passes.common.slits import Piece
+from nestcut.passes.common.trims import Trimming
 from nestcut.passes.makers.ends.benches import Made
 
 __all__ = ["Source", "State", "Table", "pattern_parts", "patterns"]
@@ -128,7 +129,7 @@ def patterns(batch: Batch, scrap: Scrap) -> list[tuple[int, int]]:
             short, far = sorted(((x1 - x0) / nx, (y1 - y0) / ny))
             if short <= width and far <= long:
                 found.append((nx, ny))
-    if (1, 1) in found or batch.hand.trims == "none":
+    if (1, 1) in found or not Trimming.of(batch).allowed:
         return [(1, 1)]
     found.sort(key=lambda one: one[0] * one[1])
     return [one for one in found if one[0] * one[1] <= 2 * found[0][0] * found[0][1]]

@@ -15,17 +15,20 @@ from typing import TYPE_CHECKING, Any
 
 from nestcut.batch.model import Batch, Die
 from nestcut.hands import rough_pass_s
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.solvers import new_solver
 from nestcut.passes.common.turns import turns_on
 
 if TYPE_CHECKING:
-    from ortools.sat.python.cp_model import CpModel
+    from ortools.sat.python.cp_model import CpModel, CpSolver
 
-__all__ = ["Ask", "Key", "Member", "Shared", "cuts_of_dies", "share_out", "waits"]
+__all__ = ["Key", "Member", "Shared", "Sizes", "cuts_of_dies", "share_out", "waits"]
 
 Key = tuple[str, str]
 """(die, paper)"""
 ENDS = (0, 1)
+SHARING_S, SHARING, LEAST_S = 3.0, 0.15, 0.5
+"""Most seconds of the solver, its share of the whole time, and its least seconds."""
 A_PASS = 100
 """What a pass costs; the others are counted in hundredths of it."""
 UNEVEN = 3
@@ -43,7 +46,7 @@ TENTHS = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class Sizes:
     """What sharing out has to know of dies and papers."""
 
     widths: Mapping[str, float]
@@ -54,10 +57,6 @@ class Ask:
     """Paper → how wide its scraps are as they lie, mm."""
     long_mm: float
     """How long scraps are along the feed, mm."""
-    seconds: float
-    work: float
-    """Limits of the solver, by the clock and in its own measure."""
-    seed: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +80,10 @@ class Shared:
 def share_out(
     batch: Batch,
     left: Sequence[int],
-    ask: Ask,
+    sizes: Sizes,
+    budget: Budget = ENDLESS,
     *,
+    work: float,
     layups: int,
     full: float,
     barred: Collection[Key] = (),
@@ -92,28 +93,29 @@ def share_out(
 
     Args:
         left: pieces that each line still needs.
+        budget, work: limits of the solver, by the clock and in its own measure.
         layups: lay-ups to use at most.
         full: how much of the plate the boxes of one lay-up's rims may take up.
         barred: (die, paper) that found no paper before: used only where a line has no other.
         row: False where dies need not go into the rows of their end.
     """
-    model = _Model(batch, left, ask, layups, barred)
+    model = _Model(batch, left, sizes, layups, barred)
     x0, y0, x1, y1 = batch.machine.window.bounds
     model.keep_room(min(full, 1e3) * (x1 - x0) * (y1 - y0), row)
     model.count_passes()
     model.spare_papers()
-    return model.solved()
+    return model.solved(budget.solver(max(LEAST_S, min(SHARING_S, SHARING * budget.span_s)), work=work))
 
 
 class _Model:
     """The integer programme."""
 
     def __init__(
-        self, batch: Batch, left: Sequence[int], ask: Ask, layups: int, barred: Collection[Key]
+        self, batch: Batch, left: Sequence[int], sizes: Sizes, layups: int, barred: Collection[Key]
     ) -> None:
         from ortools.sat.python import cp_model
 
-        self.batch, self.ask, self.layups = batch, ask, layups
+        self.batch, self.sizes, self.layups = batch, sizes, layups
         self.most = sum(left)
         self.model: CpModel = cp_model.CpModel()
         self.goal: list[Any] = []
@@ -181,16 +183,16 @@ class _Model:
             )
             for end in ENDS if row else ():
                 across = [
-                    round(TENTHS * self.ask.widths[key[0]]) * here for key, here in placed if key[3] == end
+                    round(TENTHS * self.sizes.widths[key[0]]) * here for key, here in placed if key[3] == end
                 ]
-                self.model.add(sum(across) <= round(TENTHS * self.ask.row_mm))
+                self.model.add(sum(across) <= round(TENTHS * self.sizes.row_mm))
 
     def count_passes(self) -> None:
         """Every lay-up takes as long as its slower end; an end waits for the busiest die, paper after paper."""
         fuller = []
         # Where scraps are narrower than a die, on an average, a pass cuts less than one.
         roof = self.most * math.ceil(
-            1 + max(self.ask.widths.values(), default=1.0) / min(self.ask.across.values(), default=1.0)
+            1 + max(self.sizes.widths.values(), default=1.0) / min(self.sizes.across.values(), default=1.0)
         )
         for layup in range(self.layups):
             takes = self.model.new_int_var(0, 2 * roof, "")
@@ -202,8 +204,8 @@ class _Model:
                     longest = self.model.new_int_var(0, roof, "")
                     for _, count in own:
                         self.model.add(count <= longest)
-                    wide = [(round(TENTHS * self.ask.widths[k[0]]), n) for k, n in own]
-                    width = max(1, round(TENTHS * self.ask.across[paper]))
+                    wide = [(round(TENTHS * self.sizes.widths[k[0]]), n) for k, n in own]
+                    width = max(1, round(TENTHS * self.sizes.across[paper]))
                     self.model.add(sum(w * n for w, n in wide) <= width * longest)
                     waits.append(longest)
                     widths += [round(A_PASS * w / width) * n for w, n in wide]
@@ -236,12 +238,11 @@ class _Model:
             self.model.add(a_hundredth * over >= sum(asked) - round(ROWS_TAKE * stock[paper]))
             self.goal.append(SCARCE * over)
 
-    def solved(self) -> Shared | None:
+    def solved(self, solver: CpSolver) -> Shared | None:
         """The best that was found."""
         from ortools.sat.python import cp_model
 
         self.model.minimize(sum(self.goal))
-        solver = new_solver(seconds=self.ask.seconds, work=self.ask.work, seed=self.ask.seed)
         if solver.solve(self.model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             return None
         cuts = {key: count for key, n in self.cuts.items() if (count := solver.value(n))}

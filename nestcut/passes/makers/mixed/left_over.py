@@ -6,7 +6,6 @@ a cut or so. A last cut that finds no paper either way is made over a scrap that
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -15,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from nestcut.batch.model import Batch
 from nestcut.hands import rough_pass_s, rough_trim_s
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import run_tasks
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.drafts.fillin import filled_in, leftovers
@@ -52,17 +52,16 @@ def with_rest(
     whole: PaperedPasses,
     kept: list[PassDraft],
     wanted: Mapping[Key, int],
+    budget: Budget,
     *,
     most_passes: int | None,
-    seed: int,
-    seconds: float,
 ) -> Iterator[tuple[PaperedPasses, Counter[str]]]:
     """The passes that are kept, and the rest: in strips, then in chips where strips take too many passes.
 
     Args:
         whole: all passes over whole scraps that were found; ``kept`` are some of them, with some of their scraps.
         wanted: (die, paper) → cuts, of all.
-        seconds: for the lanes of one try.
+        budget: for the lanes of one try.
     Yields: what it comes to, and for how many cuts the rest found too little of which paper.
     """
     left = Counter(wanted)
@@ -76,8 +75,8 @@ def with_rest(
     taken = {use.scrap for one in kept for use in one.uses}
     others = replace(batch, scraps=tuple(scrap for scrap in batch.scraps if scrap.id not in taken))
     for way in (
-        lambda: _in_strips(batch, others, left, seed, seconds),
-        lambda: _in_chips(others, plate, left, seed),
+        lambda: _in_strips(batch, others, left, budget),
+        lambda: _in_chips(others, plate, left, budget),
     ):
         rest = way()
         if rest is None:
@@ -98,24 +97,21 @@ def with_rest(
             return
 
 
-def _in_strips(
-    batch: Batch, others: Batch, left: Mapping[Key, int], seed: int, seconds: float
-) -> PaperedPasses | None:
+def _in_strips(batch: Batch, others: Batch, left: Mapping[Key, int], budget: Budget) -> PaperedPasses | None:
     least = max(
         -(-sum(n for (die, _), n in left.items() if die == name) // batch.die(name).copies)
         for name, _ in left
     )
     found: list[PaperedPasses] = []
-    end = time.monotonic() + seconds
     for turn in range(STRIPS_TURNS):
-        limit = end - time.monotonic()
-        # By work the limit is never met; by the clock the first turn is made in any case.
-        if found and limit <= 0:
+        # The first turn is made in any case.
+        if found and budget.over():
             break
-        layups = lane_layups(batch, left, at_least=least, seed=seed + turn, seconds=max(0.1, limit))
+        again = budget.reseeded(turn)
+        layups = lane_layups(batch, left, again, at_least=least)
         if layups is None:
             break
-        found.append(realise_strips(others, layups, seed=seed + turn))
+        found.append(realise_strips(others, layups, again))
     return min(found, key=lambda got: _rated(batch, got)) if found else None
 
 
@@ -128,12 +124,14 @@ def _rated(batch: Batch, got: PaperedPasses) -> tuple[int, float]:
     )
 
 
-def _in_chips(others: Batch, plate: PlatePlan, left: Mapping[Key, int], seed: int) -> PaperedPasses | None:
+def _in_chips(
+    others: Batch, plate: PlatePlan, left: Mapping[Key, int], budget: Budget
+) -> PaperedPasses | None:
     tasks, lost = run_tasks(others, plate.runs, Counter(left))
     runs = draft_runs(others, tasks)
     if runs is None or lost:
         return None
-    return papers_for_passes(others, runs, seed=seed, tries=CHIPS_TRIES)
+    return papers_for_passes(others, runs, seed=budget.seed, tries=CHIPS_TRIES)
 
 
 def _once_more(whole: PaperedPasses, got: PaperedPasses) -> PaperedPasses:

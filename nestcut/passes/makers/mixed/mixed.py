@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from nestcut.batch.model import Batch
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft
@@ -91,17 +92,16 @@ def mixed(
     whole: PaperedPasses,
     shares: Mapping[Key, PerCut],
     costs: Costs,
+    budget: Budget,
     *,
-    seed: int,
     seconds: float,
-    over: Callable[[], bool] = lambda: False,
 ) -> Iterator[Draft]:
     """Drafts with those of the scraps laid whole that pay; none where no pass does, or lanes don't suit the rest.
 
     Args:
         whole: passes over whole scraps, as many of the cuts as they make.
         shares: what a cut takes that is not made from whole scraps (see :func:`strip_shares`).
-        seconds: most that each model may take, for each try.
+        seconds: most that each model may take by the clock, for each try.
     """
     if sum(len(one.uses) for one in whole.passes) > MOST_USES:
         return
@@ -109,15 +109,15 @@ def mixed(
     aim, waste = costs, _waste(batch, wanted, shares)
     spared: set[str] = set()
     for _ in range(TRIES):
-        if over():
+        if budget.over():
             return
-        kept = _worth_keeping(batch, plate, whole, wanted, shares, aim, waste, spared, seconds)
+        kept = _worth_keeping(
+            batch, plate, whole, wanted, shares, aim, waste, spared, budget.solver_s(seconds)
+        )
         if not kept:
             return
         made = list(
-            with_rest(
-                batch, plate, whole, kept, wanted, most_passes=costs.most_passes, seed=seed, seconds=seconds
-            )
+            with_rest(batch, plate, whole, kept, wanted, budget.next(seconds), most_passes=costs.most_passes)
         )
         drafts = [Draft(plate, plate, plate.shares, got) for got, _ in made]
         yield from drafts

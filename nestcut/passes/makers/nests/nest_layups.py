@@ -12,7 +12,7 @@ plate, then the next scrap beside it. A die is urgent when what it has left to c
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from shapely.affinity import translate
 
 from nestcut.batch.model import Batch, Pose, Shape
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.schedule import RunTask, urgency
 from nestcut.passes.common.slits import Piece, places_of
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
@@ -95,19 +96,17 @@ class _Tile:
         return (*self.at, self.at[0] + self.side.size[0], self.at[1] + self.side.size[1])
 
 
-def in_nests(
-    batch: Batch, nests: Sequence[Nest], *, over: Callable[[], bool] = lambda: False
-) -> PaperedPasses:
+def in_nests(batch: Batch, nests: Sequence[Nest], budget: Budget = ENDLESS) -> PaperedPasses:
     """Lay-ups and passes for all cuts of the nests; what no place on the plate allows is missing.
 
     Args:
-        over: asked once a lay-up; True leaves the rest missing.
+        budget: asked once a lay-up; once it is over, the rest is missing.
     """
-    return in_nests_along(batch, nests, (), over=over)[0]
+    return in_nests_along(batch, nests, (), budget)[0]
 
 
 def in_nests_along(
-    batch: Batch, nests: Sequence[Nest], along: Sequence[Nest], *, over: Callable[[], bool] = lambda: False
+    batch: Batch, nests: Sequence[Nest], along: Sequence[Nest], budget: Budget = ENDLESS
 ) -> tuple[PaperedPasses, list[int]]:
     """The same, with chips that ride along where dies and room are left.
 
@@ -120,7 +119,7 @@ def in_nests_along(
     chips = [_work(batch, nest, dies, along=True) for nest in along]
     runs: list[RunDraft] = []
     passes: list[PassDraft] = []
-    while not over() and any(work.left.any() for work in works):
+    while not budget.over() and any(work.left.any() for work in works):
         tiles = _layup(batch, dies, works, chips)
         if not tiles:
             break

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Pose
-from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.convex_paper import grown_hull
 from nestcut.passes.common.schedule import cuts_wanted, pieces_of
 from nestcut.passes.common.slits import Piece
@@ -24,8 +24,10 @@ from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.drafts.ranking import Draft, Shares, best_of, better
 from nestcut.passes.drafts.worth import worth_it
 from nestcut.passes.makers.chips.papering import with_papers
+from nestcut.passes.makers.door import Ask
 from nestcut.passes.makers.nests.nest_layups import in_nests
-from nestcut.passes.makers.nests.nests import Ask, Fill, Nest, alike, filled_with, nests_of
+from nestcut.passes.makers.nests.nests import Fill, Filler, Nest, alike, filled_with, nests_of
+from nestcut.passes.makers.nests.repack import Repacked, with_repacked
 from nestcut.passes.makers.nests.riding import joined, with_riders
 from nestcut.passes.makers.strips.strip_drafts import in_strips
 from nestcut.passes.parts.slabs import Bed, Form, lay, turned
@@ -33,11 +35,13 @@ from nestcut.passes.plate.footprints import chip_angle
 from nestcut.passes.short.shortage import cut_back
 from nestcut.plans.model import Share
 
-__all__ = ["with_nests"]
+__all__ = ["Nests", "with_nests"]
 
 MISSING, AROUND, ALL = range(3)
 """How much of a paper is nested, from few passes to much paper: as few scraps as it seems to take, with the missing dies
 alone; all scraps in which those gain anything, with other dies around them; all of the paper."""
+NESTING, REPACKING = 0.7, 0.7
+"""Shares of the time left for nesting, then for winning back what it leaves out."""
 REST = 0.35
 """Share of the time left for planning what is not nested, once."""
 SQUEEZING = 0.5
@@ -81,9 +85,27 @@ class _Short:
         return self.level <= ALL
 
 
-def with_nests(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
+class Nests:
+    """Scraps of short papers filled as densely as cuts go; then missing cuts won back."""
+
+    def suits(self, ask: Ask) -> bool:
+        """What is not nested is cut out in any shape."""
+        return ask.trims.any_shape
+
+    def drafts(self, ask: Ask, budget: Budget) -> Iterator[Draft]:
+        """One draft, from the best that misses some cuts; not from one in which some were won back already."""
+        short = ask.best_short(but=(Repacked,))
+        if short is not None:
+            nested = with_nests(ask.batch, short, budget.part(NESTING))
+            yield with_repacked(ask.batch, nested, budget.part(REPACKING))
+
+
+def with_nests(batch: Batch, draft: Draft, budget: Budget) -> Draft:
     """The draft, or a better one in which scraps of its short papers are nested."""
-    _ready(clock)
+    from nestcut.placement.fill.fill import prepare_fill
+
+    # Kernels of the filling that are compiled now, once a machine, take no time from the search.
+    budget = budget.unbilled(prepare_fill, above_s=COMPILED_S)
     wanted = cuts_wanted(batch, draft.shares)
     short = []
     for paper in sorted({paper for _, paper in draft.papered.missing}):
@@ -95,7 +117,7 @@ def with_nests(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
             largest = max(own, key=lambda die: (batch.die(die).cut.area, die))
             level = MISSING if largest in missing else ALL
             short.append(_Short(paper, own, missing, gone, level, lost=gone))
-    fill = _filler(batch, clock, [one.paper for one in short])
+    fill = _filler(batch, budget, [one.paper for one in short])
     best, todo = draft, list(short)
     tried: list[list[Nest]] = []
 
@@ -103,7 +125,7 @@ def with_nests(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
         """Plan with these nests; cuts that are missing, paper by paper."""
         nonlocal best
         tried.append(nests)
-        got = _with_rest(batch, draft, nests, clock, seed)
+        got = _with_rest(batch, draft, nests, budget)
         if got is None:
             return None
         if better(batch, got, best) and worth_it(batch, got, draft):
@@ -113,10 +135,10 @@ def with_nests(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
             lost[paper] = lost.get(paper, 0) + count
         return lost
 
-    while todo and not clock.over():
+    while todo and not budget.over():
         for one in todo:
             before = one.nests
-            while (nests := _nested(batch, draft, one, fill, clock.over)) == before and one.level < ALL:
+            while (nests := _nested(batch, draft, one, fill, budget)) == before and one.level < ALL:
                 # The same nests again would be no news.
                 one.level += 1
             one.nests = nests
@@ -131,20 +153,9 @@ def with_nests(batch: Batch, draft: Draft, clock: Clock, seed: int) -> Draft:
             if one not in todo:
                 one.nests = one.best
     nests = [nest for one in short for nest in one.best]
-    if nests and nests not in tried and not clock.over():
+    if nests and nests not in tried and not budget.over():
         take(nests)
     return best
-
-
-def _ready(clock: Clock) -> None:
-    """Kernels of the filling that are compiled now, once a machine, take no time from the search."""
-    from nestcut.placement.fill.fill import prepare_fill
-
-    began = clock.spent()
-    prepare_fill()
-    took = clock.spent() - began
-    if took > COMPILED_S:
-        clock.start += took
 
 
 def _nested(
@@ -152,7 +163,7 @@ def _nested(
     draft: Draft,
     short: _Short,
     fill: Fill,
-    over: Callable[[], bool],
+    budget: Budget,
 ) -> list[Nest]:
     """Nests of one paper at its level."""
     groups: Sequence[Sequence[Piece]] = alike(batch, short.paper)
@@ -164,19 +175,19 @@ def _nested(
     }
     if level in (MISSING, AROUND):
         enough = short.enough if level == MISSING else None
-        groups = _with_gain(batch, draft, groups, short, by_area, fill, enough, over)
+        groups = _with_gain(batch, draft, groups, short, by_area, fill, enough, budget)
         if level == MISSING:
             wanted = {die: wanted[die] for die in missing}
-        return nests_of(batch, groups, wanted, by_area, fill, over=over)
+        return nests_of(batch, groups, wanted, by_area, fill, budget)
     best: list[Nest] = []
     most = -1
     # Where the paper can't give all, pieces count, whatever their size; small scraps then hold small dies best.
     for value, order in ((by_area, 1), (dict.fromkeys(wanted, 1), -1)):
-        nests = nests_of(batch, groups[::order], wanted, value, fill, over=over)
+        nests = nests_of(batch, groups[::order], wanted, value, fill, budget)
         made = sum(sum(nest.made().values()) for nest in nests)
         if made > most:
             best, most = nests, made
-        if made >= sum(wanted.values()) or over():
+        if made >= sum(wanted.values()) or budget.over():
             break
     return best
 
@@ -189,14 +200,14 @@ def _with_gain(
     value: Mapping[str, int],
     fill: Fill,
     enough: int | None,
-    over: Callable[[], bool],
+    budget: Budget,
 ) -> list[Sequence[Piece]]:
     """Pieces in which nests of the missing dies give more cuts than chips do, the fewest that gain ``enough``."""
     chips = {die: _chip(batch, draft, die) for die in short.missing}
     wanted = {die: short.wanted[die] for die in short.missing}
     ranked = []
     for number, own in enumerate(groups):
-        if over():
+        if budget.over():
             break
         nest = filled_with(batch, own[0], fill, wanted, value)
         bed = Bed.fresh(own[0].outline)
@@ -226,9 +237,9 @@ def _chip(batch: Batch, draft: Draft, die: str) -> Polygon:
     return grown_hull(turned(own.cut, deg), batch.hand.edge_mm)
 
 
-def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], clock: Clock, seed: int) -> Draft | None:
+def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], budget: Budget) -> Draft | None:
     """Nests, and chips from the other scraps under the draft's lay-ups."""
-    nested = in_nests(batch, nests, over=clock.over)
+    nested = in_nests(batch, nests, budget)
     made: Counter[tuple[str, str]] = Counter()
     for nest in nests:
         made += nest.made()
@@ -241,13 +252,13 @@ def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], clock: Clock, 
         return Draft(draft.plate, draft.bound, draft.shares, PaperedPasses(nested.runs, nested.passes))
     drafts = []
     # Other nests may have to be tried: no more than a part of the time for these.
-    whole, clock = clock, clock.share(REST)
+    part = budget.part(REST)
     plate = _thinned(batch, replace(draft.plate, shares=rest), wanted)
-    strips = in_strips(others, plate, clock, seed)
+    strips = in_strips(others, plate, part)
     if strips is not None:
         drafts.append(strips)
     if strips is None or strips.missing:
-        chips = with_papers(others, plate.runs, rest, clock, seed, sparing=True, squeezing=SQUEEZING)
+        chips = with_papers(others, plate.runs, rest, part, sparing=True, squeezing=SQUEEZING)
         if chips is not None:
             drafts.append(Draft(plate, plate, rest, chips))
     if not drafts:
@@ -255,7 +266,7 @@ def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], clock: Clock, 
     best = best_of(others, drafts)
     # Pieces may have changed their paper, to one that has some left.
     shares = draft.shares if best.shares is rest else _more(best.shares, draft.shares, rest)
-    both = joined(*with_riders(batch, nests, nested, best.papered, over=whole.over))
+    both = joined(*with_riders(batch, nests, nested, best.papered, budget))
     return Draft(draft.plate, draft.bound, shares, both)
 
 
@@ -300,15 +311,15 @@ def _less(batch: Batch, shares: Shares, made: Counter[tuple[str, str]]) -> Share
     return cut_back(batch, batch.demand, shares, gone)
 
 
-def _filler(batch: Batch, clock: Clock, papers: Sequence[str]) -> Fill:
+def _filler(batch: Batch, budget: Budget, papers: Sequence[str]) -> Fill:
     """Fills a scrap; what was asked before is known."""
     from nestcut.placement import Part, fill_region
 
     outlines = sum(len(alike(batch, paper)) for paper in papers)
-    each = min(MOST_FILL_S, max(LEAST_FILL_S, FILLING * clock.left() / max(1, FILLS * outlines)))
+    each = min(MOST_FILL_S, max(LEAST_FILL_S, FILLING * budget.left() / max(1, FILLS * outlines)))
     known: dict[tuple[bytes, tuple[tuple[str, int, int], ...]], list[tuple[int, Pose]]] = {}
 
-    def fill(outline: Polygon, asks: Sequence[Ask]) -> list[tuple[int, Pose]]:
+    def fill(outline: Polygon, asks: Sequence[Filler]) -> list[tuple[int, Pose]]:
         key = (outline.wkb, tuple((ask.die.name, ask.most, ask.value) for ask in asks))
         if key not in known:
             got = fill_region(
@@ -321,9 +332,9 @@ def _filler(batch: Batch, clock: Clock, papers: Sequence[str]) -> Fill:
                 web_mm=batch.hand.web_mm,
                 edge_mm=batch.hand.edge_mm,
                 # Nothing may hang on the clock where work is counted.
-                seconds=UNTIMED_S if clock.by_work else each,
-                moves_limit=FILL_MOVES if clock.by_work else None,
-                stop=clock.over,
+                seconds=budget.either(each, by_work=UNTIMED_S),
+                moves_limit=budget.either(None, by_work=FILL_MOVES),
+                stop=budget.over,
             )
             known[key] = [(placed.part, placed.pose) for placed in got.placed]
         return known[key]

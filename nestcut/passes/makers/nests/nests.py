@@ -16,10 +16,11 @@ from dataclasses import dataclass
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Die, Pose, Turns
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.slits import Piece, slit
 from nestcut.passes.common.turns import turns_on
 
-__all__ = ["Ask", "Fill", "Nest", "NestCut", "alike", "filled_with", "nests_of", "reachable"]
+__all__ = ["Fill", "Filler", "Nest", "NestCut", "alike", "filled_with", "nests_of", "reachable"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,7 @@ class Nest:
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class Filler:
     """A die that a scrap is filled with."""
 
     die: Die
@@ -62,7 +63,7 @@ class Ask:
     value: int
 
 
-Fill = Callable[[Polygon, Sequence[Ask]], Sequence[tuple[int, Pose]]]
+Fill = Callable[[Polygon, Sequence[Filler]], Sequence[tuple[int, Pose]]]
 """Fills an outline; returns (number of the die, pose)."""
 
 
@@ -105,7 +106,7 @@ def filled_with(
         # No more than the area allows: equal questions are then asked once.
         most = min(wanted.get(die.name, 0), int(outline.area / die.cut.area))
         if most > 0:
-            asks.append(Ask(die, turns_on(die, paper), most, value[die.name]))
+            asks.append(Filler(die, turns_on(die, paper), most, value[die.name]))
     return [NestCut(asks[k].die.name, pose, 1) for k, pose in fill(outline, asks)] if asks else []
 
 
@@ -115,8 +116,7 @@ def nests_of(
     wanted: Mapping[str, int],
     value: Mapping[str, int],
     fill: Fill,
-    *,
-    over: Callable[[], bool] = lambda: False,
+    budget: Budget = ENDLESS,
 ) -> list[Nest]:
     """Nests for scraps of one paper, group after group, as long as something is wanted.
 
@@ -128,7 +128,7 @@ def nests_of(
     left = Counter({die: count for die, count in wanted.items() if count > 0})
     todo = [list(own) for own in groups if own]
     nests: list[Nest] = []
-    while todo and +left and not over():
+    while todo and +left and not budget.over():
         own = todo.pop(0)
         got = filled_with(batch, own[0], fill, +left, value)
         if not got:

@@ -7,34 +7,33 @@ A scrap that takes further cuts so becomes a nest (:mod:`nestcut.passes.makers.n
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Batch, Die, Pose, Scrap
-from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.slits import Piece, slit
 from nestcut.passes.common.turns import turns_on
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse
 from nestcut.passes.drafts.ranking import Draft
 from nestcut.passes.drafts.worth import LAYUPS_A_CUT, worth_it
+from nestcut.passes.makers.door import Ask
 from nestcut.passes.makers.nests.nest_layups import in_nests
 from nestcut.passes.makers.nests.nests import Nest, NestCut, reachable
 from nestcut.passes.makers.nests.riding import in_piece, joined, kept_of, with_riders
 from nestcut.passes.parts.chips import Site
 from nestcut.passes.short.shortage import webbed_area
 
-__all__ = ["with_repacked"]
+__all__ = ["Repacked", "with_repacked"]
 
 EFFORTS = (15, 60)
 """Moves of the placement search for one more cut, round by round: what fits at all is found at once, as a rule."""
 FULLEST = 0.95
 """A piece that cuts with half a web around would cover more of is not tried."""
-REGAINING = 0.7
-"""Share of the time left that all of it may take."""
 PUSHING = 0.6
-"""Share of that for pushing; the rest is for lay-ups."""
+"""Share of its time for pushing; the rest is for lay-ups."""
 TRIES_BY_WORK = 40
 
 _Cuts = tuple[tuple[Die, Pose], ...]
@@ -91,44 +90,43 @@ class _Choice:
     """Passes a gained cut, if it were cut alone."""
 
 
-def with_repacked(batch: Batch, draft: Draft, clock: Clock, part: float = REGAINING) -> Draft:
-    """The draft, or one that cuts some of what is missing there, for the same shares.
+class Repacked:
+    """Missing cuts won back in the best draft that misses some."""
 
-    Args:
-        part: share of the time left that it may take.
-    """
+    def suits(self, ask: Ask) -> bool:
+        """Nests are cut by dies, but some of what they leave between them by scissors."""
+        return ask.trims.any_shape
+
+    def drafts(self, ask: Ask, budget: Budget) -> Iterator[Draft]:
+        """One draft."""
+        short = ask.best_short()
+        if short is not None:
+            yield with_repacked(ask.batch, short, budget)
+
+
+def with_repacked(batch: Batch, draft: Draft, budget: Budget) -> Draft:
+    """The draft, or one that cuts some of what is missing there, for the same shares."""
 
     def as_draft(got: PaperedPasses) -> Draft:
         return replace(draft, papered=got)
 
     return as_draft(
-        _regained(
-            batch,
-            draft.papered,
-            pushed=clock.within(PUSHING * part),
-            over=clock.within(part),
-            pays=lambda got: worth_it(batch, as_draft(got), draft),
-            most_tries=TRIES_BY_WORK if clock.by_work else None,
-        )
+        _regained(batch, draft.papered, budget, pays=lambda got: worth_it(batch, as_draft(got), draft))
     )
 
 
 def _regained(
     batch: Batch,
     got: PaperedPasses,
+    budget: Budget,
     *,
-    pushed: Callable[[], bool],
-    over: Callable[[], bool],
     pays: Callable[[PaperedPasses], bool],
-    most_tries: int | None = None,
 ) -> PaperedPasses:
     """The passes with some of the missing cuts, or as given where none is worth it.
 
     Args:
-        pushed: asked before every try; True ends the pushing.
-        over: asked before every scrap that is chosen and every lay-up; True leaves the rest as it is.
+        budget: asked before every try, every scrap that is chosen and every lay-up; the rest is left as it is.
         pays: asked with other passes: whether what they win is worth it.
-        most_tries: most tries in all, so that the answer is the same on every machine.
     """
     missing = +Counter(got.missing)
     if not missing:
@@ -136,15 +134,17 @@ def _regained(
     # A cut with half a web around, in mm²: asked in every try.
     areas = {die.name: webbed_area(die, batch.hand.web_mm) * die.pieces for die in batch.dies}
     stacks = _stacks(batch, got, {paper for _, paper in missing}, areas)
-    tries = most_tries
+    pushing = budget.part(PUSHING)
+    # By work, most tries in all: the answer is the same on every machine.
+    tries = budget.either(None, by_work=TRIES_BY_WORK)
     kept: list[_Choice] = []
     for effort in EFFORTS:
-        tries = _push(batch, stacks, missing, areas, effort, pushed, tries)
-        kept = _chosen(batch, stacks, missing, over)
+        tries = _push(batch, stacks, missing, areas, effort, pushing, tries)
+        kept = _chosen(batch, stacks, missing, budget)
         if sum(one.gained.total() for one in kept) == missing.total():
             break
-    while kept and not over():
-        new = _with_nests(batch, got, kept, over)
+    while kept and not budget.over():
+        new = _with_nests(batch, got, kept, budget)
         if new is not None and pays(new):
             return new
         # The dearest are left out.
@@ -197,7 +197,7 @@ def _push(
     missing: Counter[tuple[str, str]],
     areas: Mapping[str, float],
     effort: int,
-    over: Callable[[], bool],
+    budget: Budget,
     tries: int | None,
 ) -> int | None:
     """Give every scrap as many of the missing cuts as it takes, as if it were the only one (in place).
@@ -215,10 +215,10 @@ def _push(
             count = Counter(one.name for one, _ in sheet.cuts) + Counter([die.name])
             key = (stacks[k].scrap.paper, sheet.room.wkb, tuple(sorted(count.items())))
             if key not in known:
-                if over() or tries == 0:
+                if budget.over() or tries == 0:
                     return False
                 tries = None if tries is None else tries - 1
-                known[key] = _pushed(batch, sheet, count, effort, over)
+                known[key] = _pushed(batch, sheet, count, effort, budget)
             cuts = known[key]
             if cuts is not None:
                 sheet.cuts = cuts
@@ -244,14 +244,14 @@ def _wanted(batch: Batch, stack: _Stack, missing: Counter[tuple[str, str]]) -> l
 
 
 def _chosen(
-    batch: Batch, stacks: Sequence[_Stack], missing: Counter[tuple[str, str]], over: Callable[[], bool]
+    batch: Batch, stacks: Sequence[_Stack], missing: Counter[tuple[str, str]], budget: Budget
 ) -> list[_Choice]:
     """The scraps that give the missing cuts for fewest passes and few lay-ups each, the cheapest first."""
     left = Counter(missing)
     waiting = [stack for stack in stacks if stack.gained and not stack.homeless]
     found: list[_Choice] = []
     offers: dict[tuple[str, tuple[tuple[str, int], ...]], _Choice | None] = {}
-    while waiting and not over():
+    while waiting and not budget.over():
         best: _Choice | None = None
         for stack in waiting:
             own = Counter({name: left[name, stack.scrap.paper] for name in stack.gained})
@@ -281,9 +281,7 @@ def _offer(batch: Batch, stack: _Stack, useful: Counter[str]) -> _Choice | None:
     return _Choice(stack.scrap, nests, useful, len(alone.passes) / useful.total())
 
 
-def _pushed(
-    batch: Batch, sheet: _Sheet, count: Counter[str], effort: int, over: Callable[[], bool]
-) -> _Cuts | None:
+def _pushed(batch: Batch, sheet: _Sheet, count: Counter[str], effort: int, budget: Budget) -> _Cuts | None:
     """So many cuts of each die, a web between them, beginning with those of the sheet; None where some found no place."""
     from nestcut.placement import fits_together
     from nestcut.placement.shapes.types import Part, Placed
@@ -299,7 +297,7 @@ def _pushed(
         gap_mm=batch.hand.web_mm,
         moves_limit=effort,
         start=[Placed(dies.index(one.name), pose) for one, pose in sheet.cuts],
-        stop=over,
+        stop=budget.over,
     )
     if layout is None:
         return None
@@ -322,11 +320,11 @@ def _taking_turns(nests: Sequence[Nest]) -> list[Nest]:
 
 
 def _with_nests(
-    batch: Batch, got: PaperedPasses, chosen: Sequence[_Choice], over: Callable[[], bool]
+    batch: Batch, got: PaperedPasses, chosen: Sequence[_Choice], budget: Budget
 ) -> PaperedPasses | None:
     """The scraps cut as nests, everything else as before."""
     nests = _taking_turns([nest for one in chosen for nest in one.nests])
-    nested = in_nests(batch, nests, over=over)
+    nested = in_nests(batch, nests, budget)
     if nested.missing:
         return None
     ids = {one.scrap.id for one in chosen}
@@ -334,4 +332,4 @@ def _with_nests(
     for one in chosen:
         missing.subtract({(name, one.scrap.paper): count for name, count in one.gained.items()})
     rest = PaperedPasses(got.runs, kept_of(got.passes, lambda use: use.scrap not in ids), +missing)
-    return joined(*with_riders(batch, nests, nested, rest, over=over))
+    return joined(*with_riders(batch, nests, nested, rest, budget))

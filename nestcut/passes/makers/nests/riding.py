@@ -10,6 +10,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
 
 from nestcut.batch.model import Batch, Pose
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft
 from nestcut.passes.makers.nests.nest_layups import in_nests_along
@@ -27,8 +28,7 @@ def with_riders(
     nests: Sequence[Nest],
     nested: PaperedPasses,
     rest: PaperedPasses,
-    *,
-    over: Callable[[], bool] = lambda: False,
+    budget: Budget = ENDLESS,
 ) -> tuple[PaperedPasses, PaperedPasses]:
     """The passes of the rest without the chips that ride along, and those of the nests with them; as given where
     that saves no pass.
@@ -36,10 +36,10 @@ def with_riders(
     Args:
         nested: the passes of the nests alone.
         rest: passes under other lay-ups; only parts that are used once, for one cut, are moved.
-        over: asked once a lay-up; True leaves everything as given.
+        budget: asked once a lay-up; once it is over, everything is left as given.
     """
     chips = _chips(batch, rest)
-    along, used = in_nests_along(batch, nests, chips, over=over)
+    along, used = in_nests_along(batch, nests, chips, budget)
     gone = {
         (piece.scrap.id, piece.outline.wkb)
         for chip, count in zip(chips, used, strict=True)

@@ -73,7 +73,7 @@ def one_paper_a_pass(batch: Batch, *, most_dies: int | None = None, known: Known
     low, high = worth(best)[0], batch.kits
     kits = max(low + 1, batch.kits * best.pieces // max(1, sum(wanted)))
     for _ in range(KIT_TRIES):
-        if low >= high or stock.known.over():
+        if low >= high or stock.known.budget.over():
             break
         first = [min(line.count, kits * line.per_kit) for line in batch.demand]
         got = _cut(stock, [first, wanted], most_dies)

@@ -80,7 +80,7 @@ class Cutter:
         """Cut as much of this as the scraps give, on top of what was cut so far: (die, paper) → cuts."""
         for paper in sorted({paper for (_, paper), count in wanted.items() if count > 0}):
             want = Counter({die: n for (die, p), n in wanted.items() if p == paper and n > 0})
-            while +want and (len(self._passes) < ALWAYS or not self.stock.known.over()):
+            while +want and (len(self._passes) < ALWAYS or not self.stock.known.budget.over()):
                 pull = self._next(paper, want)
                 if pull is None:
                     break

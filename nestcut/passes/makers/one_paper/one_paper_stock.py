@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import shapely
@@ -17,7 +17,9 @@ from shapely.affinity import translate
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Die, Pose, Scrap, Shape
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.slits import Piece, places_of
+from nestcut.passes.common.trims import Trimming
 from nestcut.passes.common.turns import turns_on
 from nestcut.passes.makers.one_paper.one_paper_grid import Grid, Mask, Turned, lies_well, switch_off
 from nestcut.passes.plate.footprints import chip_angle
@@ -115,11 +117,11 @@ class Lying:
 class Known:
     """What is known of a batch's dies and of outlines of paper; it holds whatever scraps there are.
 
-    ``over`` is asked before passes; True ends the cutting with what is made by then.
+    The budget is asked before passes; once it is over, cutting ends with what is made by then.
     """
 
-    def __init__(self, batch: Batch, over: Callable[[], bool] = lambda: False) -> None:
-        self.batch, self.grid, self.over = batch, Grid(batch), over
+    def __init__(self, batch: Batch, budget: Budget = ENDLESS) -> None:
+        self.batch, self.grid, self.budget = batch, Grid(batch), budget
         self._lying: dict[bytes, list[Lying]] = {}
         self._turns: dict[tuple[str, str], tuple[float, ...]] = {}
         self._parts: dict[tuple[bytes, tuple[str, ...]], list[tuple[Polygon, bool, bytes]]] = {}
@@ -224,7 +226,7 @@ def fresh_pieces(batch: Batch, scrap: Scrap, dies: Collection[Die]) -> list[Piec
     w, h = x1 - x0, y1 - y0
     if any(places_of(batch.machine, size) for size in ((w, h), (h, w))):
         return [Piece(scrap, scrap.outline, True)]
-    if batch.hand.trims == "none":
+    if not Trimming.of(batch).allowed:
         return []
     width, length = batch.machine.plate_mm
     longest = length + 2 * batch.machine.overhang_mm
@@ -261,7 +263,7 @@ def _slit(batch: Batch, scrap: Scrap, across: Sequence[float], down: Sequence[fl
         for part in shapely.get_parts(scrap.outline.intersection(box(a, c, b, d))):
             if isinstance(part, Polygon) and part.area >= SMALLEST_MM2 and part.is_valid:
                 outlines.append(part)
-    if batch.hand.trims == "straight" and not straight_cuts_make(scrap.outline, outlines):
+    if Trimming.of(batch).straight_only and not straight_cuts_make(scrap.outline, outlines):
         return []
     pieces = [Piece(scrap, outline, False) for outline in outlines]
     sizes = [piece.in_corner.bounds[2:] for piece in pieces]

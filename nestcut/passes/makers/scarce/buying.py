@@ -18,6 +18,7 @@ from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Scrap, filled
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.common.slits import places_of
+from nestcut.passes.common.trims import Trimming
 from nestcut.passes.drafts.ranking import Shares
 from nestcut.passes.makers.one_paper.one_paper import in_one_go
 from nestcut.passes.makers.one_paper.one_paper_cutting import Cutter
@@ -58,7 +59,7 @@ def sheets_to_buy(
     areas: dict[str, float] = {}
     for names in _tiers(batch):
         for name, size in names:
-            if stock.known.over():
+            if stock.known.budget.over():
                 return {}
             counts = {
                 paper: _in_parts(stock, paper, own[paper], size, areas.get(paper, 0.0)) for paper in short
@@ -70,12 +71,12 @@ def sheets_to_buy(
                     found[paper][name] = count
         if all(found.values()):
             break
-    return {} if stock.known.over() else found
+    return {} if stock.known.budget.over() else found
 
 
 def _tiers(batch: Batch) -> list[list[tuple[str, Size]]]:
     """Sizes that may be advised, those that are told together in one list."""
-    free = batch.hand.trims != "none"
+    free = Trimming.of(batch).allowed
     tiers = [
         [(name, SHEET_SIZES_MM[name.lower().replace(" ", "")]) for name in tier]
         for tier in (TIERS[:1] if free else TIERS)
@@ -145,13 +146,13 @@ def _enough(
     high = max(1, math.ceil(max(gone / DENSE, guess) / (size[0] * size[1])))
     begin = gone
     while (rest := missing(high)) > 0:
-        if rest > gone - 1e-6 or stock.known.over():
+        if rest > gone - 1e-6 or stock.known.budget.over():
             return None  # more sheets do not help
         low, gone = high, rest
         # From now on as much as a sheet really gave.
         gives = min(gives, (begin - rest) / high)
         high += max(1, math.floor(rest / gives))
-    while high - low > 1 + high // NEAR and not stock.known.over():
+    while high - low > 1 + high // NEAR and not stock.known.budget.over():
         middle = (low + high) // 2
         low, high = (low, middle) if not missing(middle) else (middle, high)
     return high
@@ -167,7 +168,7 @@ def _for_all(stock: Stock, counts: Mapping[str, int], size: Size, *, complete: b
     if not complete:
         return found
     for _ in range(ROUNDS):
-        if stock.known.over():
+        if stock.known.budget.over():
             break
         got = in_one_go(stock.of(_with(stock.batch, found, size)))
         papers = {

@@ -10,19 +10,19 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from nestcut.batch.model import Batch
-from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import pieces_of
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.drafts.ranking import Draft, Shares, rank
+from nestcut.passes.makers.door import Ask, pieces_met
 from nestcut.passes.makers.one_paper.one_paper import ByHand, one_paper_a_pass
 from nestcut.passes.makers.one_paper.one_paper_stock import Known
 from nestcut.passes.makers.scarce.buying import sheets_to_buy
-from nestcut.passes.makers.scarce.scarce import pieces_met, without_missing
-from nestcut.passes.plate.solve import Books, bound_alone
+from nestcut.passes.plate.solve import bound_alone
+from nestcut.passes.short.shortage import without_missing
 
-__all__ = ["Resort"]
+__all__ = ["OnePaper", "Resort"]
 
 GRACE_S = 2.0
 """So many seconds one paper a pass, or what to buy, may take where the time is over: enough for a usual evening."""
@@ -30,13 +30,24 @@ MOST_TRIED = 6
 """Drafts that are put together and checked before one paper a pass is taken at once."""
 
 
+class OnePaper:
+    """One paper a pass, what people do by hand."""
+
+    def suits(self, ask: Ask) -> bool:
+        """Always."""
+        return True
+
+    def drafts(self, ask: Ask, budget: Budget) -> Iterator[Draft]:
+        """One draft, for the pieces that it cuts."""
+        yield ask.kept(Resort, lambda: Resort(ask, budget)).by_hand()
+
+
 class Resort:
     """One paper a pass for a batch, made when it is first asked for, and the line of drafts to fall back on."""
 
-    def __init__(self, batch: Batch, books: Books, clock: Clock) -> None:
-        self.batch, self.books, self.clock = batch, books, clock
-        self._until_s = 0.0
-        self.known = Known(batch, self._over)
+    def __init__(self, ask: Ask, budget: Budget) -> None:
+        self.ask, self.batch, self.budget = ask, ask.batch, budget
+        self.known = Known(ask.batch, budget)
         self.took_s = 0.0
         """Seconds that one paper a pass took."""
         self._by_hand: dict[int | None, ByHand] = {}
@@ -47,22 +58,18 @@ class Resort:
         """Whether the time was over before what to buy was counted."""
         return any(not found for found in self._buy.values())
 
-    def _begin(self) -> float:
+    def _begin(self) -> None:
         """Something that needs a little time is begun now, however late it is."""
-        begin = self.clock.spent()
-        self._until_s = begin + GRACE_S
-        return begin
-
-    def _over(self) -> bool:
-        return self.clock.late() and not self.clock.by_work and self.clock.spent() > self._until_s
+        self.known.budget = self.budget.grace(GRACE_S)
 
     def by_hand(self, most_dies: int | None = None) -> Draft:
         """One paper a pass as a draft, for the pieces that it cuts, with a bound for these."""
         if most_dies not in self._by_hand:
-            self.clock.say(None, None, "one paper a pass")
-            begin = self._begin()
+            self.budget.say(None, None, "one paper a pass")
+            self._begin()
+            begin = self.budget.spent()
             self._by_hand[most_dies] = one_paper_a_pass(self.batch, most_dies=most_dies, known=self.known)
-            self.took_s = self.clock.spent() - begin
+            self.took_s = self.budget.spent() - begin
         found = self._by_hand[most_dies]
         bound = self._bound(found.shares)
         return Draft(bound, bound, found.shares, found.papered)
@@ -71,7 +78,7 @@ class Resort:
         """Paper → sheets to buy by size for what is asked for and not kept."""
         if asked not in self._buy:
             short = sorted({paper for _, paper in pieces_of(asked) - pieces_of(kept)})
-            self.clock.say(None, None, "counting what to buy")
+            self.budget.say(None, None, "counting what to buy")
             self._begin()
             self._buy[asked] = sheets_to_buy(self.batch, asked, short, self.known)
         return self._buy[asked]
@@ -82,21 +89,18 @@ class Resort:
             replace(line, count=count, spares=0)
             for line, count in zip(self.batch.demand, pieces_met(shares), strict=True)
         ]
-        book = self.books.of(self.batch, demand, "rims")
-        return replace(bound_alone(self.batch, demand, book, self.clock.late), shares=shares)
-
-    def unmet(self, draft: Draft) -> int:
-        """Pieces that are asked for and that a draft (without missing cuts) does not give."""
-        return sum(line.count for line in self.batch.demand) - sum(pieces_met(draft.shares))
+        book = self.ask.books.of(self.batch, demand, "rims")
+        return replace(bound_alone(self.batch, demand, book, self.budget.late), shares=shares)
 
     def line(self, draft: Draft, tried: Sequence[Draft]) -> Iterator[Draft]:
         """The draft, then what to fall back on, best first; each for the pieces that it cuts."""
         yield draft
-        others = [self._cut_short(other) for other in tried if other.papered is not draft.papered]
         hand = self.by_hand()
-        ranked = sorted([*others, hand], key=lambda other: (self.unmet(other), rank(self.batch, other)))
+        known = (draft.papered, hand.papered)
+        others = [self._cut_short(other) for other in tried if all(other.papered is not one for one in known)]
+        ranked = sorted([*others, hand], key=lambda other: (self.ask.unmet(other), rank(self.batch, other)))
         for other in ranked[:MOST_TRIED]:
-            if other is hand or self.clock.late():
+            if other is hand or self.budget.late():
                 break
             same = pieces_met(other.shares) == pieces_met(draft.shares)
             yield replace(other, bound=draft.bound if same else self._bound(other.shares))
@@ -108,6 +112,6 @@ class Resort:
         """Another draft, for what it cuts alone."""
         if not other.missing:
             return other
-        shares = without_missing(self.batch, self.batch.demand, other.shares, other.papered)
+        shares = without_missing(self.batch, other.shares, other.papered.missing)
         whole = PaperedPasses(other.papered.runs, other.papered.passes, Counter())
         return Draft(other.plate, other.bound, shares, whole)

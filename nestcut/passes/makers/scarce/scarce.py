@@ -6,34 +6,34 @@ Spares go first, then as many whole kits as can be are kept, then as many furthe
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.passes.advice.estimates import Counting, paper_need
-from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.kits import whole_kits
-from nestcut.passes.common.schedule import cuts_wanted, pieces_of
-from nestcut.passes.common.types import PlatePlan, PlateRun
+from nestcut.passes.common.schedule import cuts_wanted
+from nestcut.passes.common.trims import Trimming
+from nestcut.passes.common.types import PlateRun
 from nestcut.passes.drafts.fillin import filled_in, leftovers
 from nestcut.passes.drafts.inside import inside_openings
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, closed_up
 from nestcut.passes.drafts.ranking import Draft, Shares, better
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.chips.papering import with_papers
+from nestcut.passes.makers.door import Ask, pieces_met
 from nestcut.passes.makers.nests.repack import with_repacked
-from nestcut.passes.short.shortage import cut_back, kits_only, webbed_area
+from nestcut.passes.makers.scarce.fallback import Resort
+from nestcut.passes.short.shortage import cut_back, gone_pieces, kits_only, webbed_area, without_missing
 from nestcut.plans.model import Share
 
-__all__ = ["asked_of", "pieces_met", "within_reach", "within_stock", "without_missing"]
+__all__ = ["Scarce", "asked_of", "within_reach", "within_stock"]
 
+REPACKING = 0.7
+"""Share of the time left for winning back missing cuts."""
 HOPELESS = 0.95
 """No way of laying cuts is known whose webbed areas fill more of a scrap than this."""
-
-
-def pieces_met(shares: Shares) -> list[int]:
-    """Pieces that each line of demand gets."""
-    return [sum(s.count for s in line) for line in shares]
 
 
 def _evenly(batch: Batch) -> Shares:
@@ -100,39 +100,37 @@ def asked_of(batch: Batch, shares: Shares) -> Shares:
     return tuple(result)
 
 
-def _gone(batch: Batch, shares: Shares, missing: Counter[tuple[str, str]]) -> dict[tuple[str, str], int]:
-    """(die, paper) → pieces of the shares that are not cut."""
-    wanted = cuts_wanted(batch, shares)
-    have = pieces_of(shares)
-    gone = {}
-    for key, cuts in missing.items():
-        left = (wanted[key] - cuts) * batch.die(key[0]).pieces
-        if have[key] > left:
-            gone[key] = have[key] - left
-    return gone
+class Scarce:
+    """What is cut where paper is short: as many whole kits as can be, then further pieces."""
+
+    def suits(self, ask: Ask) -> bool:
+        """Only where the best draft leaves cuts out."""
+        return ask.missing > 0
+
+    def drafts(self, ask: Ask, budget: Budget) -> Iterator[Draft]:
+        """The best draft cut back; none where one paper a pass gives all that is asked for."""
+        draft = ask.best
+        resort = ask.kept(Resort, lambda: Resort(ask, budget))
+        if draft is not None and ask.unmet(resort.by_hand()):
+            budget.say(None, None, "paper is short: keeping whole kits")
+            # As much again as one paper a pass took is kept for counting what to buy.
+            yield within_stock(ask, draft, budget.less(resort.took_s))
 
 
-def without_missing(batch: Batch, demand: Sequence[Demand], shares: Shares, got: PaperedPasses) -> Shares:
-    """The shares without the cuts that found no paper: spares go first, then the line that serves most kits."""
-    return cut_back(batch, demand, shares, _gone(batch, shares, got.missing))
-
-
-def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for) -> Draft:  # type: ignore[no-untyped-def]
-    """The draft cut back to what the scraps give: spares go first, then as many whole kits as can be.
-
-    ``plate_for`` plans lay-ups: (demand, room, seconds) → PlatePlan.
-    """
+def within_stock(ask: Ask, draft: Draft, budget: Budget) -> Draft:
+    """The draft cut back to what the scraps give: spares go first, then as many whole kits as can be."""
+    batch = ask.batch
     full, demand = draft.shares, batch.demand
     papers = {paper for _, paper in draft.papered.missing}
 
     def tried(shares: Shares, runs: Sequence[PlateRun], share: float) -> tuple[Shares, PaperedPasses] | None:
-        got = with_papers(batch, runs, shares, clock, seed, sparing=True, squeezing=share)
+        got = with_papers(batch, runs, shares, budget, sparing=True, squeezing=share)
         if got is None:
             return None
         got = inside_openings(batch, got)
-        return without_missing(batch, demand, shares, got), got
+        return without_missing(batch, shares, got.missing), got
 
-    kept = without_missing(batch, demand, full, draft.papered)
+    kept = without_missing(batch, full, draft.papered.missing)
     best = (whole_kits(batch, demand, pieces_met(kept)), sum(pieces_met(kept)), kept, draft.papered)
 
     def take(got: tuple[Shares, PaperedPasses]) -> int:
@@ -146,11 +144,11 @@ def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for)
     base = kept
     # How long one try takes; replanning at the end takes up to three.
     took = 0.5
-    while low < high and clock.room_for(4 * took):
+    while low < high and budget.room_for(4 * took):
         middle = (low + high + 1) // 2
-        began = clock.spent()
+        began = budget.spent()
         got = tried(kits_only(batch, demand, full, middle, papers), draft.plate.runs, 0.12)
-        took = max(took, clock.spent() - began)
+        took = max(took, budget.spent() - began)
         if got is None:
             break
         whole = take(got)
@@ -160,28 +158,28 @@ def within_stock(batch: Batch, draft: Draft, clock: Clock, seed: int, plate_for)
             high = middle - 1
     # Beyond the whole kits: as many further pieces as the paper gives.
     for part in (1.0, 0.6, 0.3):
-        if base is kept or not clock.room_for(4 * took):
+        if base is kept or not budget.room_for(4 * took):
             break
         got = tried(_between(base, full, part), draft.plate.runs, 0.25)
         if got is not None:
             take(got)
-    if clock.room_for(took):
-        take(_topped_up(batch, draft, best[2], best[3], clock))
-    return _replanned(batch, draft, best[2], best[3], clock, seed, took, plate_for)
+    if budget.room_for(took):
+        take(_topped_up(batch, draft, best[2], best[3], budget))
+    return _replanned(ask, draft, best[2], best[3], budget, took)
 
 
 def _topped_up(
-    batch: Batch, draft: Draft, shares: Shares, papered: PaperedPasses, clock: Clock
+    batch: Batch, draft: Draft, shares: Shares, papered: PaperedPasses, budget: Budget
 ) -> tuple[Shares, PaperedPasses]:
     """Further pieces of the draft's shares, from what the scraps have left beside those of ``shares``."""
     wanted = cuts_wanted(batch, draft.shares)
     wanted.subtract(cuts_wanted(batch, shares))
     asked = PaperedPasses(papered.runs, papered.passes, +wanted)
-    got = obey_trims(batch, filled_in(batch, asked, leftovers(batch, asked), over=clock.over))
-    if got.missing and batch.hand.trims == "scissors":
-        got = with_repacked(batch, replace(draft, papered=got), clock).papered
+    got = obey_trims(batch, filled_in(batch, asked, leftovers(batch, asked), over=budget.over))
+    if got.missing and Trimming.of(batch).any_shape:
+        got = with_repacked(batch, replace(draft, papered=got), budget.part(REPACKING)).papered
     got = inside_openings(batch, got)
-    return cut_back(batch, batch.demand, draft.shares, _gone(batch, draft.shares, got.missing)), got
+    return cut_back(batch, batch.demand, draft.shares, gone_pieces(batch, draft.shares, got.missing)), got
 
 
 def _between(low: Shares, high: Shares, part: float) -> Shares:
@@ -202,32 +200,26 @@ def _between(low: Shares, high: Shares, part: float) -> Shares:
     return tuple(tuple(s for s in line if s.count > 0) for line in result)
 
 
-def _replanned(  # type: ignore[no-untyped-def]
-    batch: Batch,
-    draft: Draft,
-    shares: Shares,
-    laid: PaperedPasses,
-    clock: Clock,
-    seed: int,
-    took: float,
-    plate_for,
+def _replanned(
+    ask: Ask, draft: Draft, shares: Shares, laid: PaperedPasses, budget: Budget, took: float
 ) -> Draft:
     """Bound for the pieces that can be had, and other lay-ups where those would save passes.
 
     ``laid`` holds the papers of the try that the shares come from: what it cuts is what they give out.
     """
+    batch = ask.batch
     demand = [
-        replace(line, count=sum(s.count for s in own), spares=0)
-        for line, own in zip(batch.demand, shares, strict=True)
+        replace(line, count=count, spares=0)
+        for line, count in zip(batch.demand, pieces_met(shares), strict=True)
     ]
-    proof: PlatePlan = plate_for(demand, draft.plate.room, clock.left() - 3 * took)
+    proof = ask.lay_out(batch, demand, draft.plate.room, budget.next(budget.left() - 3 * took))
     whole = replace(laid, missing=Counter())
     closed = closed_up(whole)
     best = Draft(draft.plate, proof, shares, closed if len(closed.passes) < len(whole.passes) else whole)
     for runs, own in ((draft.plate.runs, shares), (proof.runs, proof.shares)):
-        if best.passes <= proof.bound or not clock.room_for(2 * took):
+        if best.passes <= proof.bound or not budget.room_for(2 * took):
             break
-        other = with_papers(batch, runs, own, clock, seed, sparing=True, squeezing=0.4)
+        other = with_papers(batch, runs, own, budget, sparing=True, squeezing=0.4)
         if other is not None and not other.missing:
             candidate = Draft(draft.plate, proof, own, other)
             if better(batch, candidate, best):

@@ -50,7 +50,7 @@ def chips_in_lanes(
     scraps: Sequence[Scrap],
     jobs: Sequence[tuple[tuple[int, int], LaneSlot, int]],
     *,
-    seed: int = 0,
+    seed: int,
     squeeze: Squeeze | None = None,
     part: float = 1.0,
 ) -> tuple[LaneChips, dict[tuple[int, int], int]]:

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 import random
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Die, Pose
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.makers.strips.strip_forms import StripForm, fitting, lane_width, strip_forms
 from nestcut.passes.parts.papers import Sizes
@@ -113,15 +113,14 @@ def settled(
     lanes_of: Mapping[tuple[int, int], Sequence[_Item]],
     passes: int,
     sizes: Sizes,
-    seed: int,
-    end: float,
+    budget: Budget,
     tries: int = 2000,
 ) -> tuple[LaneSlot, ...] | None:
     """Move dies between lanes and turn them so that as few strips as possible serve them all.
 
     Source: simulated annealing (Kirkpatrick, Gelatt & Vecchi 1983) over lanes; widths, depths and passes always hold.
     """
-    rng = random.Random(seed)
+    rng = random.Random(budget.seed)
     lanes: list[list[list[_Item]]] = [[], []]
     for (side, _), own in sorted(lanes_of.items()):
         lanes[side].append(list(own))
@@ -132,7 +131,7 @@ def settled(
     needed = _Needed(batch, sizes)
     best_cost = cost = needed(best)
     for step in range(tries):
-        if step % 100 == 99 and time.monotonic() >= end:
+        if step % 100 == 99 and budget.over():
             break
         heat = 3.0 * (1 - step / tries) + 1e-3
         trial = [[list(lane) for lane in own] for own in lanes]

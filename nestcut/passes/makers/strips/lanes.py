@@ -9,12 +9,11 @@ plate and is pulled inward by the length of a cut from pass to pass.
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from nestcut.batch.model import Batch, Die, Pose
-from nestcut.passes.common.solvers import new_solver
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.turns import paper_turns, turns_on
 from nestcut.passes.makers.strips.lane_moves import (
     Copy,
@@ -35,21 +34,20 @@ __all__ = ["LaneLayup", "LaneSlot", "lane_layups"]
 def lane_layups(
     batch: Batch,
     wanted: Mapping[tuple[str, str], int],
+    budget: Budget = ENDLESS,
     *,
     at_least: int,
     most_layups: int = 3,
     work: float = 1.0,
-    seed: int = 0,
-    seconds: float = 60.0,
     sizes: Sizes | None = None,
 ) -> tuple[LaneLayup, ...] | None:
     """Lay-ups in lanes that cut everything in as few passes as the model finds.
 
     Args:
         wanted: (die, paper) → cuts.
+        budget: what it may take, in case the work takes longer than foreseen.
         at_least: a proved lower bound on the passes; the search ends there.
         work: deterministic time for the model (OR-Tools' own unit, about seconds).
-        seconds: time limit, in case the work takes longer than foreseen.
         sizes: see :func:`nestcut.passes.parts.papers.largest_of`; for callers that ask often.
     Returns: None where some die fits no lane, or nothing has to be cut.
     """
@@ -57,13 +55,12 @@ def lane_layups(
     if not copies:
         return None
     best: tuple[LaneLayup, ...] | None = None
-    end = time.monotonic() + seconds
     sizes = largest_of(sizes_by_paper(batch)) if sizes is None else sizes
     for count in range(1, most_layups + 1):
-        found = _solve(batch, copies, count, at_least=at_least, work=work, seed=seed, end=end, sizes=sizes)
+        found = _solve(batch, copies, count, budget, at_least=at_least, work=work, sizes=sizes)
         if found and (best is None or _passes(found) < _passes(best)):
             best = found
-        if (best is not None and _passes(best) <= at_least) or time.monotonic() >= end:
+        if (best is not None and _passes(best) <= at_least) or budget.over():
             break
     return best
 
@@ -145,11 +142,10 @@ def _solve(
     batch: Batch,
     copies: Sequence[Copy],
     count: int,
+    budget: Budget,
     *,
     at_least: int,
     work: float,
-    seed: int,
-    end: float,
     sizes: Sizes,
 ) -> tuple[LaneLayup, ...] | None:
     """Which copy lies in which lane of which lay-up, and how often (OR-Tools CP-SAT)."""
@@ -202,7 +198,7 @@ def _solve(
     total = sum(passes)
     model.add(total >= max(at_least, most))
     model.minimize(total)
-    solver = new_solver(seconds=max(0.1, min(5 * work, end - time.monotonic())), work=work, seed=seed)
+    solver = budget.solver(5 * work, work=work)
     if solver.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return None
     left = [dict(c.cuts) for c in copies]
@@ -226,7 +222,7 @@ def _solve(
                     number -= part
             lanes_of.setdefault((e, k), []).append((copies[c], copies[c].variants[v], tuple(taken)))
         longest = max(sum(n for *_, taken in own for _, n in taken) for own in lanes_of.values())
-        slots = settled(batch, lanes_of, longest, sizes, seed, end)
+        slots = settled(batch, lanes_of, longest, sizes, budget)
         if slots is None:
             return None
         layups.append(LaneLayup(slots, longest))

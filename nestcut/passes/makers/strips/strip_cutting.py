@@ -15,6 +15,7 @@ from shapely.geometry import Polygon, box
 
 from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Pose, Scrap
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.makers.strips.lane_moves import LaneSlot, one_of_each_way
 from nestcut.passes.makers.strips.strip_forms import StripForm
@@ -119,19 +120,18 @@ class CutStrips(NamedTuple):
 def cut_strips(
     fresh: Piles,
     jobs: Sequence[Job],
+    budget: Budget = ENDLESS,
     *,
     tries: int,
-    seed: int = 0,
-    stop: Callable[[], bool] | None = None,
 ) -> CutStrips:
     """Strips for all jobs of one paper.
 
     Args:
         fresh: the scraps of the paper; they stay as they are.
+        budget: its seed; asked after every try whether to stop.
         tries: how many orders are tried; the fewest cuts undone count (by area), then the fewest strips.
-        stop: asked after every try.
     """
-    chance = random.Random(seed)
+    chance = random.Random(budget.seed)
     best: tuple[tuple[float, int], CutStrips] | None = None
     need = {job.key: min((_area(f) / f.cuts for f, _ in job.ways), default=1.0) for job in jobs}
     for number in range(max(1, tries)):
@@ -143,7 +143,7 @@ def cut_strips(
         made: dict[tuple[int, int], list[StripRow]] = {}
         lost: dict[tuple[int, int], int] = {}
         for job in order:
-            made[job.key], left = _cut_for(piles, job, snug=number % 2 == 1, cap=cap, stop=stop)
+            made[job.key], left = _cut_for(piles, job, snug=number % 2 == 1, cap=cap, stop=budget.stopped)
             if left:
                 lost[job.key] = left
         strips = sum(len(row) for rows in made.values() for row in rows)
@@ -152,14 +152,14 @@ def cut_strips(
             layouts = [tuple(pile.sheet.taken) for pile in piles if pile.sheet.taken]
             best = cost, CutStrips(made, lost, layouts)
         # Once all is cut, further orders hardly save a strip.
-        if (number and not best[1].lost) or (stop is not None and stop()):
+        if (number and not best[1].lost) or budget.stopped():
             break
     assert best is not None
     return best[1]
 
 
 def _cut_for(
-    piles: Piles, job: Job, *, snug: bool, cap: int | None, stop: Callable[[], bool] | None
+    piles: Piles, job: Job, *, snug: bool, cap: int | None, stop: Callable[[], bool]
 ) -> tuple[list[StripRow], int]:
     """Strips for one job, and how many of its cuts found no room; those with most cuts first, scrap by scrap."""
     rows: list[StripRow] = []
@@ -182,7 +182,7 @@ def _cut_for(
                 rows.append(row)
                 left -= len(row) * row.cuts
                 break
-        if not row or (stop is not None and stop()):
+        if not row or stop():
             break
     return rows, left
 

@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 
 from nestcut.batch.model import Batch
-from nestcut.passes.common.clock import Clock
+from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import cuts_wanted
+from nestcut.passes.common.trims import Trimming
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.drafts.fillin import filled_in, leftovers, other_papers
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.drafts.ranking import Draft, Shares, rank, rank_of
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.chips.papering import squeezer
+from nestcut.passes.makers.door import Ask
 from nestcut.passes.makers.strips.lanes import lane_layups
 from nestcut.passes.makers.strips.strip_sheets import piles_by_paper
 from nestcut.passes.makers.strips.strips import LaidStrips, lay_strips
 from nestcut.passes.parts.papers import largest_of, sizes_by_paper
 from nestcut.passes.plate.lighten import heavy_layups
 
-__all__ = ["in_strips"]
+__all__ = ["Strips", "in_strips"]
 
 TURNS = 8
 """How often lanes are settled anew: trims vary by a fifth from one time to the next."""
@@ -29,6 +31,8 @@ FEW_MISSING = 0.05
 """Where lanes leave more of the cuts without paper, the time is better spent on lay-ups for chips."""
 SQUEEZING = 0.3
 """Share of the time left for squeezing chips into lanes where paper is short."""
+LANES_S, LANES = 20.0, 1 / 6
+"""Most seconds for settling the lanes once, and the share of the time left."""
 TIME = 0.2
 """Share of the time left after which no further turn is begun."""
 POLISHED = 2
@@ -83,36 +87,47 @@ class _Best:
         return rank_of(self.batch, found, missing, len(heavy_layups(self.batch, laid.used_layups())))
 
 
-def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft | None:
+class Strips:
+    """Strips that are pulled on under dies in lanes."""
+
+    def suits(self, ask: Ask) -> bool:
+        """Strips are trimmed."""
+        return ask.trims.allowed
+
+    def drafts(self, ask: Ask, budget: Budget) -> Iterator[Draft]:
+        """One draft, where lanes hold all dies."""
+        made = in_strips(ask.batch, ask.plate, budget)
+        if made is not None:
+            yield made
+
+
+def in_strips(batch: Batch, plate: PlatePlan, budget: Budget) -> Draft | None:
     """The same cuts with strips that are pulled on under dies in lanes: far fewer trims."""
-    clock.say(None, plate.bound, "lanes and strips")
     wanted = cuts_wanted(batch, plate.shares)
     piles, sizes = piles_by_paper(batch), largest_of(sizes_by_paper(batch))
     best = _Best(batch, plate)
     tightest: tuple[LaidStrips, int] | None = None
     few = True
-    over, all_over = clock.within(TIME), clock.within(POLISHED * TIME)
-    turns = TURNS if not clock.by_work else TURNS // 2
+    any_shape = Trimming.of(batch).any_shape
+    begun, polished = budget.part(TIME), budget.part(POLISHED * TIME)
+    turns = budget.either(TURNS, by_work=TURNS // 2)
     for turn in range(turns * POLISHED):
         layups = lane_layups(
             batch,
             wanted,
+            budget.next(min(LANES_S, LANES * budget.left())).reseeded(turn),
             at_least=plate.bound,
-            seed=seed + turn,
-            seconds=60.0 if clock.by_work else min(20.0, clock.left() / 6),
             sizes=sizes,
         )
         if layups is None:
             break
         # The largest strips first and chips for what is left, or as much as can be in strips: either may take fewer trims.
-        tries, chips = (1, False) if turn % 2 == 0 else (TRIES, batch.hand.trims == "scissors")
-        laid = lay_strips(
-            batch, layups, piles, tries=tries, chips=chips, seed=seed + turn, stop=clock.stopped
-        )
+        tries, chips = (1, False) if turn % 2 == 0 else (TRIES, any_shape)
+        laid = lay_strips(batch, layups, piles, budget.reseeded(turn), tries=tries, chips=chips)
         if chips and (tightest is None or laid.missing.total() < tightest[0].missing.total()):
-            tightest = laid, seed + turn
+            tightest = laid, turn
         strips: PaperedPasses | None = None
-        if batch.hand.trims != "scissors" and not laid.straight():
+        if not any_shape and not laid.straight():
             # Which of the strips are given up shows in the passes.
             strips = obey_trims(batch, laid.papered(batch))
             best.take(plate.shares, strips)
@@ -125,14 +140,14 @@ def in_strips(batch: Batch, plate: PlatePlan, clock: Clock, seed: int) -> Draft 
             for shares, short in ((plate.shares, strips), other_papers(batch, plate.shares, strips, left)):
                 best.take(shares, obey_trims(batch, filled_in(batch, short, left)))
         few = tightest is None or tightest[0].missing.total() <= FEW_MISSING * sum(wanted.values())
-        if not few or all_over() or (not best.done and (over() or turn + 1 >= turns)):
+        if not few or polished.over() or (not best.done and (begun.over() or turn + 1 >= turns)):
             break
-    if tightest is not None and few and not best.whole and not clock.over():
-        squeeze = squeezer(batch, clock, SQUEEZING)
-        short_laid, its_seed = tightest
+    if tightest is not None and few and not best.whole and not budget.over():
+        squeeze = squeezer(batch, budget.part(SQUEEZING))
+        short_laid, turn = tightest
         got = lay_strips(
-            batch, short_laid.layups, piles, tries=TRIES, chips=True, squeeze=squeeze, seed=its_seed
+            batch, short_laid.layups, piles, budget.reseeded(turn), tries=TRIES, chips=True, squeeze=squeeze
         )
         best.take(plate.shares, got.papered(batch))
-    clock.say(None, plate.bound, "putting passes together")
+    budget.say(None, plate.bound, "putting passes together")
     return best.draft()

@@ -10,6 +10,7 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Pose
 from nestcut.hands import rough_minutes
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.schedule import RunTask
 from nestcut.passes.drafts.papers_for_passes import (
     PaperedPasses,
@@ -127,29 +128,24 @@ class LaidStrips:
 def realise_strips(
     batch: Batch,
     layups: Sequence[LaneLayup],
+    budget: Budget = ENDLESS,
     *,
     tries: int = 1,
     chips: bool = False,
-    squeeze: Squeeze | None = None,
-    seed: int = 0,
 ) -> PaperedPasses:
     """Cut strips for all slots and papers (see :func:`lay_strips`), and put the passes together."""
-    laid = lay_strips(
-        batch, layups, piles_by_paper(batch), tries=tries, chips=chips, squeeze=squeeze, seed=seed
-    )
-    return laid.papered(batch)
+    return lay_strips(batch, layups, piles_by_paper(batch), budget, tries=tries, chips=chips).papered(batch)
 
 
 def lay_strips(
     batch: Batch,
     layups: Sequence[LaneLayup],
     piles: Mapping[str, Piles],
+    budget: Budget = ENDLESS,
     *,
     tries: int = 1,
     chips: bool = False,
     squeeze: Squeeze | None = None,
-    seed: int = 0,
-    stop: Callable[[], bool] | None = None,
 ) -> LaidStrips:
     """Cut strips for all slots and papers.
 
@@ -176,14 +172,14 @@ def lay_strips(
             if colour == paper
         ]
         jobs = [job_for(batch, key, slot, paper, count) for key, slot, count in own]
-        made, lost, ways = cut_strips(piles.get(paper, Piles([])), jobs, tries=tries, seed=seed, stop=stop)
+        made, lost, ways = cut_strips(piles.get(paper, Piles([])), jobs, budget, tries=tries)
         if lost and chips:
             cut, fewer = chips_in_lanes(
                 batch,
                 paper,
                 scraps.get(paper, []),
                 own,
-                seed=seed,
+                seed=budget.seed,
                 squeeze=squeeze,
                 part=1 / (len(order) - number),
             )

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from shapely.affinity import translate
 
 from nestcut.batch.model import Batch, Pose
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.common.schedule import RunTask, urgency
 from nestcut.passes.common.slits import Piece, places_of, slit
 from nestcut.passes.common.turns import paper_turns
@@ -51,10 +52,10 @@ def in_whole_scraps(
     batch: Batch,
     wanted: Mapping[tuple[str, str], int],
     stations_for: Callable[[Mapping[tuple[str, str], int], int], Sequence[Station] | None],
+    budget: Budget = ENDLESS,
     *,
     slit_mm: float | None = None,
     rounds: int = 4,
-    over: Callable[[], bool] = lambda: False,
 ) -> PaperedPasses:
     """Passes that cut everything from untrimmed scraps, as far as the greedy search gets.
 
@@ -62,10 +63,10 @@ def in_whole_scraps(
         wanted: (die, paper) → cuts.
         stations_for: lay-ups for cuts that are left, given those and the number of the round. Dies that lie in
             other columns then reach paper that the lay-ups before could not.
+        budget: asked once a pass; once it is over, the rest is missing.
         slit_mm: scraps that are wider are slit beforehand into strips of this width at most (the plate's width
             where it is not given: a wider scrap can't go through the machine).
         rounds: most times that it is asked.
-        over: asked once a pass; True leaves the rest missing.
     """
     table = _Table(batch, wanted, min(batch.machine.plate_mm[0], slit_mm or math.inf))
     left = Counter({key: count for key, count in wanted.items() if count > 0})
@@ -75,7 +76,7 @@ def in_whole_scraps(
         for station in stations_for(+left, number) or ():
             place = table.add(station)
             mine = Counter(station.cuts)
-            while +mine and not over():
+            while +mine and not budget.over():
                 choices = table.next_pass(place, mine)
                 if not choices:
                     break
@@ -83,7 +84,7 @@ def in_whole_scraps(
             made = Counter(station.cuts)
             made.subtract(mine)
             left.subtract(made)
-        if not +left or over() or len(passes) == before:
+        if not +left or budget.over() or len(passes) == before:
             break
     counts = Counter(draft.run for draft in passes)
     runs = [

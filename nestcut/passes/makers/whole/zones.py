@@ -11,9 +11,10 @@ from __future__ import annotations
 
 import random
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from nestcut.batch.model import Batch, Pose
+from nestcut.passes.common.budget import ENDLESS, Budget
 from nestcut.passes.drafts.row_items import RowItem, lying
 from nestcut.passes.makers.whole.whole import Station
 from nestcut.plans.model import Slot
@@ -27,21 +28,20 @@ MOST_STATIONS = 12
 def zone_stations(
     batch: Batch,
     wanted: Mapping[tuple[str, str], int],
+    budget: Budget = ENDLESS,
     *,
     ends: int = 2,
     by_paper: bool = True,
     variant: int = 0,
-    seed: int = 0,
-    over: Callable[[], bool] = lambda: False,
 ) -> list[Station] | None:
     """Lay-ups that together make all the cuts; None where some die fits in no way, or the time is over.
 
     Args:
         wanted: (die, paper) → cuts.
+        budget: asked before every die that is tried, and before every start of the search.
         ends: 2 for rows at both ends, 1 for rows from the first end only.
         by_paper: lay dies of one paper together; otherwise the deepest together.
         variant: 0 begins rows at the left, 1 at the right, 2 in the middle: further lay-ups for the same scraps.
-        over: asked before every die that is tried, and before every start of the search; True ends it.
     """
     items = _items(batch, wanted)
     if items is None:
@@ -53,11 +53,11 @@ def zone_stations(
         rest = sorted(rest, key=lambda item: (-sum(item.cuts.values()), item.die.name))
         taken: list[RowItem] = []
         for item in rest:
-            if over():
+            if budget.over():
                 return None
-            if _split(batch, [*taken, item], ends, by_paper, random.Random(seed), 1) is not None:
+            if _split(batch, [*taken, item], ends, by_paper, budget, 1) is not None:
                 taken.append(item)
-        split = _split(batch, taken, ends, by_paper, random.Random(seed), STARTS, over)
+        split = _split(batch, taken, ends, by_paper, budget, STARTS)
         if split is None:
             return None
         cuts: Counter[tuple[str, str]] = Counter()
@@ -134,13 +134,13 @@ def _split(
     items: Sequence[RowItem],
     ends: int,
     by_paper: bool,
-    chance: random.Random,
+    budget: Budget,
     starts: int,
-    over: Callable[[], bool] = lambda: False,
 ) -> tuple[list[RowItem], list[RowItem]] | None:
     """The dies of the two ends, so that the slower end takes as few passes as were found."""
     _, y0, _, y1 = batch.machine.window.bounds
     room = y1 - y0 + batch.hand.gap_mm + 1e-9
+    chance = random.Random(budget.seed)
 
     def cost(sides: Sequence[int]) -> tuple[float, float, float]:
         both = [[item for item, side in zip(items, sides, strict=True) if side == k] for k in (0, 1)]
@@ -150,7 +150,7 @@ def _split(
 
     best: tuple[tuple[float, float, float], list[int]] | None = None
     for start in range(starts if ends == 2 else 1):
-        if start and over():
+        if start and budget.over():
             break
         sides = [0] * len(items) if start == 0 else [chance.randrange(2) for _ in items]
         now = cost(sides)

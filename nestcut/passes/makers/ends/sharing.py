@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any
 from nestcut.batch.model import Batch, Die
 from nestcut.hands import rough_pass_s
 from nestcut.passes.common.budget import ENDLESS, Budget
-from nestcut.passes.common.solvers import new_solver
 from nestcut.passes.common.turns import turns_on
 
 if TYPE_CHECKING:

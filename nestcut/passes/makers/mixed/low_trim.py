@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 from nestcut.batch.model import Batch
 from nestcut.hands import rough_pass_s, rough_trim_s
 from nestcut.passes.common.budget import Budget
-from nestcut.passes.common.clock import Clock
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.common.trims import Trimming
 from nestcut.passes.common.types import PlatePlan

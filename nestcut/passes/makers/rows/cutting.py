@@ -10,7 +10,7 @@ from __future__ import annotations
 import random
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from shapely.affinity import translate
@@ -127,9 +127,7 @@ class Cutter:
 
     def _all(self) -> list[tuple[Sheet, list[Piece]]]:
         """Pieces that have been cut first."""
-        return [
-            (sheet, own) for sheet, own in [*self._table.items(), *self._fresh] if own and sheet.views
-        ]
+        return [(sheet, own) for sheet, own in [*self._table.items(), *self._fresh] if own and sheet.views]
 
     def _next(self, want: Counter[str]) -> _Found | None:
         ranks = _ranks(self.batch, want, self.habit.busy)
@@ -235,7 +233,9 @@ class Cutter:
                     if any(sheet.mask(number, turned) for turned in self._turned(self.batch.die(die)))
                 )
                 if most:
-                    offers.append((-most, self._chance.random() if self.habit.shuffle else order, number, sheet, pieces))
+                    offers.append(
+                        (-most, self._chance.random() if self.habit.shuffle else order, number, sheet, pieces)
+                    )
         best: _Found | None = None
         for tried, (less, _, number, sheet, pieces) in enumerate(sorted(offers, key=lambda one: one[:3])):
             if best is not None and (-less <= best.value or tried >= MOST_TRIED):
@@ -302,9 +302,7 @@ class Cutter:
         if not placed:
             return None
         value = sum(ranks[turned.die.name] for turned, _, _ in placed)
-        return _Found(
-            value, A_CUT * value, Block(self.paper, placed), sheet, pieces, number, (sx, sy)
-        )
+        return _Found(value, A_CUT * value, Block(self.paper, placed), sheet, pieces, number, (sx, sy))
 
     def _slide(self, sheet: Sheet, number: int, slots: Sequence[Placed], sy: int) -> int:
         """How far lay-up and scrap move along together, so that the scrap can be pulled on to its end under the lay-up."""

@@ -15,7 +15,7 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Machine, Pose
 
-__all__ = ["Corner", "Field", "Size", "corners", "in_field", "laid_in", "meet", "sizes_of"]
+__all__ = ["Corner", "Field", "Size", "corners", "in_field", "laid_in", "meet", "sizes_of", "whole_plate"]
 
 NARROWEST_MM = 40.0
 """Narrower parts of a plate hold hardly a die with the paper around it."""
@@ -58,7 +58,8 @@ class Corner:
     """At the end that goes in last: everything is turned by 180°."""
 
 
-def _whole(machine: Machine) -> Size:
+def whole_plate(machine: Machine) -> Size:
+    """All of the plate as a field."""
     return Size(math.floor(machine.plate_mm[0]), math.floor(machine.plate_mm[1]))
 
 
@@ -67,7 +68,7 @@ def sizes_of(batch: Batch) -> list[Size]:
 
     Narrower ones are as wide as many scraps are, or a half or a third of them: those need few trims; and what is left beside them.
     """
-    whole = _whole(batch.machine)
+    whole = whole_plate(batch.machine)
     half = whole.depth // 2
     found = [whole, Size(whole.width, half)]
     worth: Counter[int] = Counter()
@@ -92,7 +93,7 @@ def sizes_of(batch: Batch) -> list[Size]:
 
 def in_field(batch: Batch, size: Size) -> Batch:
     """The batch as if the field were all of the plate."""
-    machine, whole = batch.machine, _whole(batch.machine)
+    machine, whole = batch.machine, whole_plate(batch.machine)
     if size == whole:
         return batch
     field = Field(
@@ -112,7 +113,7 @@ def in_field(batch: Batch, size: Size) -> Batch:
 
 def corners(machine: Machine, size: Size) -> list[Corner]:
     """All places of a field of this size."""
-    whole = _whole(machine)
+    whole = whole_plate(machine)
     if size == whole:
         return [Corner(size, False, False)]
     sides = (False,) if size.width == whole.width else (False, True)
@@ -121,7 +122,7 @@ def corners(machine: Machine, size: Size) -> list[Corner]:
 
 def meet(machine: Machine, one: Corner, two: Corner) -> bool:
     """Whether two fields share a part of the plate."""
-    whole = _whole(machine)
+    whole = whole_plate(machine)
     if one.right == two.right or one.size.width + two.size.width > whole.width:
         # One behind the other, or at the same place.
         return one.far == two.far or one.size.depth + two.size.depth > whole.depth

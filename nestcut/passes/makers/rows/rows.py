@@ -13,34 +13,40 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from nestcut.batch.model import Batch
+from nestcut.hands import seconds_in_use, seconds_of, trim_actions
+from nestcut.passes.common.slits import Piece
 from nestcut.passes.common.turns import turns_on
 from nestcut.passes.makers.rows.cutting import Cutter, Habit
 from nestcut.passes.makers.rows.fields import Size, in_field, sizes_of
 from nestcut.passes.makers.rows.sheets import Papers
 from nestcut.passes.makers.rows.timetable import Job, Placed, in_order, job_of, timetable
+from nestcut.plans.model import Trim
 
-__all__ = ["Evening", "Rates", "by_rows"]
+__all__ = ["Evening", "by_rows"]
 
+HEAT = 0.006
+"""A change that costs up to so much of the whole is taken in the beginning."""
+COOL = 300
+"""Changes after which none is taken that costs anything."""
+RETURN = 40
+"""After so many changes the search goes back to the best."""
+A_MISSING_S = 120.0
+"""A cut that is missing weighs so many seconds."""
+FIRST_SIZES = 15
+"""Sizes of fields that are looked at to begin with."""
+MOST_STARTS = 16
+"""Shares of the plate that are worked out whole, of all that were looked at."""
+TIGHT = 1.06
+"""Passes are so many more than the plate's surface asks for, as fields fit side by side."""
+A_LINE, ANOTHER_SIZE = 0.15, 0.5
+"""How often a free line is changed, and how often a colour's field."""
+GLANCE = 3
+"""Orders of a timetable that are tried to choose among sizes."""
+ORDERS = 60
+"""Orders of a timetable that are tried for each change."""
 Key = tuple[str, str]
 Lines = tuple[tuple[tuple[Key, int], ...], ...]
 """For each line of demand, the pieces of each (die, paper)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Rates:
-    """Seconds of the actions that are weighed here."""
-
-    crank: float = 15.0
-    lay: float = 12.0
-    pull_on: float = 6.0
-    turn: float = 8.0
-    take_away: float = 3.0
-    lift: float = 6.0
-    put_back: float = 6.0
-    set_up: float = 15.0
-    trim_take: float = 10.0
-    trim_cut: float = 8.0
-    again: float = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +90,13 @@ class Evening:
 class Rows:
     """All that is known of a batch while plans by rows are sought."""
 
-    def __init__(self, batch: Batch, rates: Rates, over: Callable[[], bool]) -> None:
-        self.batch, self.rates, self.over = batch, rates, over
-        self.sizes = sizes_of(batch)
+    def __init__(self, batch: Batch, over: Callable[[], bool], sizes: Sequence[Size] | None = None) -> None:
+        """``sizes`` of fields, the whole plate first; those that suit the batch where none are named."""
+        self.batch, self.over = batch, over
+        self.rates = seconds_in_use(batch.hand.seconds, batch.machine.dies)
+        self.loose = batch.machine.dies == "over" and batch.hand.seconds.dies == "loose"
+        self.sizes = list(sizes or sizes_of(batch))
+        self._trims: dict[tuple[bytes, ...], float] = {}
         self._fields = {size: in_field(batch, size) for size in self.sizes}
         self._papers = Papers(batch)
         self._cuttings: dict[tuple[str, Way, tuple[tuple[str, int], ...]], Cutting] = {}
@@ -113,7 +123,7 @@ class Rows:
             missing = +Counter({die: n - cutter.made[die] for die, n in wanted.items()})
             seconds = sum(self._work(job) for job in jobs) + self._trimming(jobs)
             pulls = sum(len(job.pulls) for job in jobs)
-            worth = seconds + self.rates.crank * self.share_of(way.size) * pulls
+            worth = seconds + self.rates["crank"] * self.share_of(way.size) * pulls
             worth += A_MISSING_S * sum(missing.values())
             got = self._cuttings[key] = Cutting(jobs, missing, seconds, pulls, worth)
             best = self._best.get((paper, way.size, key[2]))
@@ -160,32 +170,44 @@ class Rows:
         known: set[int] = set()
         down: set[int] = set()
         for pull in job.pulls:
-            if before is None or before.piece is not pull.piece:
-                total += rates.lay + rates.take_away
-            elif before.deg != pull.deg:
-                total += rates.turn
-            elif before.at != pull.at:
-                total += rates.pull_on
             now = set(pull.slots)
-            total += rates.lift * len(down - now)
-            total += rates.put_back * len((now - down) & known) + rates.set_up * len(now - known)
+            moved = True
+            if before is None or before.piece is not pull.piece:
+                total += rates["lay"] + rates["take_away"]
+            elif before.deg != pull.deg:
+                total += rates["turn"]
+            elif before.at != pull.at:
+                total += rates["pull_on"]
+            else:
+                moved = False
+            if self.loose and moved:
+                total += rates["place_loose"] * len(down & now)
+            total += rates["lift"] * len(down - now)
+            total += rates["put_back"] * len((now - down) & known) + rates["set_up"] * len(now - known)
             known |= now
             before, down = pull, now
-        return total + rates.lift * len(down)
+        return total + rates["lift"] * len(down)
 
     def _trimming(self, jobs: Sequence[Job]) -> float:
-        """Cuts by the trimmer before the evening, about."""
-        parts: Counter[str] = Counter()
-        seen: set[int] = set()
+        """Scraps trimmed before the evening, seconds."""
+        parts: dict[str, dict[int, Piece]] = {}
         for job in jobs:
             for pull in job.pulls:
-                if not pull.piece.whole and id(pull.piece) not in seen:
-                    seen.add(id(pull.piece))
-                    parts[pull.piece.scrap.id] += 1
-        rates = self.rates
-        return sum(
-            rates.trim_take + rates.trim_cut + rates.again * max(0, count - 2) for count in parts.values()
-        )
+                if not pull.piece.whole:
+                    parts.setdefault(pull.piece.scrap.id, {})[id(pull.piece)] = pull.piece
+        total = 0.0
+        for own in parts.values():
+            pieces = list(own.values())
+            scrap, outlines = pieces[0].scrap, [piece.outline for piece in pieces]
+            key = (scrap.outline.wkb, *sorted(outline.wkb for outline in outlines))
+            if key not in self._trims:
+                done = trim_actions(
+                    [Trim(scrap.id, tuple((str(k), one) for k, one in enumerate(outlines)))],
+                    {scrap.id: scrap.outline},
+                )
+                self._trims[key] = seconds_of(done, self.batch.hand.seconds, self.batch.machine)
+            total += self._trims[key]
+        return total
 
     def evening(self, lines: Lines, ways: Mapping[str, Way], *, tries: int, seed: int) -> Evening:
         """All colours and their timetable."""
@@ -200,7 +222,7 @@ class Rows:
             missing.update({(die, paper): n for die, n in got.missing.items()})
         placed = timetable(self.batch, jobs, tries=tries, seed=seed)
         return Evening(
-            lines, dict(ways), tuple(placed), missing, seconds + self.rates.crank * self._cranks(placed)
+            lines, dict(ways), tuple(placed), missing, seconds + self.rates["crank"] * self._cranks(placed)
         )
 
     def _cranks(self, placed: Sequence[Placed]) -> int:
@@ -227,89 +249,85 @@ class Rows:
 
     def first_lines(self) -> Lines:
         """Free lines go where they lengthen no colour, first to papers of which least is used."""
-        batch = self.batch
-        stock: Counter[str] = Counter()
+        table = _Shares(self.batch)
+        order = sorted(range(len(self.options)), key=lambda k: (len(self.options[k]), k))
+        found = {
+            number: table.shared_out(self.batch.demand[number].count, self.options[number])
+            for number in order
+        }
+        return tuple(found[number] for number in range(len(self.options)))
+
+
+class _Shares:
+    """What was given to lines so far."""
+
+    def __init__(self, batch: Batch) -> None:
+        self.batch = batch
+        self.stock: Counter[str] = Counter()
         for scrap in batch.scraps:
-            stock[scrap.paper] += int(scrap.outline.area)
-        cuts: Counter[Key] = Counter()
-        taken: Counter[str] = Counter()
-        result: list[tuple[tuple[Key, int], ...]] = [()] * len(batch.demand)
+            self.stock[scrap.paper] += int(scrap.outline.area)
+        self.cuts: Counter[Key] = Counter()
+        self.taken: Counter[str] = Counter()
 
-        def take(number: int, key: Key, count: int) -> None:
-            die = batch.die(key[0])
-            cuts[key] += -(-count // die.pieces)
-            x0, y0, x1, y1 = die.cut.bounds
-            web = batch.hand.web_mm
-            taken[key[1]] += int(-(-count // die.pieces) * (x1 - x0 + web) * (y1 - y0 + web))
-            result[number] = (*result[number], (key, count))
+    def shared_out(self, left: int, options: Sequence[Key]) -> tuple[tuple[Key, int], ...]:
+        """Pieces of a line by die and paper."""
+        found: Counter[Key] = Counter()
+        still = list(options)
+        while left > 0 and still:
+            best = max(
+                still, key=lambda key: (min(self._slack(key), left) * self._room(key), self._room(key))
+            )
+            count = min(left, self._slack(best)) or left
+            if len(still) == 1:
+                count = left
+            self._take(best, count)
+            found[best] += count
+            left -= count
+            still.remove(best)
+        return tuple(found.items())
 
-        order = sorted(range(len(batch.demand)), key=lambda k: (len(self.options[k]), k))
-        for number in order:
-            left, options = batch.demand[number].count, list(self.options[number])
-            while left > 0 and options:
-                longest: Counter[str] = Counter()
-                for (die, paper), count in cuts.items():
-                    longest[paper] = max(longest[paper], -(-count // batch.die(die).copies))
+    def _slack(self, key: Key) -> int:
+        """Pieces that lengthen no colour."""
+        die = self.batch.die(key[0])
+        longest = max(
+            (
+                -(-n // self.batch.die(name).copies)
+                for (name, paper), n in self.cuts.items()
+                if paper == key[1]
+            ),
+            default=0,
+        )
+        return die.pieces * max(0, longest * die.copies - self.cuts[key])
 
-                def slack(key: Key) -> int:
-                    die = batch.die(key[0])
-                    return die.pieces * max(0, longest[key[1]] * die.copies - cuts[key])
+    def _room(self, key: Key) -> float:
+        """The share of a paper that is not taken."""
+        return max(0.0, 1.0 - self.taken[key[1]] / max(1, self.stock[key[1]]))
 
-                best = max(
-                    options,
-                    key=lambda key: (
-                        min(slack(key), left) * max(0.0, 1.0 - taken[key[1]] / max(1, stock[key[1]])),
-                        -taken[key[1]] / max(1, stock[key[1]]),
-                    ),
-                )
-                count = min(left, slack(best)) or left
-                take(number, best, count)
-                left -= count
-                options.remove(best)
-            if left > 0 and result[number]:
-                key, count = result[number][0]
-                result[number] = ((key, count + left), *result[number][1:])
-        return tuple(result)
-
-
-HEAT = 0.006
-"""A change that costs up to so much of the whole is taken in the beginning."""
-COOL = 300
-"""Changes after which none is taken that costs anything."""
-RETURN = 40
-"""After so many changes the search goes back to the best."""
-A_MISSING_S = 120.0
-"""A cut that is missing weighs so many seconds."""
-FIRST_SIZES = 15
-"""Sizes of fields that are looked at to begin with."""
-MOST_STARTS = 16
-"""Shares of the plate that are worked out whole, of all that were looked at."""
-TIGHT = 1.06
-"""Passes are so many more than the plate's surface asks for, as fields fit side by side."""
-A_LINE, ANOTHER_SIZE = 0.15, 0.5
-"""How often a free line is changed, and how often a colour's field."""
-GLANCE = 3
-"""Orders of a timetable that are tried to choose among sizes."""
-ORDERS = 60
-"""Orders of a timetable that are tried for each change."""
+    def _take(self, key: Key, count: int) -> None:
+        die, web = self.batch.die(key[0]), self.batch.hand.web_mm
+        cuts = -(-count // die.pieces)
+        x0, y0, x1, y1 = die.cut.bounds
+        self.cuts[key] += cuts
+        self.taken[key[1]] += int(cuts * (x1 - x0 + web) * (y1 - y0 + web))
 
 
 def by_rows(
     batch: Batch,
     *,
-    rates: Rates,
     over: Callable[[], bool],
     most: int,
     seed: int = 0,
+    sizes: Sequence[Size] | None = None,
     say: Callable[[int, Evening], None] | None = None,
 ) -> Evening:
     """The best evening by rows that was found.
 
     Args:
         over: asked before each change; True ends the search.
+        sizes: of fields, the whole plate first; all that suit the batch where none are named.
         most: changes that are tried, at most.
     """
-    rows = Rows(batch, rates, lambda: False)
+    rows = Rows(batch, over, sizes)
     chance = random.Random(seed)
     best = now = _first(rows, rows.first_lines(), over)
     if say:
@@ -348,7 +366,7 @@ def _first(rows: Rows, lines: Lines, over: Callable[[], bool]) -> Evening:
             for job in got.jobs:
                 for die, count in job.dies.items():
                     load[die] += math.ceil(len(job.pulls) * count / rows.batch.die(die).copies)
-        return seconds + rows.rates.crank * max(area * TIGHT, *load.values(), 0)
+        return seconds + rows.rates["crank"] * max(area * TIGHT, *load.values(), 0)
 
     seen: dict[tuple[Size, ...], float] = {}
     for start in sizes[:4]:
@@ -400,7 +418,7 @@ def _changed(rows: Rows, now: Evening, chance: random.Random) -> Evening | None:
     way = replace(known, habit=_other(known.habit, chance))
     before = rows.cutting(paper, known, wanted[paper])
     after = rows.cutting(paper, way, wanted[paper])
-    if after.worth > before.worth + rows.rates.set_up:
+    if after.worth > before.worth + rows.rates["set_up"]:
         return None
     ways[paper] = way
     best = rows.evening(lines, ways, tries=ORDERS, seed=seed)

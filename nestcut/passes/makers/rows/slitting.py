@@ -34,9 +34,7 @@ def slit_pieces(batch: Batch, scrap: Scrap, dies: Collection[Die], way: int) -> 
     left, top, right, bottom = batch.machine.paper_field.bounds
     wide, long = right - left, bottom - top
     found: list[tuple[tuple[int, int, int], list[Piece]]] = []
-    for number, ((a, b), even) in enumerate(
-        itertools.product(((wide, long), (long, wide)), (True, False))
-    ):
+    for number, ((a, b), even) in enumerate(itertools.product(((wide, long), (long, wide)), (True, False))):
         pieces = _slit(batch, scrap, _marks(x0, w, a, even), _marks(y0, h, b, even))
         if not pieces or any(_same(pieces, other) for _, other in found):
             continue

@@ -6,6 +6,7 @@ order in which they are begun decides how many passes there are: a few hundred o
 
 from __future__ import annotations
 
+import itertools
 import random
 from collections import Counter
 from collections.abc import Sequence
@@ -112,7 +113,7 @@ def _improved(table: Sequence[Sequence[int]], way: list[int]) -> None:
     n = len(way)
 
     def link(a: int, b: int) -> int:
-        return table[way[a]][way[b]] if 0 <= a and b < n else 0
+        return table[way[a]][way[b]] if a >= 0 and b < n else 0
 
     better = True
     while better:
@@ -121,7 +122,9 @@ def _improved(table: Sequence[Sequence[int]], way: list[int]) -> None:
             for j in range(i, n):
                 # Turn round the stretch i … j.
                 old = link(i - 1, i) + link(j, j + 1)
-                new = (table[way[i - 1]][way[j]] if i else 0) + (table[way[i]][way[j + 1]] if j + 1 < n else 0)
+                new = (table[way[i - 1]][way[j]] if i else 0) + (
+                    table[way[i]][way[j + 1]] if j + 1 < n else 0
+                )
                 if new < old:
                     way[i : j + 1] = way[i : j + 1][::-1]
                     better = True
@@ -216,7 +219,7 @@ def passes_of(batch: Batch, placed: Sequence[Placed]) -> PaperedPasses:
     marks = sorted({0, last, *(t for one in placed for t in (one.start, one.stop))})
     runs: list[RunDraft] = []
     passes: list[PassDraft] = []
-    for first, stop in zip(marks, marks[1:], strict=False):
+    for first, stop in itertools.pairwise(marks):
         here = [one for one in placed if one.start <= first and stop <= one.stop]
         here.sort(key=lambda one: (one.corner.far, one.corner.right))
         slots: list[Slot] = []
@@ -238,7 +241,10 @@ def passes_of(batch: Batch, placed: Sequence[Placed]) -> PaperedPasses:
             for one, own in zip(here, numbers, strict=True):
                 pull = one.job.pulls[t - one.start]
                 pose = laid_in(
-                    batch.machine, one.corner, pull.piece.lying(pull.deg, pull.shift, pull.at), _slide(batch, one)
+                    batch.machine,
+                    one.corner,
+                    pull.piece.lying(pull.deg, pull.shift, pull.at),
+                    _slide(batch, one),
                 )
                 uses.append(
                     PartUse(

@@ -15,7 +15,7 @@ from nestcut.plans.model import Share
 
 __all__ = ["InRows"]
 
-CHANGES, BY_WORK = 1_000_000, 150
+CHANGES, BY_WORK = 1_000_000, 40
 """Changes that are tried at most: the clock ends the search before, unless work is counted."""
 ONE_PAPER = 0.1
 """Share of the time for one paper a pass."""
@@ -31,14 +31,16 @@ class InRows:
 
     def drafts(self, ask: Ask, budget: Budget) -> Iterator[Draft]:
         """Two drafts: one paper a pass, and the best that was found with several."""
-        whole = whole_plate(ask.batch.machine)
+        asked = [line.count for line in ask.demand]
         early = budget.part(ONE_PAPER)
+        whole = [whole_plate(ask.batch.machine)]
+        changes = budget.either(ONE_PAPER_CHANGES, by_work=0)
         yield _draft(
             ask,
-            by_rows(ask.batch, over=early.over, most=ONE_PAPER_CHANGES, seed=budget.seed, sizes=[whole]),
+            by_rows(ask.batch, over=early.over, most=changes, seed=budget.seed, sizes=whole, asked=asked),
         )
-        most = budget.either(CHANGES, by_work=BY_WORK)
-        yield _draft(ask, by_rows(ask.batch, over=budget.over, most=most, seed=budget.seed))
+        changes = budget.either(CHANGES, by_work=BY_WORK)
+        yield _draft(ask, by_rows(ask.batch, over=budget.over, most=changes, seed=budget.seed, asked=asked))
 
 
 def _draft(ask: Ask, evening: Evening) -> Draft:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import random
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch, Pose
@@ -166,12 +166,22 @@ def timetable(batch: Batch, jobs: Sequence[Job], *, tries: int, seed: int) -> li
     )
     chance = random.Random(seed)
 
+    known: dict[tuple[Corner, Corner], bool] = {}
+
+    def crossed(one: Corner, two: Corner) -> bool:
+        if (one, two) not in known:
+            known[one, two] = meet(batch.machine, one, two)
+        return known[one, two]
+
     def tried(order: Sequence[int]) -> tuple[tuple[int, int], list[Placed]]:
-        placed = _placed(batch, [jobs[k] for k in order], places, copies)
+        placed = _placed([jobs[k] for k in order], places, copies, crossed)
         return (max((one.stop for one in placed), default=0), sum(one.stop for one in placed)), placed
 
     least, best = tried(order)
+    floor = max((load[die] // copies[die] for die in load), default=0)
     for _ in range(tries if len(jobs) > 1 else 0):
+        if least[0] <= floor:
+            break
         other = list(order)
         a, b = chance.randrange(len(other)), chance.randrange(len(other))
         other.insert(b, other.pop(a))
@@ -182,33 +192,38 @@ def timetable(batch: Batch, jobs: Sequence[Job], *, tries: int, seed: int) -> li
 
 
 def _placed(
-    batch: Batch,
     jobs: Sequence[Job],
     places: dict[int, list[Corner]],
     copies: dict[str, int],
+    crossed: Callable[[Corner, Corner], bool],
 ) -> list[Placed]:
     """Begin each job as soon as its corner, its dies and its scraps are free, those first that come first."""
     waiting = list(jobs)
     running: list[Placed] = []
     done: list[Placed] = []
+    busy: Counter[str] = Counter()
     now = 0
     while waiting or running:
-        busy: Counter[str] = Counter()
-        for one in running:
-            busy.update(one.job.dies)
-        for job in list(waiting):
-            if any(busy[die] + count > copies[die] for die, count in job.dies.items()):
+        left = []
+        for job in waiting:
+            corner = None
+            if all(busy[die] + count <= copies[die] for die, count in job.dies.items()) and not any(
+                one.job.pieces & job.pieces for one in running
+            ):
+                corner = next(
+                    (c for c in places[id(job)] if not any(crossed(c, one.corner) for one in running)), None
+                )
+            if corner is None:
+                left.append(job)
                 continue
-            if any(one.job.pieces & job.pieces for one in running):
-                continue
-            for corner in places[id(job)]:
-                if not any(meet(batch.machine, corner, one.corner) for one in running):
-                    running.append(Placed(job, corner, now))
-                    busy.update(job.dies)
-                    waiting.remove(job)
-                    break
+            running.append(Placed(job, corner, now))
+            busy.update(job.dies)
+        waiting = left
         now = min(one.stop for one in running)
-        done += [one for one in running if one.stop <= now]
+        for one in running:
+            if one.stop <= now:
+                done.append(one)
+                busy.subtract(one.job.dies)
         running = [one for one in running if one.stop > now]
     return done
 

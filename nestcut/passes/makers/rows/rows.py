@@ -32,17 +32,13 @@ RETURN = 40
 """After so many changes the search goes back to the best."""
 A_MISSING_S = 120.0
 """A cut that is missing weighs so many seconds."""
-FIRST_SIZES = 15
+FIRST_SIZES = 10
 """Sizes of fields that are looked at to begin with."""
-LOOKED_AT = 5
+LOOKED_AT = 4
 """Sizes for each colour that are looked at with further habits."""
-HABITS = (
-    Habit(laid=25, straight=True, enough=0.4),
-    Habit(laid=25, shuffle=1),
-    Habit(busy=0.4, slit=1, shuffle=2),
-)
+HABITS = (Habit(laid=25, straight=True, enough=0.4), Habit(laid=25, shuffle=1))
 """Those habits."""
-MOST_STARTS = 16
+MOST_STARTS = 6
 """Shares of the plate that are worked out whole, of all that were looked at."""
 A_LINE, ANOTHER_SIZE = 0.15, 0.5
 """How often a free line is changed, and how often a colour's field."""

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from typing import Any
 
     from nestcut.batch import Batch as Batch
-    from nestcut.batch import read_batch as read
+    from nestcut.box import Box as Box
+    from nestcut.box import read_batch as read
     from nestcut.checks import Report as Report
     from nestcut.checks import check_plan as check_plan
     from nestcut.checks import check_proof as check_proof
@@ -39,6 +40,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "Batch",
+    "Box",
     "NestcutError",
     "Plan",
     "Report",
@@ -55,6 +57,7 @@ __all__ = [
 
 _DOORS = {
     "Batch": ("nestcut.batch", "Batch"),
+    "Box": ("nestcut.box", "Box"),
     "NestcutError": ("nestcut.errors", "NestcutError"),
     "Plan": ("nestcut.plans", "Plan"),
     "Report": ("nestcut.checks", "Report"),
@@ -63,7 +66,7 @@ _DOORS = {
     "estimate": ("nestcut.passes", "estimate"),
     "plan": ("nestcut.passes", "plan_batch"),
     "plan_schema": ("nestcut.plans", "plan_schema"),
-    "read": ("nestcut.batch", "read_batch"),
+    "read": ("nestcut.box", "read_batch"),
     "read_plan": ("nestcut.plans", "read_plan"),
     "write": ("nestcut.folder", "write_plan_folder"),
     "write_plan": ("nestcut.plans", "write_plan"),

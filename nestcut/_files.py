@@ -44,9 +44,7 @@ def read_bytes(
     try:
         handle = os.open(path, flags)
     except FileNotFoundError:
-        raise error(
-            "there is no such file", mend="look for a slip in the name or the folder", where=where
-        ) from None
+        raise error("there is no such file", mend="check the name and the folder", where=where) from None
     except (OSError, ValueError) as err:
         reason = getattr(err, "strerror", None) or str(err)
         raise error(
@@ -66,7 +64,7 @@ def read_bytes(
         try:
             data = file.read(limit_bytes + 1)
         except OSError as err:
-            raise error(f"cannot be read ({err.strerror})", mend="copy the file anew", where=where) from None
+            raise error(f"cannot be read ({err.strerror})", mend="copy the file again", where=where) from None
     if len(data) > limit_bytes:  # it grew while we looked
         raise too_big
     return data

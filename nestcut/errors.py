@@ -8,8 +8,9 @@ Low-level code knows *what* is wrong; the reader that opened the file adds *wher
     │   ├── LengthError     a length that cannot be read
     │   ├── OutlineError    a drawing that is not a usable outline
     │   ├── BatchError      a batch file or a table that does not make sense
-    │   └── PlanError       a plan.json that cannot be read
-    └── OutputError     the plan cannot be written where it was asked to go
+    │   ├── PlanError       a plan.json that cannot be read
+    │   └── BoxError        a box of scraps and dies that cannot be read, or does not hold what is asked for
+    └── OutputError     a plan, or a box, cannot be written where it was asked to go
 
 :class:`RefusedPlanError` is none of these: it is a mistake of ours.
 """
@@ -22,6 +23,7 @@ from dataclasses import dataclass
 
 __all__ = [
     "BatchError",
+    "BoxError",
     "InputError",
     "LengthError",
     "NestcutError",
@@ -106,8 +108,12 @@ class PlanError(InputError):
     """A plan.json that cannot be read."""
 
 
+class BoxError(InputError):
+    """A box of scraps and dies that cannot be read, or does not hold what is asked for."""
+
+
 class OutputError(NestcutError):
-    """The plan cannot be written where it was asked to go."""
+    """A plan, or a box, cannot be written where it was asked to go."""
 
 
 class RefusedPlanError(RuntimeError):

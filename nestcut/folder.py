@@ -18,8 +18,7 @@ import shutil
 import sys
 import tempfile
 import time
-import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -76,12 +75,18 @@ def _kept_elsewhere(fill: Callable[[Path], None]) -> Path | None:
         return None
 
 
-def check_writable(folder: str | os.PathLike[str], *, batch: str | os.PathLike[str] | None = None) -> None:
+def check_writable(
+    folder: str | os.PathLike[str],
+    *,
+    batch: str | os.PathLike[str] | None = None,
+    reads: Sequence[Path] = (),
+) -> None:
     """Say now, before an hour of planning, that the folder can't take the plan.
 
     Args:
         folder: where the plan is to go.
         batch: the batch file, which must not lie in it.
+        reads: what that file names, which must not either.
     Raises: OutputError.
     """
     path = _resolved(folder)
@@ -92,10 +97,10 @@ def check_writable(folder: str | os.PathLike[str], *, batch: str | os.PathLike[s
             mend="name a new folder with --out, as in --out plan",
             where=Where(str(path)),
         )
-    for name in read_by(batch) if batch is not None else ():
+    for name in reads:
         if _resolved(name).is_relative_to(path):
             raise OutputError(
-                f"this folder holds {Path(name).name}, which the batch reads, and an output folder is replaced as a whole",
+                f"this folder holds {name.name}, which the batch reads, and an output folder is replaced as a whole",
                 mend="name a new folder with --out, as in --out plan-2",
                 where=Where(str(path)),
             )
@@ -107,23 +112,6 @@ def check_writable(folder: str | os.PathLike[str], *, batch: str | os.PathLike[s
         _sweep(path)
         probe = tempfile.mkdtemp(prefix=_temporary_prefix(path), dir=path.parent)
         os.rmdir(probe)
-
-
-def read_by(batch: str | os.PathLike[str]) -> list[Path]:
-    """The tables, folders and drawings that a batch file names, as far as it can be read; whatever is wrong in it is not told here."""
-    try:
-        data = tomllib.loads(Path(batch).read_text("utf-8-sig"))
-    except (OSError, ValueError):
-        return []
-    named = [data.get(key) for key in ("scraps_csv", "cards_csv", "dies_folder")]
-    dies, scraps = data.get("dies"), data.get("scraps")
-    tables = [
-        *(dies.values() if isinstance(dies, dict) else ()),
-        *(scraps if isinstance(scraps, list) else ()),
-    ]
-    named += [table.get("outline") for table in tables if isinstance(table, dict)]
-    texts = [text for value in named for text in (value if isinstance(value, list) else [value])]
-    return [Path(batch).parent / text.replace("\\", "/") for text in texts if isinstance(text, str)]
 
 
 def replace_folder(folder: Path, fill: Callable[[Path], None]) -> list[Path]:

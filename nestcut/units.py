@@ -1,4 +1,4 @@
-"""Lengths as people write them, in millimetres.
+"""Lengths as people write them, in millimetres; counts and durations in words, the same on screen and on paper.
 
 ``12``, ``"12 mm"``, ``"1.2cm"``, ``"12,5 mm"``, ``"2 3/8 in"``, ``"2-3/8\\""``, ``"½ in"``, ``"36 pt"``, ``"96 px"``.
 Ratios of the units: CSS Values and Units Level 3, "Absolute lengths": 1 in = 25.4 mm = 72 pt = 96 px.
@@ -21,9 +21,11 @@ __all__ = [
     "MM_PER_UNIT",
     "SHEET_SIZES_MM",
     "Units",
+    "counted",
     "format_length",
     "format_pair",
     "is_bare",
+    "minutes_words",
     "parse_length",
     "sheet_size",
 ]
@@ -277,3 +279,16 @@ def _unit(word: str, value: str, where: Where) -> str:
         mend="use mm, cm, in, pt or px",
         where=where,
     )
+
+
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """ "1 pass", "3 passes"."""
+    return f"{count:,} {one if count == 1 else (many or one + 's')}".replace(",", "\u202f")
+
+
+def minutes_words(minutes: float) -> str:
+    """ "45 min", "2 h 05 min": begun minutes count."""
+    whole = math.ceil(minutes - 1e-9)
+    if whole < 60:
+        return f"{whole}\u00a0min"
+    return f"{whole // 60}\u00a0h {whole % 60:02d}\u00a0min"

@@ -16,6 +16,7 @@ import pytest
 from nestcut import folder as folder_module
 from nestcut.errors import OutputError
 from nestcut.folder import MANIFEST, check_writable, replace_folder
+from tests.shared.places import ROOT
 
 FILES = 40
 
@@ -172,7 +173,7 @@ def test_kill_at_any_moment_leaves_a_whole_output(tmp_path: Path) -> None:
     seen = set()
     for _ in range(50):
         process = subprocess.Popen(
-            [sys.executable, "-c", LOOP, str(target), str(Path(__file__).parent.parent)],
+            [sys.executable, "-c", LOOP, str(target), str(ROOT)],
             stdout=subprocess.PIPE,
         )
         assert process.stdout is not None
@@ -187,7 +188,7 @@ def test_kill_at_any_moment_leaves_a_whole_output(tmp_path: Path) -> None:
 
 def test_plan_is_not_lost_when_the_disk_fills_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """If the asked-for folder can't take the plan after all, it is written among the temporary files, and that is told."""
-    from tests.checks.plans import squares
+    from tests.shared.checked_plans import squares
 
     elsewhere = tmp_path / "temporary"
     elsewhere.mkdir()

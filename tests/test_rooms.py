@@ -10,18 +10,21 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "nestcut"
 
-# Top to bottom: a room may import the rooms before it, never those after it (DEVELOPERS.md, 'Rooms and doors').
+# Top to bottom: a room may import the rooms before it, never those after it (docs/architecture.md).
 ORDER = [
     "errors",
     "_stop",
+    "_stopwatch",
     "_cache",
     "_files",
     "data",
     "arithmetic",
     "units",
     "outlines",
+    "pictures",
     "batch",
     "plans",
+    "box",
     "hands",
     "checks",
     "placement",
@@ -93,6 +96,7 @@ KEPT_TO = {
     "typer": {"cli"},
     "rich": {"cli"},
     "pydantic": {"batch", "plans"},
+    "sqlite3": {"box"},
 }
 
 
@@ -177,17 +181,11 @@ def test_libraries_stay_in_their_rooms(path: Path) -> None:
 
 
 def test_checker_shares_no_code_with_the_optimiser() -> None:
-    """checks imports neither hands, placement nor passes, so a mistake there can't hide itself."""
+    """checks imports neither hands, placement nor passes (nor the box), so a mistake there can't hide itself."""
     for path in (PACKAGE / "checks").rglob("*.py"):
         for name in imported(path):
             assert not name.startswith(
-                (
-                    "nestcut.hands",
-                    "nestcut.placement",
-                    "nestcut.passes",
-                    "ortools",
-                    "numba",
-                )
+                ("nestcut.hands", "nestcut.placement", "nestcut.passes", "nestcut.box", "ortools", "numba")
             )
 
 
@@ -209,3 +207,13 @@ def test_front_door_is_plain_functions() -> None:
     assert isinstance(nestcut.check, FunctionType)
     beside = {path.stem for path in PACKAGE.iterdir()}
     assert not beside & set(nestcut.__all__)
+
+
+def test_class_names_mean_one_thing() -> None:
+    """No two modules have classes of one name, with or without an underscore: a reader knows which is meant."""
+    homes: dict[str, set[str]] = {}
+    for path in modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                homes.setdefault(node.name.lstrip("_"), set()).add(str(path.relative_to(PACKAGE)))
+    assert {name: sorted(paths) for name, paths in homes.items() if len(paths) > 1} == {}

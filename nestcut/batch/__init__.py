@@ -9,9 +9,11 @@ pydantic is met only when a file is read, so that the values alone load fast.
 from __future__ import annotations
 
 import os
+from typing import TYPE_CHECKING
 
 from nestcut.batch.model import (
     Batch,
+    BoxState,
     Card,
     CardLine,
     Demand,
@@ -27,13 +29,18 @@ from nestcut.batch.model import (
     Scrap,
     Shape,
     Spares,
+    Stock,
     Turns,
     Wishes,
 )
 from nestcut.units import Units
 
+if TYPE_CHECKING:
+    from nestcut.batch.reader import OpenBox
+
 __all__ = [
     "Batch",
+    "BoxState",
     "Card",
     "CardLine",
     "Demand",
@@ -49,6 +56,7 @@ __all__ = [
     "Scrap",
     "Shape",
     "Spares",
+    "Stock",
     "Turns",
     "Wishes",
     "read_batch",
@@ -57,15 +65,17 @@ __all__ = [
 ]
 
 
-def read_batch(path: str | os.PathLike[str]) -> Batch:
+def read_batch(path: str | os.PathLike[str], *, open_box: OpenBox | None = None) -> Batch:
     """Read a batch file (TOML), its drawings and tables.
 
+    Args:
+        open_box: opens the box that a batch names (:func:`nestcut.box.read_batch` gives one); None: such a batch is refused.
     Raises: BatchError or OutlineError, with file, key, value and mend; several things that are wrong
     are listed in one error.
     """
     from nestcut.batch.reader import read_batch as read
 
-    return read(path)
+    return read(path, open_box=open_box)
 
 
 def read_scraps_csv(path: str | os.PathLike[str], *, units: Units = "mm") -> tuple[Scrap, ...]:

@@ -14,7 +14,7 @@ from nestcut._files import shown
 from nestcut.batch.fields import clean_name, count_between
 from nestcut.batch.forms import MOST_COUNT, CardForm, PieceForm, ScrapForm
 from nestcut.batch.problems import Problems, place
-from nestcut.batch.tables import Row, card_rows, scrap_rows
+from nestcut.batch.tables import TableRow, card_rows, scrap_rows
 from nestcut.errors import Where
 from nestcut.units import Units, is_bare
 
@@ -155,7 +155,7 @@ def _cards_of_table(table: Path, problems: Problems) -> list[AskedCard]:
     return list(cards.values())
 
 
-def _scrap_cells(row: Row) -> dict[str, Any]:
+def _scrap_cells(row: TableRow) -> dict[str, Any]:
     cells = row.cells
     data: dict[str, Any] = {key: cells[key] for key in ("paper", "id", "outline") if key in cells}
     if "count" in cells:
@@ -166,7 +166,7 @@ def _scrap_cells(row: Row) -> dict[str, Any]:
     return data
 
 
-def _piece_cells(row: Row) -> dict[str, Any]:
+def _piece_cells(row: TableRow) -> dict[str, Any]:
     data: dict[str, Any] = {}
     for column, one, several in (("dies", "die", "any_of"), ("papers", "paper", "papers")):
         names = [name.strip() for name in row.cells.get(column, "").split("|")]

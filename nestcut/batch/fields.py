@@ -22,6 +22,7 @@ from nestcut.errors import LengthError
 from nestcut.units import SHEET_SIZES_MM, Units, parse_length, sheet_size
 
 __all__ = [
+    "BoxPath",
     "Clock",
     "Count",
     "DirectionWord",
@@ -114,7 +115,7 @@ def clean_name(value: Any) -> str:
     if len(name) > _NAME_LIMIT:
         refuse(f"the name {show_value(name)} is too long", f"use at most {_NAME_LIMIT} characters")
     if name != name.strip():
-        refuse(f"the name {show_value(name)} begins or ends with a blank", "remove the blank")
+        refuse(f"the name {show_value(name)} begins or ends with a space", "remove the space")
     for char in name:
         if unicodedata.category(char) in ("Cc", "Cs") or char in _HIDDEN:
             refuse(f"the name {show_value(name)} holds a hidden character (U+{ord(char):04X})", "remove it")
@@ -168,6 +169,15 @@ def _flag(value: Any) -> bool:
     return value
 
 
+def _box(value: Any) -> str | None:
+    """The path of a box, "" for the usual one, None for none."""
+    if isinstance(value, bool):
+        return "" if value else None
+    if not isinstance(value, str):
+        refuse(f"{show_value(value)} names no box", 'write true, or the path of the box: "stock/box.db"')
+    return _path(value)
+
+
 def _swatch(value: Any) -> str:
     if not isinstance(value, str) or not re.fullmatch(r"#(?:[0-9a-fA-F]{3}|[0-9a-fA-F]{6})", value):
         refuse(f"{show_value(value)} is not a colour", 'write "#rrggbb", as in "#a4452c"')
@@ -178,7 +188,7 @@ def _turns(value: Any) -> Turns:
     if value == "any":
         return "any"
     if not isinstance(value, list) or not value or len(value) > 360:
-        refuse(f"{show_value(value)} says no turns", 'write "any" or a list of degrees, as in [0, 180]')
+        refuse(f"{show_value(value)} allows no turns", 'write "any" or a list of degrees, as in [0, 180]')
     for turn in value:
         if isinstance(turn, bool) or not isinstance(turn, (int, float)) or not -360 <= turn <= 360:
             refuse(f"{show_value(turn)} is not a turn", "write degrees from -360 to 360")
@@ -251,7 +261,8 @@ def _wishes(value: Any) -> tuple[Wish, ...]:
     listed = ", ".join(f'"{word}"' for word in known)
     if not isinstance(value, list) or not value or len(value) > len(known):
         refuse(
-            f"{show_value(value)} is not an order of wishes", f"write a list, first things first, of {listed}"
+            f"{show_value(value)} is not an order of wishes",
+            f"write a list, most important first, of {listed}",
         )
     read = _word(*known)
     for position, word in enumerate(value):
@@ -298,6 +309,7 @@ NameList = Annotated[tuple[str, ...], PlainValidator(_names)]
 Seconds = Annotated[float, PlainValidator(_seconds)]
 Pace = Annotated[float, PlainValidator(_pace)]
 Flag = Annotated[bool, PlainValidator(_flag)]
+BoxPath = Annotated[str | None, PlainValidator(_box)]
 Swatch = Annotated[str, PlainValidator(_swatch)]
 TurnsValue = Annotated[Turns, PlainValidator(_turns)]
 SparesValue = Annotated[Spares, PlainValidator(_spares)]

@@ -38,13 +38,13 @@ MOST_PAPERS = 500
 MOST_CARDS = 1_000
 
 
-class _Form(BaseModel):
+class _FileForm(BaseModel):
     model_config = ConfigDict(
         extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=False
     )
 
 
-class MachineForm(_Form):
+class MachineForm(_FileForm):
     plate: f.LengthPair
     clear: f.Length = 2.0
     dies: f.Word("over", "under") = "over"  # type: ignore[valid-type]
@@ -56,7 +56,7 @@ class MachineForm(_Form):
     load_limit: f.Positive | None = None
 
 
-class SecondsForm(_Form):
+class SecondsForm(_FileForm):
     """Seconds of each action; what is not written keeps its default."""
 
     crank: f.Seconds | None = None
@@ -78,7 +78,7 @@ class SecondsForm(_Form):
     scissors: f.Seconds | None = None
 
 
-class HandForm(_Form):
+class HandForm(_FileForm):
     web: f.Length = 2.5
     edge: f.Length = 2.0
     gap: f.Length = 1.0
@@ -89,13 +89,13 @@ class HandForm(_Form):
     seconds: SecondsForm = SecondsForm()
 
 
-class PaperForm(_Form):
+class PaperForm(_FileForm):
     swatch: f.Swatch | None = None
     direction: f.DirectionWord = "none"
     both_sides: f.Flag = False
 
 
-class _ShapeForm(_Form):
+class _ShapeForm(_FileForm):
     """What a scrap and a die have in common: a drawing, or a plain shape."""
 
     outline: f.PathText | None = None
@@ -122,7 +122,7 @@ class DieForm(_ShapeForm):
     marks: f.Flag = True
 
 
-class PieceForm(_Form):
+class PieceForm(_FileForm):
     die: f.Name | None = None
     any_of: f.NameList | None = None
     paper: f.Name | None = None
@@ -130,35 +130,36 @@ class PieceForm(_Form):
     count: f.Count(1, MOST_COUNT) = 1  # type: ignore[valid-type]
 
 
-class CardForm(_Form):
+class CardForm(_FileForm):
     name: f.Name
     count: f.Count(1, MOST_COUNT) = 1  # type: ignore[valid-type]
     pieces: list[PieceForm]
 
 
-class ClassForm(_Form):
+class ClassForm(_FileForm):
     kits: f.Count(1, MOST_KITS) = 1  # type: ignore[valid-type]
     spares: f.SparesValue = Spares()
 
 
-class WishesForm(_Form):
+class WishesForm(_FileForm):
     order: f.WishList | None = None
     extra_passes: f.ExtraPasses = Extra()
 
 
-class EveningForm(_Form):
+class EveningForm(_FileForm):
     start: f.Clock | None = None
     break_every: f.Count(0, MOST_COUNT) = 0  # type: ignore[valid-type]
     break_minutes: f.Minutes = 5.0
 
 
-class BatchForm(_Form):
+class BatchForm(_FileForm):
     title: f.Title = ""
     units: f.UnitsWord | None = None
     rim: f.Length | None = None
     dies_folder: f.PathList = ()
     scraps_csv: f.PathList = ()
     cards_csv: f.PathList = ()
+    box: f.BoxPath | None = None
     machine: MachineForm
     hand: HandForm = HandForm()
     papers: dict[str, PaperForm] = {}
@@ -170,7 +171,7 @@ class BatchForm(_Form):
     evening: EveningForm = EveningForm()
 
 
-_TABLES: dict[tuple[str, ...], type[_Form]] = {
+_TABLES: dict[tuple[str, ...], type[_FileForm]] = {
     (): BatchForm,
     ("machine",): MachineForm,
     ("hand",): HandForm,
@@ -232,7 +233,7 @@ def _in_words(error: Any) -> tuple[str, str]:
         mend = f'did you mean "{guess}"?' if guess else f"known keys here: {', '.join(known)}"
         if not guess and elsewhere:
             tables = " or ".join(_header(place) for place in elsewhere)
-            mend = f"it belongs into {tables}"
+            mend = f"it belongs in {tables}"
         return f'the key "{_safe(key)}" is not known here (it says {show_value(value)})', mend
     if kind == "missing":
         return f'the key "{key}" is missing', _HOW_TO_BEGIN.get(key, "add it")
@@ -251,7 +252,7 @@ def _safe(key: str) -> str:
     return show_value(key).strip('"')
 
 
-def _keys_of(form: type[_Form]) -> list[str]:
+def _keys_of(form: type[_FileForm]) -> list[str]:
     return [field.alias or name for name, field in form.model_fields.items()]
 
 

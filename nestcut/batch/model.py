@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
 from typing import Literal, TypeAlias
 
 from shapely.affinity import affine_transform
@@ -20,6 +22,7 @@ from nestcut.arithmetic import sine_cosine
 
 __all__ = [
     "Batch",
+    "BoxState",
     "Card",
     "CardLine",
     "Demand",
@@ -35,6 +38,7 @@ __all__ = [
     "Scrap",
     "Shape",
     "Spares",
+    "Stock",
     "Turns",
     "Wishes",
     "filled",
@@ -71,11 +75,16 @@ class Pose:
         return affine_transform(geometry, list(self.matrix(flipped=flipped)))
 
 
+def filled_parts(shape: Shape) -> list[Polygon]:
+    """The parts of a cut, without their holes: what falls out of the paper."""
+    parts = shape.geoms if isinstance(shape, MultiPolygon) else (shape,)
+    return [Polygon(part.exterior) for part in parts]
+
+
 def filled(shape: Shape) -> Shape:
     """The shape without its holes."""
-    if isinstance(shape, MultiPolygon):
-        return unary_union([Polygon(part.exterior) for part in shape.geoms])
-    return Polygon(shape.exterior)
+    parts = filled_parts(shape)
+    return parts[0] if len(parts) == 1 else unary_union(parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,13 +103,19 @@ class Machine:
     def window(self) -> Polygon:
         """Where rims may lie: from (clear, clear) to (width − clear, length − clear)."""
         width, length = self.plate_mm
-        return box(self.clear_mm, self.clear_mm, width - self.clear_mm, length - self.clear_mm)
+        return _rectangle(self.clear_mm, self.clear_mm, width - self.clear_mm, length - self.clear_mm)
 
     @property
     def paper_field(self) -> Polygon:
         """Where papers may lie: on the plate and, by the overhang, beyond its two ends; never beyond its sides."""
         width, length = self.plate_mm
-        return box(0.0, -self.overhang_mm, width, length + self.overhang_mm)
+        return _rectangle(0.0, -self.overhang_mm, width, length + self.overhang_mm)
+
+
+@lru_cache(maxsize=64)
+def _rectangle(x0: float, y0: float, x1: float, y1: float) -> Polygon:
+    """Asked for thousands of times, so the same one each time."""
+    return box(x0, y0, x1, y1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,6 +305,28 @@ class Evening:
 
 
 @dataclass(frozen=True, slots=True)
+class BoxState:
+    """Which box, and as it was when: what a plan notes of the box that it was made from."""
+
+    id: str
+    """Of the box, wherever its file lies."""
+    state: str
+    """Digest of all that it holds: equal where the box holds the same again."""
+    file: str = field(default="", compare=False)
+    """Where it was read from; no plan notes that."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """What a box has for a batch."""
+
+    box: BoxState
+    papers: tuple[Paper, ...]
+    scraps: tuple[Scrap, ...]
+    dies: tuple[Die, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Batch:
     """All that a batch file says."""
 
@@ -306,6 +343,10 @@ class Batch:
     evening: Evening = field(default_factory=Evening)
     notes: tuple[str, ...] = ()
     """Remarks of the reader for the person: crowded papers, marks that are not cut, …"""
+    box: BoxState | None = None
+    """The box that its scraps come from, if they come from one."""
+    reads: tuple[Path, ...] = field(default=(), compare=False)
+    """Tables, folders and drawings that the batch file names: no output may take their place."""
 
     @property
     def demand(self) -> tuple[Demand, ...]:

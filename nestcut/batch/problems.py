@@ -108,7 +108,7 @@ class Problems:
         if len(self.found) == 1:
             raise self.found[0]
         number = len(self.found) + self.more
-        lines = [f"{number} things are to mend:"]
+        lines = [f"{number} things to mend:"]
         for err in self.found[:MOST_SHOWN]:
             where = replace(err.where, file=None) if err.where.file == self.file else err.where
             lines.append(f"  • {where}: {err.what}" if str(where) else f"  • {err.what}")

@@ -10,10 +10,10 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 from pydantic_core import PydanticCustomError
 
@@ -33,6 +33,7 @@ from nestcut.batch.model import (
     Machine,
     Paper,
     Scrap,
+    Stock,
     Wishes,
 )
 from nestcut.batch.problems import Problems, nearest
@@ -43,7 +44,7 @@ from nestcut.batch.toml import read_toml
 from nestcut.errors import BatchError, Where
 from nestcut.units import Units, format_length, format_pair, is_bare
 
-__all__ = ["batch_from_toml", "read_batch", "read_cards_csv", "read_scraps_csv"]
+__all__ = ["OpenBox", "batch_from_toml", "read_batch", "read_cards_csv", "read_scraps_csv"]
 
 MOST_BYTES = 5_000_000
 MOST_PIECES = 10**9
@@ -53,27 +54,34 @@ UNUSED_SECONDS: Final = ("seconds_per_pass", "seconds_per_die", "seconds_per_tri
 HANDY: Final = ("passes", "trims", "changes", "paper")
 """The order of wishes where more passes than the fewest are allowed and none is written: they are to save trims."""
 
+OpenBox: TypeAlias = Callable[[Path | None, Sequence[str], Sequence[str]], Stock]
+"""What a box has: (its file, None for the usual one; papers; dies) → stock. The room of the box brings it: this one knows no box."""
 
-def read_batch(path: str | os.PathLike[str]) -> Batch:
+
+def read_batch(path: str | os.PathLike[str], *, open_box: OpenBox | None = None) -> Batch:
     """Read a batch file (TOML), its drawings and tables.
 
+    Args:
+        open_box: opens the box that a batch names; None: such a batch is refused.
     Raises: BatchError or OutlineError, with file, key, value and mend; several things that are wrong
     are listed in one error.
     """
     file = shown(path)
     data = read_bytes(path, limit_bytes=MOST_BYTES, kind="a batch file (TOML)", error=BatchError)
     text = decode_text(data, where=Where(file=file), error=BatchError)
-    return batch_from_toml(text, folder=Path(path).parent, file=file)
+    return batch_from_toml(text, folder=Path(path).parent, file=file, open_box=open_box)
 
 
-def batch_from_toml(text: str, *, folder: Path, file: str = "the batch") -> Batch:
+def batch_from_toml(
+    text: str, *, folder: Path, file: str = "the batch", open_box: OpenBox | None = None
+) -> Batch:
     """The batch of a TOML text whose paths start at ``folder``. Raises: as :func:`read_batch`."""
     problems = Problems(file)
     data = read_toml(text, file)
     form = read_form(data, problems)
     problems.raise_if_any()
     assert form is not None
-    batch = _Builder(form, folder, problems, data).batch()
+    batch = _BatchBuilder(form, folder, problems, data, open_box).batch()
     problems.raise_if_any()
     return batch
 
@@ -99,10 +107,10 @@ def read_cards_csv(path: str | os.PathLike[str]) -> tuple[Card, ...]:
     return cards
 
 
-def _alone(path: str | os.PathLike[str]) -> tuple[_Builder, Path]:
+def _alone(path: str | os.PathLike[str]) -> tuple[_BatchBuilder, Path]:
     """A builder for a table without a batch file."""
     form = BatchForm.model_validate({"machine": {"plate": [1.0, 1.0], "clear": 0.0}})
-    return _Builder(form, Path(path).parent, Problems(shown(path))), Path(path)
+    return _BatchBuilder(form, Path(path).parent, Problems(shown(path))), Path(path)
 
 
 def _wishes(form: WishesForm) -> Wishes:
@@ -112,13 +120,19 @@ def _wishes(form: WishesForm) -> Wishes:
     return Wishes(HANDY, form.extra_passes) if form.extra_passes else Wishes()
 
 
-class _Builder:
+class _BatchBuilder:
     """Makes the values of a batch from its form, noting what is wrong on the way."""
 
     def __init__(
-        self, form: BatchForm, folder: Path, problems: Problems, data: Mapping[str, Any] | None = None
+        self,
+        form: BatchForm,
+        folder: Path,
+        problems: Problems,
+        data: Mapping[str, Any] | None = None,
+        open_box: OpenBox | None = None,
     ) -> None:
         self.form = form
+        self.open_box = open_box
         self.data = data or {}
         self.folder = folder
         self.problems = problems
@@ -144,6 +158,10 @@ class _Builder:
         asked_cards = cards_asked(
             form.cards, self._tables(form.cards_csv, "cards_csv"), problems.file, problems
         )
+        stock = self._stock(asked_scraps, asked_cards, papers, dies)
+        if stock is not None:
+            papers += stock.papers
+            dies |= {die.name: die for die in stock.dies}
         scraps = self.scraps(asked_scraps, [paper.name for paper in papers])
         cards = self.cards(asked_cards, list(dies), [paper.name for paper in papers])
         batch = Batch(
@@ -151,13 +169,15 @@ class _Builder:
             machine=machine,
             hand=hand,
             papers=papers,
-            scraps=scraps,
+            scraps=scraps if stock is None else stock.scraps,
             dies=tuple(die for die in dies.values() if die is not None),
             cards=cards,
             kits=form.klass.kits,
             spares=form.klass.spares,
             wishes=_wishes(form.wishes),
+            reads=(*self._reads(), *(() if stock is None else (Path(stock.box.file),))),
             evening=Evening(form.evening.start, form.evening.break_every, form.evening.break_minutes),
+            box=None if stock is None else stock.box,
         )
         if not problems.found:
             plate = self.data.get("machine", {}).get("plate", ())
@@ -209,6 +229,59 @@ class _Builder:
         seconds = HandSeconds(**written, pace=form.pace, dies=form.dies)
         return Hand(form.web, form.edge, form.gap, form.papers, form.trims, seconds)
 
+    def _stock(
+        self,
+        asked_scraps: Sequence[AskedScrap],
+        asked_cards: Sequence[AskedCard],
+        papers: Sequence[Paper],
+        dies: Mapping[str, Die | None],
+    ) -> Stock | None:
+        """What the box holds of the papers and dies that cards ask for; None where the batch has stock of its own."""
+        form, at = self.form, ("box",)
+        if form.box is None:
+            return None
+        if asked_scraps:
+            self.problems.add(
+                "the batch takes its scraps from a box, and lists scraps as well",
+                mend="put them into the box (nestcut box add), or leave box out",
+                at=at,
+            )
+            return None
+        lines = [line for card in asked_cards for line in card.lines]
+        wanted_papers = list(dict.fromkeys(name for line in lines for name in line.papers))
+        wanted_dies = list(dict.fromkeys(name for line in lines for name in line.dies))
+        stock = None
+        with self.problems.catching(at):
+            if self.open_box is None:
+                raise BatchError(
+                    "this batch takes its scraps and dies from a box, which is not read here",
+                    mend="read it with nestcut.read, or nestcut plan",
+                )
+            stock = self.open_box(self.folder / form.box if form.box else None, wanted_papers, wanted_dies)
+        if stock is None:
+            return None
+        for kind, own, boxed in (
+            ("paper", [one.name for one in papers], [one.name for one in stock.papers]),
+            ("die", list(dies), [one.name for one in stock.dies]),
+        ):
+            for name in sorted(set(own) & set(boxed)):
+                self.problems.add(
+                    f'the {kind} "{name}" is in the batch and in the box',
+                    mend="remove it here: the box knows it",
+                    at=(f"{kind}s", name),
+                )
+        if len(stock.scraps) > forms.MOST_SCRAPS:
+            self.problems.add(
+                f"the box holds {len(stock.scraps):,} scraps of the papers that are asked for, which are too many",
+                mend=f"at most {forms.MOST_SCRAPS:,} can be planned for; ask for fewer papers",
+                at=at,
+            )
+        self.notes.append(
+            f"Scraps and dies are those of the box (state {stock.box.state}). When all is cut, nestcut box after "
+            "puts back what is left."
+        )
+        return stock
+
     def _names(self, names: Iterable[str], table: str, most: int) -> dict[str, str]:
         """Clean name → the name as written, of a table whose keys are names."""
         found: dict[str, str] = {}
@@ -221,7 +294,7 @@ class _Builder:
                 continue
             if name in found:
                 self.problems.add(
-                    f'"{name}" is there twice', mend="names look the same; change one", at=(table,)
+                    f'"{name}" appears twice', mend="names look the same; change one", at=(table,)
                 )
             found[name] = written
         if len(found) > most:
@@ -244,6 +317,13 @@ class _Builder:
             with self.problems.catching((key,)):
                 found.append(beside(self.folder, text, suffix=".csv", may_leave=False))
         return found
+
+    def _reads(self) -> tuple[Path, ...]:
+        """Tables, folders and drawings that the file names."""
+        form = self.form
+        drawings = [one.outline for one in (*form.dies.values(), *form.scraps)]
+        texts = [*form.scraps_csv, *form.cards_csv, *form.dies_folder, *drawings]
+        return tuple(self.folder / text.replace("\\", "/") for text in texts if text)
 
     def _die_drawings(self) -> dict[str, Path]:
         """Name → drawing of every SVG in the folders of dies."""
@@ -285,7 +365,7 @@ class _Builder:
             at = ("dies", name, "outline") if name in listed else ("dies_folder", name)
             with self.problems.catching(at):
                 dies[name] = self._die(name, form, drawings.get(name))
-        if not dies and not self.problems.found:
+        if not dies and self.form.box is None and not self.problems.found:
             self.problems.add(
                 "there are no dies", mend='add one: [dies.campion] with outline = "campion.svg"', at=("dies",)
             )
@@ -398,6 +478,8 @@ class _Builder:
         mend = f'did you mean "{guess}"? Or add a table {table}' if guess else f"add a table {table}"
         if not guess and known:
             mend += f", or use one of: {listed}"
+        if self.form.box is not None:
+            mend = f"put it into the box (nestcut box list shows what is there), or {mend}"
         self.problems.add(f'the {kind} "{name}" is not known', mend=mend, at=at)
 
     def _not_too_many(self, batch: Batch) -> None:

@@ -118,16 +118,16 @@ def refuse_too_large(
         if not fits_plate(die, machine, hand):
             what = (
                 f"the die with its rim ({_box(die.rim)}) is larger than the plate's window "
-                f"({format_length(width)} × {format_length(length)}) in every turn that is allowed"
+                f"({format_length(width)} × {format_length(length)}) at every allowed turn"
             )
-            mend = "use a larger plate, allow other turns, or leave it out"
+            mend = "use a larger plate, allow other turns, or leave the die out"
         elif die.name in asked and not paper_fits_plate(die, machine, hand):
             what = (
-                f"the die lies on the plate, but not the paper under it: cut and edge take {_box(die.cut, hand.edge_mm)} "
-                f"of paper, the plate is {format_pair(*machine.plate_mm)}, and no paper may stick out sideways, nor more "
-                f"than {format_length(machine.overhang_mm)} at the ends"
+                f"the die fits on the plate, but the paper under it does not: the cut with its edge needs "
+                f"{_box(die.cut, hand.edge_mm)} of paper, the plate is {format_pair(*machine.plate_mm)}, and paper may not "
+                f"stick out sideways, or by more than {format_length(machine.overhang_mm)} at the ends"
             )
-            mend = "use a smaller edge or a larger plate, allow other turns, or leave it out"
+            mend = "use a smaller edge or a larger plate, allow other turns, or leave the die out"
         else:
             continue
         if die.name in asked or die.name in listed:
@@ -185,8 +185,8 @@ def _on_hands(batch: Batch) -> Iterable[str]:
     if machine.clear_mm < hand.edge_mm - rim - 1e-9:
         yield (
             f"Clear ({format_length(machine.clear_mm)}) is less than edge minus the rim of {name} "
-            f"({format_length(hand.edge_mm - rim)}): a die at the plate's edge finds no paper wide enough "
-            "beneath it that does not stick out sideways."
+            f"({format_length(hand.edge_mm - rim)}): the paper under a die at the plate's "
+            "edge would stick out sideways."
         )
 
 

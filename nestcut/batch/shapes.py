@@ -49,9 +49,7 @@ def beside(folder: Path, text: str, *, suffix: str, may_leave: bool) -> Path:
         guess = _neighbour(full, suffix)
         raise BatchError(
             f'there is no {"file" if suffix else "folder"} "{text}"',
-            mend=f'did you mean "{guess}"?'
-            if guess
-            else "look for a slip in the path; it starts at the batch file",
+            mend=f'did you mean "{guess}"?' if guess else "check the path; it starts at the batch file",
         )
     return full
 

@@ -45,7 +45,7 @@ class Misfit:
 
 
 @dataclass(frozen=True, slots=True)
-class _Cut:
+class _KnownCut:
     """What is known of the cut of a die."""
 
     die: Die
@@ -61,7 +61,7 @@ class Holding:
     """Which scraps hold a die that is asked for in their paper."""
 
     batch: Batch
-    _cuts: dict[str, _Cut] = field(default_factory=dict)
+    _cuts: dict[str, _KnownCut] = field(default_factory=dict)
     _known: dict[tuple[str, int], bool] = field(default_factory=dict)
 
     def asked(self, paper: str) -> list[Die]:
@@ -113,13 +113,15 @@ class Holding:
                 return True
         return False
 
-    def _cut(self, die: Die) -> _Cut:
+    def _cut(self, die: Die) -> _KnownCut:
         if die.name not in self._cuts:
             points = hull_points(die.cut)
             angles = np.radians(np.arange(0.0, 180.0, _STEP_DEG))
             sines, cosines = sines_cosines(angles)
             widths = np.ptp(cosines[:, None] * points[:, 0] + sines[:, None] * points[:, 1], axis=1)
-            self._cuts[die.name] = _Cut(die, hull_width(points), hull_diameter(points), die.cut.area, widths)
+            self._cuts[die.name] = _KnownCut(
+                die, hull_width(points), hull_diameter(points), die.cut.area, widths
+            )
         return self._cuts[die.name]
 
     def _holds_any(self, scrap: Scrap, dies: Sequence[Die]) -> bool:
@@ -225,9 +227,7 @@ def on_stock(batch: Batch, asked: Sequence[AskedScrap], units: Units | None, pro
     listed = [scrap.id for scraps in small.values() for scrap in scraps]
     if listed:
         more = f" and {len(listed) - 5} more" if len(listed) > 5 else ""
-        remarks.append(
-            f"Too small for any die that is asked for in its paper: {', '.join(listed[:5])}{more}."
-        )
+        remarks.append(f"Too small for every die that needs its paper: {', '.join(listed[:5])}{more}.")
     return remarks
 
 
@@ -241,8 +241,8 @@ def _told(holding: Holding, scraps: Sequence[Scrap], *, bare: bool) -> tuple[str
     lack_mm = math.ceil(misfit.lack_mm * 10 - 1e-6) / 10
     what = (
         ("its only scrap holds" if len(scraps) == 1 else f"none of its {len(scraps):,} scraps holds")
-        + f" a die that is to cut it: {misfit.die.name} takes {needs}, an edge of {format_length(edge_mm)} all round "
-        f"included, and the scrap that comes nearest is {size}"
+        + f" a die that must cut it: {misfit.die.name} needs {needs}, including an edge of {format_length(edge_mm)} "
+        f"all round, and the best scrap is {size}"
         + (f", too small by {format_length(lack_mm)} at least" if lack_mm > 0 else "")
     )
     if len(scraps) == 1:
@@ -251,7 +251,7 @@ def _told(holding: Holding, scraps: Sequence[Scrap], *, bare: bool) -> tuple[str
     if bare and small and holding.would_hold(scraps, factor=_INCH_MM):
         return what, (
             f'the size is read as {size}; if it is in inches, write units = "in" at the top of the batch file, '
-            'or the unit behind each size: "4 in"'
+            'or the unit after each size: "4 in"'
         )
     if holding.would_hold(scraps, edge_mm=0.0):
         return what, "use a smaller edge ([hand] edge), larger scraps or a smaller die"
@@ -266,9 +266,9 @@ def _like_inches(asked: Sequence[AskedScrap]) -> Iterable[str]:
             sides.setdefault(one.at.file or "", []).append(one.sides_mm)
     for file, found in sides.items():
         if max(max(pair) for pair in found) < LIKE_INCHES_MM:
-            more = f", and {len(found) - 1} more likewise" if len(found) > 1 else ""
+            more = f", and {len(found) - 1} more" if len(found) > 1 else ""
             yield (
-                f"{file}: a size without a unit is read as {format_pair(*found[0])}{more}; if that is in inches, write "
+                f"{file}: a size without a unit is read as {format_pair(*found[0])}{more}; if it is in inches, write "
                 'units = "in" at the top of the batch file.'
             )
 

@@ -18,7 +18,7 @@ from nestcut._files import decode_text, read_bytes, shown
 from nestcut.batch.problems import Problems, nearest, show_value
 from nestcut.errors import BatchError, Where
 
-__all__ = ["CARD_COLUMNS", "SCRAP_COLUMNS", "Row", "card_rows", "scrap_rows"]
+__all__ = ["CARD_COLUMNS", "SCRAP_COLUMNS", "TableRow", "card_rows", "scrap_rows"]
 
 MOST_BYTES = 20_000_000
 MOST_ROWS = 100_000
@@ -45,7 +45,7 @@ _NEEDED_FOR_CARDS = ("card", "dies", "papers", "count")
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class TableRow:
     """A row of a table: its line in the file and the texts of the cells that are filled, by column."""
 
     line: int
@@ -57,12 +57,12 @@ class Row:
         return int(text) if text.isascii() and text.isdigit() and len(text) < 20 else text
 
 
-def scrap_rows(path: str | os.PathLike[str], problems: Problems) -> Iterator[Row]:
+def scrap_rows(path: str | os.PathLike[str], problems: Problems) -> Iterator[TableRow]:
     """The rows of a table of scraps. Raises BatchError when it is no such table."""
     return _rows(path, SCRAP_COLUMNS, _NEEDED_FOR_SCRAPS, problems)
 
 
-def card_rows(path: str | os.PathLike[str], problems: Problems) -> Iterator[Row]:
+def card_rows(path: str | os.PathLike[str], problems: Problems) -> Iterator[TableRow]:
     """The rows of a table of cards. Raises BatchError when it is no such table."""
     return _rows(path, CARD_COLUMNS, _NEEDED_FOR_CARDS, problems)
 
@@ -76,7 +76,7 @@ def _rows(
     columns: Mapping[str, tuple[str, ...]],
     needed: tuple[str, ...],
     problems: Problems,
-) -> Iterator[Row]:
+) -> Iterator[TableRow]:
     where = Where(file=shown(path))
     data = read_bytes(path, limit_bytes=MOST_BYTES, kind="a table (CSV)", error=BatchError)
     text = decode_text(data, where=where, error=BatchError, utf16=True)
@@ -153,7 +153,7 @@ def _header(
                 where=where,
             )
         if column in header:
-            raise BatchError(f'the column "{column}" is there twice', mend="keep one of them", where=where)
+            raise BatchError(f'the column "{column}" appears twice', mend="keep one of them", where=where)
         header.append(column)
     missing = [column for column in needed if column not in header]
     if missing:
@@ -165,7 +165,7 @@ def _header(
     return header
 
 
-def _row(cells: list[str], header: list[str | None], where: Where, problems: Problems) -> Row | None:
+def _row(cells: list[str], header: list[str | None], where: Where, problems: Problems) -> TableRow | None:
     filled: dict[str, str] = {}
     for position, cell in enumerate(cells):
         text = cell.strip()
@@ -182,4 +182,4 @@ def _row(cells: list[str], header: list[str | None], where: Where, problems: Pro
             )
             return None
         filled[column] = text
-    return Row(where.line or 0, filled)
+    return TableRow(where.line or 0, filled)

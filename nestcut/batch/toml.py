@@ -38,7 +38,7 @@ def read_toml(text: str, file: str) -> dict[str, Any]:
             shown_line = f": {show_value(lines[line - 1].strip())}" if line <= len(lines) else ""
         raise BatchError(
             f"this is not TOML{shown_line} ({_printable(what)})",
-            mend='look for a missing quote, bracket or comma; texts and inches stand in quotes: "red", \'2.5"\'',
+            mend='look for a missing quote, bracket or comma; texts and inches need quotes: "red", \'2.5"\'',
             where=Where(file=file, line=line),
         ) from None
     except RecursionError:

@@ -1,4 +1,4 @@
-"""The command line: ``nestcut plan``, ``estimate``, ``fill``, ``check``, ``dies``, ``demo``.
+"""The command line: ``nestcut plan``, ``estimate``, ``fill``, ``check``, ``dies``, ``demo``, ``box``.
 
 Heavy libraries are imported inside the commands, so that ``nestcut --help`` answers at once.
 
@@ -14,6 +14,7 @@ from typing import Annotated
 
 import typer
 
+from nestcut.cli import box as _box
 from nestcut.cli import check as _check
 from nestcut.cli import demo as _demo
 from nestcut.cli import dies as _dies
@@ -41,6 +42,7 @@ app.command("fill")(_fill.fill)
 app.command("check")(_check.check)
 app.command("dies")(_dies.dies)
 app.command("demo")(_demo.demo)
+app.add_typer(_box.app, name="box")
 
 
 def _print_version(wanted: bool) -> None:

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from nestcut.cli.console import INCOMPLETE, plain_errors, print_json
+from nestcut.units import counted
 
 __all__ = ["check"]
 
@@ -19,15 +20,15 @@ def check(
         bool,
         typer.Option(
             "--proof",
-            help="Recompute what the lower bound rests on, too, within --seconds and 1 GiB of memory.",
+            help="Also check the proof of the lower bound, within --seconds and 1 GiB of memory.",
         ),
     ] = False,
-    seconds: Annotated[float, typer.Option("--seconds", min=1.0, help="Most seconds for --proof.")] = 300.0,
+    seconds: Annotated[float, typer.Option("--seconds", min=1.0, help="Time limit for --proof.")] = 300.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print the report as JSON.")] = False,
 ) -> None:
     """Check a plan.json from the file alone and name every broken rule.
 
-    Exit code 1 for a broken plan, or a proof that was not gone through.
+    Exit code 1: the plan breaks a rule, or its proof was not verified.
     """
     with plain_errors():
         from nestcut.checks import check_plan, check_proof
@@ -63,9 +64,9 @@ def check(
             typer.echo(f"Broken: {fault}")
         for fault in faults:
             if fault.rule == "undecided":
-                typer.echo(f"Not known: {fault.message}. That says nothing against it.")
+                typer.echo(f"Undecided: {fault.message}. This does not mean that it is wrong.")
         if broken:
-            typer.echo(f"{path}: {len(broken)} broken rule{'s' if len(broken) != 1 else ''}")
+            typer.echo(f"{path}: {counted(len(broken), 'broken rule')}")
         else:
             typer.echo(f"{path}: every other rule holds, but the lower bound was not verified.")
     else:

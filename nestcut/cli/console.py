@@ -32,7 +32,9 @@ __all__ = [
 ]
 
 INCOMPLETE = 1
+"""Exit code: a plan stands, but not all that was asked is met."""
 BAD_INPUT = 2
+"""Exit code: something that was given can't be used."""
 MOST_SEED = 1_000_000_000
 """The solvers take seeds of 31 bits, and some steps add to the one that is given."""
 
@@ -78,7 +80,7 @@ class Interrupt:
             stop_at_once()
         self.asked.set()
         with suppress(OSError):
-            os.write(2, b"\nStopping: the best plan so far is kept. Ctrl-C once more stops at once.\n")
+            os.write(2, b"\nStopping: the best plan so far is kept. Press Ctrl-C again to stop at once.\n")
 
     def __call__(self) -> bool:
         """True once Ctrl-C was pressed."""
@@ -145,11 +147,7 @@ class ProgressLine:
             return
         text = phase
         if passes is not None:
-            text = (
-                f"{passes} passes"
-                + (f" (no plan below {bound})" if bound is not None else "")
-                + f" · {phase}"
-            )
+            text = f"{passes} passes" + (f" (at least {bound})" if bound is not None else "") + f" · {phase}"
         if self._progress is not None:
             spent = time.monotonic() - self._start_s
             self._progress.update(self._task, description=text, completed=min(spent, self._limit_s))

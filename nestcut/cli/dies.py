@@ -109,7 +109,7 @@ def _refuse_to_spoil(out: Path) -> None:
         ours = False
     if not ours:
         raise OutputError(
-            "there is something of this name that is no contact sheet of nestcut, so it is left alone",
+            "this exists already and is not a contact sheet of nestcut, so it is left alone",
             mend="name a new file with --out",
             where=where,
         )

@@ -11,6 +11,7 @@ import typer
 
 from nestcut.cli.console import MOST_SEED, STOPPED, Interrupt, plain_errors, print_json, run_apart
 from nestcut.errors import InputError, Where
+from nestcut.units import counted, minutes_words
 
 if TYPE_CHECKING:
     from nestcut.batch import Batch
@@ -19,13 +20,14 @@ if TYPE_CHECKING:
 __all__ = ["estimate"]
 
 MOST_KITS = 1_000_000
+"""As many as a batch may ask for."""
 
 
 def estimate(
     batch: Annotated[Path, typer.Argument(help="The batch file (TOML).")],
     kits: Annotated[
         str | None,
-        typer.Option("--kits", help="Kit numbers to compare, as in 12,50,200; else the batch's own."),
+        typer.Option("--kits", help="Numbers of kits to compare, as in 12,50,200. Default: the batch's own."),
     ] = None,
     seconds: Annotated[
         float, typer.Option("--seconds", min=0.5, max=3600, help="Time limit for all of them.")
@@ -33,18 +35,21 @@ def estimate(
     seed: Annotated[int, typer.Option("--seed", min=0, max=MOST_SEED, help="Same seed, same estimate.")] = 0,
     ideas: Annotated[
         bool,
-        typer.Option("--what-if", help="Also tell what another die, plate, kit or fewer spares would do."),
+        typer.Option(
+            "--what-if",
+            help="Also tell what another die, a longer plate, one kit more or fewer spares would change.",
+        ),
     ] = False,
     trade: Annotated[
-        bool, typer.Option("--trade-off", help="Also tell how many passes fewer lay-ups would cost.")
+        bool, typer.Option("--trade-off", help="Also tell how many more passes fewer lay-ups would take.")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the table as JSON.")] = False,
 ) -> None:
-    """Estimate passes, time and paper for one or several numbers of kits; no lay-outs are written."""
+    """Estimate passes, time and paper for one or several numbers of kits; no files are written."""
     interrupt = Interrupt()
     with plain_errors():
         numbers = _kit_numbers(kits)
-        from nestcut.batch import read_batch
+        from nestcut.box import read_batch
         from nestcut.passes import estimate as estimate_kits
         from nestcut.passes import trade_off, what_if
 
@@ -89,14 +94,13 @@ def _print(
     for heading in ("kits", "pieces", "passes", "at least", "lay-ups", "time", "paper", "of stock", "short"):
         table.add_column(heading, justify="left" if heading == "short" else "right")
     for row in rows:
-        minutes = round(row.minutes)
         table.add_row(
             str(row.kits),
             str(row.pieces),
             str(row.passes),
             str(row.bound),
             str(row.changes),
-            f"{minutes // 60} h {minutes % 60:02d}" if minutes >= 90 else f"{minutes} min",
+            minutes_words(row.minutes),
             f"{row.paper_mm2 / 100:.0f} cm²",
             f"{100 * row.share_of_stock:.0f} %",
             ", ".join(f"{paper}: {n} pieces" for paper, n in sorted(row.short.items())) or "–",
@@ -111,9 +115,9 @@ def _print(
             typer.echo(f"  {answer.to_json()['sentence']}")
         if not answers:
             if any(sum(row.short.values()) < row.pieces for row in rows):
-                typer.echo("  nothing that was asked changes the passes")
+                typer.echo("  nothing that was tried changes the number of passes")
             else:
-                typer.echo("  nothing can be cut from the scraps in stock: that comes first")
+                typer.echo("  nothing can be cut from the scraps in stock: first get more paper")
     if points is not None:
         typer.echo(f"Lay-ups and passes (for {counted(asked.kits, 'kit')}):")
         for point in points:
@@ -122,11 +126,6 @@ def _print(
                 f"  {counted(point.layups, 'lay-up')}, {counted(point.dies_set_up, 'die')} to set up: "
                 f"{counted(point.passes, 'pass', 'passes')}{best}"
             )
-
-
-def counted(number: int, noun: str, many: str | None = None) -> str:
-    """ "1 lay-up", "2 lay-ups", "3 passes"."""
-    return f"{number} {noun if number == 1 else many or noun + 's'}"
 
 
 def _kit_numbers(text: str | None) -> list[int]:

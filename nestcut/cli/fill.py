@@ -19,7 +19,7 @@ from nestcut.cli.console import (
     print_json,
     run_apart,
 )
-from nestcut.cli.fill_whole import Layout, Task, keep_whole_of
+from nestcut.cli.fill_whole import Layout, WholeFillTask, keep_whole_of
 from nestcut.errors import InputError, Where
 
 if TYPE_CHECKING:
@@ -44,9 +44,7 @@ def fill(
         ),
     ],
     ratio: Annotated[str | None, typer.Option("--ratio", help="Proportions of the dies, as in 3,1.")] = None,
-    count: Annotated[
-        str | None, typer.Option("--count", help="At most so many of each die, as in 12,4.")
-    ] = None,
+    count: Annotated[str | None, typer.Option("--count", help="Most pieces of each die, as in 12,4.")] = None,
     keep_whole: Annotated[
         bool,
         typer.Option(
@@ -82,13 +80,13 @@ def fill(
         counts = _whole_numbers(count, "--count", len(read))
         if keep_whole and counts is None:
             raise InputError(
-                "nothing says how many pieces are wanted",
+                "the number of pieces is missing",
                 mend="add --count, as in --count 12,4",
                 where=Where(element="--keep-whole"),
             )
         if out is not None:
             check_writable(out)
-        task = Task(
+        task = WholeFillTask(
             outline, read, counts, ratios, allowed, web_mm, edge_mm, seconds, seed, workers, interrupt
         )
         with ProgressLine(seconds=seconds, quiet=as_json) as progress:
@@ -115,12 +113,12 @@ def fill(
         for line in _summary(outline, read, placed, tally, bound, reason, keep_whole=keep_whole):
             typer.echo(line)
         if out is not None:
-            typer.echo(f"Drawn true to size in {out / 'fill.svg'}")
+            typer.echo(f"Drawn at true size in {out / 'fill.svg'}")
     if interrupt.asked.is_set():
         raise typer.Exit(STOPPED)
 
 
-def _most(task: Task, progress: ProgressLine) -> tuple[Layout, float, str]:
+def _most(task: WholeFillTask, progress: ProgressLine) -> tuple[Layout, float, str]:
     from nestcut.placement import Part, fill_region
 
     parts = [
@@ -164,8 +162,8 @@ def _summary(
         lines.append(f"No layout can hold more than {math.floor(bound + 1e-9)} cuts: {reason}.")
     if len(dies) > 1 and any(d.has_opening for d in dies):
         lines.append(
-            "Openings of a cut count as gone with it: a piece out of an opening must be cut in the same pass, "
-            "and is not looked for here."
+            "The opening of a cut counts as used: a piece from it would have to be cut in the same pass, "
+            "which fill does not look for."
         )
     passes = max((math.ceil(n / d.copies) for n, d in zip(tally, dies, strict=True)), default=0)
     lines.append(f"With one copy of each die that is at least {passes} passes.")

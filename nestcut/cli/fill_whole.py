@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from nestcut.batch import Die
     from nestcut.batch.model import Pose
 
-__all__ = ["Layout", "Task", "keep_whole_of"]
+__all__ = ["Layout", "WholeFillTask", "keep_whole_of"]
 
 Layout = list[tuple[int, "Pose"]]
 
@@ -23,7 +23,7 @@ _SIDES = (("right", (1.0, 0.0)), ("lower", (0.0, 1.0)), ("left", (-1.0, 0.0)), (
 
 
 @dataclass(frozen=True)
-class Task:
+class WholeFillTask:
     """What is to be cut from which scrap, and how long the search may take."""
 
     outline: Polygon
@@ -39,7 +39,7 @@ class Task:
     stop: Interrupt
 
 
-def keep_whole_of(task: Task) -> tuple[Layout, float, str]:
+def keep_whole_of(task: WholeFillTask) -> tuple[Layout, float, str]:
     """The layout that leaves most in one piece: cuts, their number, and what stays whole in plain words.
 
     Raises: InputError where no place was found for all pieces.
@@ -49,15 +49,15 @@ def keep_whole_of(task: Task) -> tuple[Layout, float, str]:
     found = _of_sheet(task) if task.outline.equals(box(*task.outline.bounds)) else _of_scrap(task)
     if found is None:
         raise InputError(
-            "these pieces do not fit on the sheet, as far as the search could see",
-            mend="ask for fewer pieces, give more time with --seconds, or take a larger sheet",
+            "no place was found for all these pieces on the sheet",
+            mend="ask for fewer pieces, allow more time with --seconds, or take a larger sheet",
             where=Where(element="--count"),
         )
     layout, reason = found
     return layout, float(sum(task.counts or [])), reason
 
 
-def _of_sheet(task: Task) -> tuple[Layout, str] | None:
+def _of_sheet(task: WholeFillTask) -> tuple[Layout, str] | None:
     """Both ways to cut a strip off a rectangular sheet; the one that leaves the larger rectangle."""
     from nestcut.batch.model import Pose
     from nestcut.placement import Part, least_length
@@ -106,7 +106,7 @@ def _of_sheet(task: Task) -> tuple[Layout, str] | None:
     return None if best is None else best[1:]
 
 
-def _of_scrap(task: Task) -> tuple[Layout, str] | None:
+def _of_scrap(task: WholeFillTask) -> tuple[Layout, str] | None:
     """The four sides of a scrap of any form; the one behind whose straight cut most paper stays in one piece."""
     from nestcut.placement import Part, least_reach
 

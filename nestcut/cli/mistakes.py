@@ -13,7 +13,6 @@ import sys
 import tempfile
 import traceback
 from contextlib import suppress
-from importlib import metadata
 from pathlib import Path
 
 import typer
@@ -38,9 +37,9 @@ def tell_mistake(err: BaseException) -> int:
     if plan:
         where = f"the files {kept} and {plan}"
     typer.echo(
-        f"Error: nestcut made a mistake of its own ({what})\n"
-        f"  It is not your doing, and no half-written output is left.\n"
-        f"  To mend: send us {where}, with the files you gave and the command; another --seed may get round it",
+        f"Error: this is a mistake in nestcut ({what})\n"
+        f"  It is not your fault, and no half-written output is left.\n"
+        f"  To mend: send us {where}, with the files you gave and the command; another --seed may avoid it",
         err=True,
     )
     if os.environ.get(TRACEBACK, "0") not in ("", "0"):
@@ -66,6 +65,8 @@ def _keep_plan(err: BaseException, report: Path | None) -> Path | None:
 
 
 def _report(err: BaseException) -> str:
+    from importlib import metadata
+
     lines = [
         "nestcut: report of an unexpected failure",
         f"command: {' '.join(sys.argv)}",

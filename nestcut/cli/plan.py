@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from nestcut import _stopwatch
 from nestcut.cli.console import (
     INCOMPLETE,
     MOST_SEED,
@@ -20,14 +20,13 @@ from nestcut.cli.console import (
     run_apart,
 )
 from nestcut.cli.reserve import limit_seconds, search_seconds
+from nestcut.units import counted, minutes_words
 
 if TYPE_CHECKING:
     from nestcut.plans import Plan
 
 __all__ = ["plan", "plan_into", "summary_lines"]
 
-LOADING_S = 8.0
-"""Kernels are loaded in less; what takes longer is compiled, also where a first run was broken off midway."""
 LONGEST_BY_WORK_S = 3600.0
 """Where tries are counted and no time limit is given."""
 
@@ -43,8 +42,8 @@ def plan(
             "--seconds",
             min=1,
             max=86400,
-            help="Time limit, reading and writing included; one that is too short for the batch is refused. "
-            "Without it: 30, or what a very large class takes at least.",
+            help="Time limit, reading and writing included. If it is too short for the batch, nestcut tells you the "
+            "minimum. Default: 30, or more where a very large class needs it.",
         ),
     ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, max=MOST_SEED, help="Same seed, same plan.")] = 0,
@@ -60,8 +59,8 @@ def plan(
             "--work",
             min=1,
             max=1_000_000,
-            help="Stop after so many tries of the search instead of by the clock: with one worker the same plan on any "
-            "machine, without ideas. --seconds still ends it; without one, an hour.",
+            help="Stop after so many tries instead of by the clock: with one worker, every machine makes the same plan, "
+            "without ideas. --seconds still ends it (default: one hour).",
         ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON.")] = False,
@@ -82,26 +81,26 @@ def plan_into(
     as_json: bool,
 ) -> None:
     """Read, plan, write and tell; ``seconds`` None: as long as is usual. Ends the command with the exit code that fits."""
-    begin = time.monotonic()
+    begin = _stopwatch.seconds()
     interrupt = Interrupt()
     with plain_errors():
-        from nestcut.batch import read_batch
+        from nestcut.box import changed_meanwhile, read_batch, replaces_unsettled
         from nestcut.folder import check_writable, write_plan_folder
         from nestcut.passes import plan_batch
+        from nestcut.passes.advice.prepare import prepare
 
         asked = read_batch(batch)
         allowed_s = limit_seconds(asked, LONGEST_BY_WORK_S if work and seconds is None else seconds)
-        check_writable(folder, batch=batch)
+        check_writable(folder, batch=batch, reads=asked.reads)
+        if remark := replaces_unsettled(asked, folder):
+            typer.echo(f"Note: {remark}", err=True)
         with ProgressLine(seconds=allowed_s, quiet=as_json) as progress:
-            loading = time.monotonic()
-            ready = run_apart(lambda: _ready(progress))
-            now = time.monotonic()
-            if not ready or now - loading > LOADING_S:
-                begin = now  # kernels are compiled once a machine: that is nobody's evening
+            run_apart(prepare)
+            now = _stopwatch.seconds()
             limit, enough = search_seconds(asked, allowed_s, now - begin)
 
             def stop() -> bool:
-                return interrupt() or (progress.has_plan and time.monotonic() > now + enough)
+                return interrupt() or (progress.has_plan and _stopwatch.seconds() > now + enough)
 
             # Before this there is nothing to keep: Ctrl-C stops at once.
             with interrupt:
@@ -119,6 +118,8 @@ def plan_into(
                 )
         with interrupt:
             write_plan_folder(result, folder)
+        if remark := changed_meanwhile(asked):
+            typer.echo(f"Note: {remark}", err=True)
     if as_json:
         print_json(summary_json(result, folder))
     else:
@@ -130,20 +131,6 @@ def plan_into(
         raise typer.Exit(INCOMPLETE)
 
 
-def _ready(progress: ProgressLine) -> bool:
-    """Load the kernels of the search; False where they had to be compiled first."""
-    from nestcut.passes.advice.prepare import prepare
-
-    told: list[str] = []
-
-    def tell(text: str) -> None:
-        told.append(text)
-        progress(0.0, None, None, text)
-
-    prepare(tell)
-    return not told
-
-
 def summary_json(result: Plan, folder: Path) -> dict[str, Any]:
     """The numbers that a person reads first."""
     total = result.totals
@@ -153,6 +140,7 @@ def summary_json(result: Plan, folder: Path) -> dict[str, Any]:
         "passes": total.passes,
         "bound": result.bound.passes,
         "reason": result.bound.reason,
+        "bound_minutes": result.bound.minutes,
         "cranks": total.cranks,
         "changes": total.changes,
         "trims": total.trims,
@@ -193,9 +181,10 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         lines.append(f"Nothing can be cut: {bound.reason}")
     else:
         lines.append(f"{total.passes} passes, {best}: {bound.reason}")
+        least = "" if bound.minutes is None else f" (no plan takes less than {minutes_words(bound.minutes)})"
         lines.append(
-            f"About {_duration(total.minutes)}, {_count(total.cranks, 'crank')}, {_count(total.actions.papers_moved, 'paper')} "
-            f"moved; {_count(total.changes, 'lay-up')} to set up, {_count(total.trims, 'trim')}, {_count(total.pieces, 'piece')}"
+            f"About {minutes_words(total.minutes)}{least}, {counted(total.cranks, 'crank')}, {counted(total.actions.papers_moved, 'paper')} "
+            f"moved; {counted(total.changes, 'lay-up')} to set up, {counted(total.trims, 'trim')}, {counted(total.pieces, 'piece')}"
         )
     used = {p.scrap for a_pass in result.passes for p in a_pass.papers} | {t.scrap for t in result.trims}
     stock = {s.id: s.paper for s in result.scraps}
@@ -209,16 +198,16 @@ def summary_lines(result: Plan, folder: Path) -> list[str]:
         )
     for s in result.short:
         what = f"paper {s.paper}" if s.paper else "die " + ", ".join(s.dies)
-        sheets = " or ".join(f"{_count(n, f'{size} sheet')}" for size, n in sorted(s.sheets.items()) if n)
+        sheets = " or ".join(f"{counted(n, f'{size} sheet')}" for size, n in sorted(s.sheets.items()) if n)
         lines.append(
-            f"Short: {what}: {_count(s.pieces, 'piece')}, {s.area_mm2:.0f} mm²"
+            f"Short: {what}: {counted(s.pieces, 'piece')}, {s.area_mm2:.0f} mm²"
             + (f"; buy {sheets}" if sheets else "")
             + (" (proved)" if s.proved else " (not proved)")
             + f": {s.reason}"
         )
     if not result.complete:
         wanted, met = sum(d.count for d in result.demand), sum(d.met for d in result.demand)
-        lines.append(f"Not all of the demand is met: {met} of {wanted} pieces.")
+        lines.append(f"Some pieces are missing: {met} of {wanted} are cut.")
     lines.extend(f"Note: {note}" for note in result.notes)
     lines.extend(f"Idea: {idea}" for idea in best_ideas(result))
     lines.append(f"Open {folder / 'run-sheet.html'} in a browser and print it.")
@@ -232,12 +221,3 @@ def best_ideas(result: Plan, most: int = 2) -> list[str]:
         return []
     buys = [one for one in ideas if one.get("kind") == "die" and one.get("passes", 0) < 0]
     return [str(one["sentence"]) for one in buys[:most]]
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" + ("" if number == 1 else "s")
-
-
-def _duration(minutes: float) -> str:
-    whole = round(minutes)
-    return f"{whole} min" if whole < 90 else f"{whole // 60} h {whole % 60:02d} min"

@@ -9,8 +9,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-import shapely
-
 from nestcut.errors import InputError
 
 if TYPE_CHECKING:
@@ -95,7 +93,7 @@ def most_cuts(batch: Batch) -> int:
             room[paper] = room.get(paper, 0.0) + cuts / len(line.papers) * least
     stock: dict[str, float] = {}
     for scrap in batch.scraps:
-        stock[scrap.paper] = stock.get(scrap.paper, 0.0) + float(shapely.area(scrap.outline))
+        stock[scrap.paper] = stock.get(scrap.paper, 0.0) + scrap.outline.area
     held = {paper: min(1.0, stock.get(paper, 0.0) / max(room[paper], 1e-9)) for paper in wanted}
     return math.ceil(sum(cuts * held[paper] for paper, cuts in wanted.items()))
 

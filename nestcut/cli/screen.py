@@ -141,8 +141,8 @@ def told(run: Callable[[], int]) -> int:
         if lost.cause.errno in (errno.EPIPE, errno.EINVAL):  # Windows says the latter
             return CUT_PIPE
         print(
-            f"Error: standard output: what is told here can't be written ({lost.cause.strerror or lost.cause})\n"
-            "  To mend: let it go to the screen, or to a disk with room; a plan's folder is written before, and whole",
+            f"Error: standard output can't be written ({lost.cause.strerror or lost.cause})\n"
+            "  To mend: send the output to the screen, or to a disk with room; a plan's folder was written before, and whole",
             file=sys.stderr,
         )
         return LOST

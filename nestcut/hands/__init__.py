@@ -20,7 +20,7 @@ from nestcut.hands.evening import (
     sum_of,
     trim_actions,
 )
-from nestcut.hands.plate import EMPTY, Down, OnPlate, Plate, Spot, next_plate, spot_of
+from nestcut.hands.plate import EMPTY, Down, OnPlate, PlateState, Spot, next_plate, spot_of
 from nestcut.hands.rough import rough_minutes, rough_pass_s, rough_trim_s
 from nestcut.hands.trimming import TrimWork, work_of_trim
 
@@ -28,7 +28,7 @@ __all__ = [
     "EMPTY",
     "Down",
     "OnPlate",
-    "Plate",
+    "PlateState",
     "Spot",
     "TrimWork",
     "actions_by_pass",

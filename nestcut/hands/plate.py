@@ -16,7 +16,7 @@ from typing import TypeAlias
 from nestcut.batch.model import Pose
 from nestcut.plans.model import Actions
 
-__all__ = ["EMPTY", "Down", "OnPlate", "Plate", "Spot", "next_plate", "spot_of"]
+__all__ = ["EMPTY", "Down", "OnPlate", "PlateState", "Spot", "next_plate", "spot_of"]
 
 DIGITS = 6
 """Poses that agree to a millionth of a millimetre and of a degree are one pose: the tolerance of all rules."""
@@ -53,7 +53,7 @@ class OnPlate:
 
 
 @dataclass(frozen=True, slots=True)
-class Plate:
+class PlateState:
     """The plate after a pass. ``down``: die → where its copies lie; ``up``: die → where copies that are off it last lay, the one
     that is off longest first."""
 
@@ -62,13 +62,13 @@ class Plate:
     up: Mapping[str, tuple[Spot, ...]] = field(default_factory=dict)
 
 
-EMPTY = Plate()
+EMPTY = PlateState()
 """Before the first pass: nothing lies there, and no die has lain anywhere."""
 
 
 def next_plate(
-    plate: Plate, on: OnPlate, copies: Mapping[str, int], *, loose: bool = False
-) -> tuple[Plate, Actions]:
+    plate: PlateState, on: OnPlate, copies: Mapping[str, int], *, loose: bool = False
+) -> tuple[PlateState, Actions]:
     """Make the plate ready for a pass.
 
     Args:
@@ -136,4 +136,4 @@ def next_plate(
         set_up=set_up,
         place_loose=place_loose,
     )
-    return Plate(on.papers, down, up), done
+    return PlateState(on.papers, down, up), done

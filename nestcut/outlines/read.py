@@ -15,7 +15,7 @@ from nestcut.arithmetic import buffered
 from nestcut.errors import OutlineError, Where, found_at
 from nestcut.outlines.drawing.assemble import Loop, join_runs, loops_of, nest, solid
 from nestcut.outlines.drawing.document import load_svg, where_is
-from nestcut.outlines.drawing.pathdata import Run
+from nestcut.outlines.drawing.pathdata import CurveRun
 from nestcut.outlines.drawing.visible import Drawing, visible
 from nestcut.outlines.drawing.walk import see
 from nestcut.outlines.shapes.flatten import flatten_line, flatten_loop
@@ -90,7 +90,7 @@ def read_scrap(path: str | os.PathLike[str], *, name: str | None = None) -> Scra
         if not runs:
             raise _nothing(drawing, lines)
         if lines:
-            notes.append("Open lines on the scrap were passed over.")
+            notes.append("Open lines on the scrap were ignored.")
         loops = nest(loops_of(runs, notes))
         outer = [loop for loop in loops if loop.depth == 0]
         deep = [loop for loop in loops if loop.depth > 1]
@@ -114,7 +114,7 @@ def read_scrap(path: str | os.PathLike[str], *, name: str | None = None) -> Scra
         return ScrapOutline(moved, tuple(drawing.told()))
 
 
-def _nothing(drawing: Drawing, lines: Sequence[Run]) -> OutlineError:
+def _nothing(drawing: Drawing, lines: Sequence[CurveRun]) -> OutlineError:
     """Why there is no closed outline."""
     if lines:
         run = lines[0]
@@ -143,7 +143,7 @@ def _nothing(drawing: Drawing, lines: Sequence[Run]) -> OutlineError:
     )
 
 
-def _drawn_rim(runs: Sequence[Run], cut: Shape, notes: list[str]) -> Shape:
+def _drawn_rim(runs: Sequence[CurveRun], cut: Shape, notes: list[str]) -> Shape:
     loops = nest(loops_of(runs, notes))
     parts = solid(loops, outside=True)
     rim: Shape = parts[0] if len(parts) == 1 else MultiPolygon(parts)

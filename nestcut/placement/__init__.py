@@ -14,7 +14,6 @@ from nestcut.placement.shapes.types import Filling, Part, Placed, Progress, Stop
 if TYPE_CHECKING:
     from nestcut.placement.engine.fits import fits_together
     from nestcut.placement.engine.spread import spread
-    from nestcut.placement.engine.worth import most_value
     from nestcut.placement.fill.fill import fill_region
     from nestcut.placement.fill.scale import largest_scale
     from nestcut.placement.shapes.nofit import inner_fit, no_fit
@@ -35,7 +34,6 @@ __all__ = [
     "largest_scale",
     "least_length",
     "least_reach",
-    "most_value",
     "no_fit",
     "spread",
 ]
@@ -48,7 +46,6 @@ _DOORS = {
     "largest_scale": "fill.scale",
     "least_length": "strip.strip",
     "least_reach": "strip.reach",
-    "most_value": "engine.worth",
     "no_fit": "shapes.nofit",
     "spread": "engine.spread",
 }

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from shapely.geometry import Polygon, box
 
-__all__ = ["Step", "StraightCuts", "is_rectangle", "straight_cuts_of"]
+__all__ = ["SlitStep", "StraightCuts", "is_rectangle", "straight_cuts_of"]
 
 SAME_MM = 0.05
 """Lines nearer than this are one line: nobody cuts more finely."""
@@ -26,7 +26,7 @@ def is_rectangle(shape: Polygon) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class SlitStep:
     """What is done to one piece in hand."""
 
     axis: int
@@ -43,7 +43,7 @@ class Step:
 class StraightCuts:
     """The steps, and the boxes (in the scrap's frame, mm) that are left with no part in them."""
 
-    steps: tuple[Step, ...]
+    steps: tuple[SlitStep, ...]
     offcuts: tuple[Box, ...]
 
 
@@ -59,19 +59,19 @@ def straight_cuts_of(
     """
     if not all(is_rectangle(part) for part in parts):
         return None
-    work = _Work([part.bounds for part in parts], keep_mm)
+    work = _CuttingUp([part.bounds for part in parts], keep_mm)
     whole = outline.bounds
     if not work.cut((whole[0], whole[1], whole[2], whole[3]), list(range(len(parts))), -1):
         return None
     return StraightCuts(tuple(work.steps), tuple(work.offcuts))
 
 
-class _Work:
+class _CuttingUp:
     """Cutting up, piece after piece."""
 
     def __init__(self, boxes: Sequence[Box], keep_mm: float):
         self.boxes, self.keep_mm = boxes, keep_mm
-        self.steps: list[Step] = []
+        self.steps: list[SlitStep] = []
         self.lows: list[float] = []
         """Where the piece of each step begins, along the step's axis, mm."""
         self.offcuts: list[Box] = []
@@ -116,9 +116,9 @@ class _Work:
             if before.axis == axis and before.parts == tuple(inside):
                 shift = low - self.lows[parent]
                 at = tuple(sorted((*before.at_mm, *(line + shift for line in at_mm))))
-                self.steps[parent] = Step(axis, at, before.parts, before.parent)
+                self.steps[parent] = SlitStep(axis, at, before.parts, before.parent)
                 return parent
-        self.steps.append(Step(axis, tuple(at_mm), tuple(inside), parent))
+        self.steps.append(SlitStep(axis, tuple(at_mm), tuple(inside), parent))
         self.lows.append(low)
         return len(self.steps) - 1
 

@@ -45,10 +45,10 @@ from nestcut.plans.model import (
     Totals,
     Trim,
 )
-from nestcut.plans.node import LIMIT_MM, MOST_COUNT, Node
+from nestcut.plans.node import LIMIT_MM, MOST_COUNT, JsonNode
 from nestcut.plans.shapes import marks_of, polygon_of, shape_of
 
-__all__ = ["plan_from_json"]
+__all__ = ["die_of", "paper_of", "plan_from_json"]
 
 T = TypeVar("T")
 
@@ -58,7 +58,7 @@ def plan_from_json(data: Any) -> Plan:
 
     Raises: PlanError with the path of the key (``passes[3].cuts[0].slot``) and the mend.
     """
-    root = Node(data)
+    root = JsonNode(data)
     root.mapping()
     old = _format(root) == OLD_VERSION
     machine = _machine(root.key("machine"))
@@ -69,8 +69,8 @@ def plan_from_json(data: Any) -> Plan:
         complete=root.key("complete").flag(),
         machine=machine,
         hand=_hand(root.key("hand"), old=old),
-        papers=_each(root.key("papers"), _paper),
-        dies=_each(root.key("dies"), _die),
+        papers=_each(root.key("papers"), paper_of),
+        dies=_each(root.key("dies"), die_of),
         scraps=scraps,
         trims=trims,
         demand=_each(root.key("demand"), _demand),
@@ -97,7 +97,7 @@ def plan_from_json(data: Any) -> Plan:
     return plan
 
 
-def _format(root: Node) -> int:
+def _format(root: JsonNode) -> int:
     """The version."""
     kind = root.key("format")
     if kind.value != FORMAT:
@@ -123,25 +123,25 @@ def _once(names: Iterable[str], key: str, field: str) -> None:
     for name in names:
         if name in seen:
             raise PlanError(
-                f"'{name}' is there twice", mend=f"every {field} may be used once", where=Where(element=key)
+                f"'{name}' appears twice", mend=f"every {field} may be used once", where=Where(element=key)
             )
         seen.add(name)
 
 
-def _each(node: Node, read: Callable[[Node], T]) -> tuple[T, ...]:
+def _each(node: JsonNode, read: Callable[[JsonNode], T]) -> tuple[T, ...]:
     return tuple(read(item) for item in node.items())
 
 
-def _each_if(root: Node, key: str, read: Callable[[Node], T]) -> tuple[T, ...]:
+def _each_if(root: JsonNode, key: str, read: Callable[[JsonNode], T]) -> tuple[T, ...]:
     return _if(root, key, lambda node: _each(node, read), ())
 
 
-def _if(parent: Node, key: str, read: Callable[[Node], Any], default: Any) -> Any:
+def _if(parent: JsonNode, key: str, read: Callable[[JsonNode], Any], default: Any) -> Any:
     node = parent.key_if(key)
     return default if node is None else read(node)
 
 
-def _machine(node: Node) -> Machine:
+def _machine(node: JsonNode) -> Machine:
     plate = node.key("plate").items()
     if len(plate) != 2:
         node.key("plate").refuse("a plate has two sides", "write [width across the rollers, length], in mm")
@@ -159,7 +159,7 @@ def _machine(node: Node) -> Machine:
     return machine
 
 
-def _pass_clock(node: Node) -> PassClock:
+def _pass_clock(node: JsonNode) -> PassClock:
     return PassClock(
         per_pass_s=node.key("seconds_per_pass").number(0, 1e6),
         per_die_s=node.key("seconds_per_die").number(0, 1e6),
@@ -167,7 +167,7 @@ def _pass_clock(node: Node) -> PassClock:
     )
 
 
-def _hand_seconds(node: Node) -> HandSeconds:
+def _hand_seconds(node: JsonNode) -> HandSeconds:
     each = node.key("seconds")
     names = [one.name for one in fields(HandSeconds) if one.name not in ("dies", "pace")]
     return HandSeconds(
@@ -177,7 +177,7 @@ def _hand_seconds(node: Node) -> HandSeconds:
     )
 
 
-def _actions(node: Node) -> Actions:
+def _actions(node: JsonNode) -> Actions:
     return Actions(
         **{
             one.name: node.key(one.name).whole(0, MOST_COUNT)
@@ -188,7 +188,7 @@ def _actions(node: Node) -> Actions:
     )
 
 
-def _hand(node: Node, *, old: bool) -> Hand:
+def _hand(node: JsonNode, *, old: bool) -> Hand:
     return Hand(
         web_mm=node.key("web").number(0, LIMIT_MM),
         edge_mm=node.key("edge").number(0, LIMIT_MM),
@@ -199,7 +199,8 @@ def _hand(node: Node, *, old: bool) -> Hand:
     )
 
 
-def _paper(node: Node) -> Paper:
+def paper_of(node: JsonNode) -> Paper:
+    """A paper, as in ``plan.json``. Raises: PlanError."""
     return Paper(
         name=node.key("name").text(),
         swatch=_if(node, "swatch", lambda one: one.swatch(), None),
@@ -208,7 +209,7 @@ def _paper(node: Node) -> Paper:
     )
 
 
-def _turns(node: Node) -> Turns:
+def _turns(node: JsonNode) -> Turns:
     if isinstance(node.value, str):
         return node.choice("any")
     turns = tuple(one.number(-1e6, 1e6) for one in node.items(most=3600))
@@ -217,7 +218,8 @@ def _turns(node: Node) -> Turns:
     return turns
 
 
-def _die(node: Node) -> Die:
+def die_of(node: JsonNode) -> Die:
+    """A die, as in ``plan.json``. Raises: PlanError."""
     return Die(
         name=node.key("name").text(),
         copies=node.key("copies").whole(1, MOST_COUNT),
@@ -229,26 +231,26 @@ def _die(node: Node) -> Die:
     )
 
 
-def _scrap(node: Node) -> Scrap:
+def _scrap(node: JsonNode) -> Scrap:
     return Scrap(node.key("id").text(), node.key("paper").text(), polygon_of(node.key("outline")))
 
 
-def _trim(node: Node) -> Trim:
+def _trim(node: JsonNode) -> Trim:
     into = tuple(
         (part.key("id").text(), polygon_of(part.key("outline"))) for part in node.key("into").items()
     )
     return Trim(node.key("scrap").text(), into)
 
 
-def _names(node: Node) -> tuple[str, ...]:
+def _names(node: JsonNode) -> tuple[str, ...]:
     return tuple(one.text() for one in node.items(most=10_000))
 
 
-def _share(node: Node) -> Share:
+def _share(node: JsonNode) -> Share:
     return Share(node.key("die").text(), node.key("paper").text(), node.key("count").whole(0, MOST_COUNT))
 
 
-def _demand(node: Node) -> DemandMet:
+def _demand(node: JsonNode) -> DemandMet:
     return DemandMet(
         card=node.key("card").text(),
         dies=_names(node.key("dies")),
@@ -260,7 +262,7 @@ def _demand(node: Node) -> DemandMet:
     )
 
 
-def _pose(node: Node) -> Pose:
+def _pose(node: JsonNode) -> Pose:
     parts = node.items()
     if len(parts) != 3:
         node.refuse(f"a pose has 3 numbers, not {len(parts)}", "write [x, y, degrees]")
@@ -269,12 +271,12 @@ def _pose(node: Node) -> Pose:
     )
 
 
-def _layup(node: Node) -> Layup:
+def _layup(node: JsonNode) -> Layup:
     slots = tuple(Slot(one.key("die").text(), _pose(one.key("pose"))) for one in node.key("slots").items())
     return Layup(node.key("id").text(), slots)
 
 
-def _pass(node: Node) -> Pass:
+def _pass(node: JsonNode) -> Pass:
     papers = tuple(
         PaperOnPlate(
             one.key("scrap").text(),
@@ -289,11 +291,15 @@ def _pass(node: Node) -> Pass:
     return Pass(node.key("number").whole(0, MOST_COUNT), node.key("layup").text(), papers, cuts)
 
 
-def _bound(node: Node) -> Bound:
-    return Bound(node.key("passes").whole(0, MOST_COUNT), node.key("reason").prose())
+def _bound(node: JsonNode) -> Bound:
+    return Bound(
+        passes=node.key("passes").whole(0, MOST_COUNT),
+        reason=node.key("reason").prose(),
+        minutes=_if(node, "minutes", lambda one: one.number(0, 1e12), None),
+    )
 
 
-def _totals(node: Node, *, old: bool) -> Totals:
+def _totals(node: JsonNode, *, old: bool) -> Totals:
     return Totals(
         passes=node.key("passes").whole(0, MOST_COUNT),
         cranks=node.key("cranks").whole(0, MOST_COUNT),
@@ -305,11 +311,11 @@ def _totals(node: Node, *, old: bool) -> Totals:
     )
 
 
-def _remnant(node: Node) -> Remnant:
+def _remnant(node: JsonNode) -> Remnant:
     return Remnant(node.key("scrap").text(), shape_of(node.key("outline"), may_be_empty=True))
 
 
-def _shortage(node: Node) -> Shortage:
+def _shortage(node: JsonNode) -> Shortage:
     return Shortage(
         paper=_if(node, "paper", lambda one: one.text(), None),
         dies=_names(node.key("dies")),
@@ -323,7 +329,7 @@ def _shortage(node: Node) -> Shortage:
     )
 
 
-def _missing(node: Node) -> Missing:
+def _missing(node: JsonNode) -> Missing:
     return Missing(
         line=node.key("line").whole(1, MOST_COUNT),
         die=node.key("die").text(),
@@ -331,7 +337,7 @@ def _missing(node: Node) -> Missing:
     )
 
 
-def _card(node: Node) -> Card:
+def _card(node: JsonNode) -> Card:
     lines = tuple(
         CardLine(_names(one.key("dies")), _names(one.key("papers")), one.key("count").whole(0, MOST_COUNT))
         for one in node.key("lines").items()
@@ -339,7 +345,7 @@ def _card(node: Node) -> Card:
     return Card(node.key("name").text(), node.key("count").whole(0, MOST_COUNT), lines)
 
 
-def _packing(node: Node) -> KitPacking:
+def _packing(node: JsonNode) -> KitPacking:
     return KitPacking(
         first=node.key("first").whole(0, MOST_COUNT),
         last=node.key("last").whole(0, MOST_COUNT),
@@ -349,7 +355,7 @@ def _packing(node: Node) -> KitPacking:
     )
 
 
-def _evening(node: Node) -> Evening:
+def _evening(node: JsonNode) -> Evening:
     return Evening(
         start=_if(node, "start", lambda one: one.clock(), None),
         break_every=_if(node, "break_every", lambda one: one.whole(0, MOST_COUNT), 0),

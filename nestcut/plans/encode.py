@@ -17,10 +17,19 @@ import shapely
 from shapely.geometry import LineString, Polygon
 from shapely.geometry.polygon import orient
 
-from nestcut.batch.model import Die, HandSeconds, Pose, Shape
+from nestcut.batch.model import Die, HandSeconds, Paper, Pose, Shape
 from nestcut.plans.model import Actions, Missing, Pass, PassClock, Plan, Share
 
-__all__ = ["FORMAT", "OLD_VERSION", "VERSION", "plan_text", "plan_to_json", "shape_to_json"]
+__all__ = [
+    "FORMAT",
+    "OLD_VERSION",
+    "VERSION",
+    "die_to_json",
+    "paper_to_json",
+    "plan_text",
+    "plan_to_json",
+    "shape_to_json",
+]
 
 FORMAT = "nestcut-plan"
 VERSION = 2
@@ -58,11 +67,8 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
             "trims": hand.trims,
             **({} if old else _hand_seconds(hand.seconds)),
         },
-        "papers": [
-            {"name": p.name, "swatch": p.swatch, "direction": p.direction, "both_sides": bool(p.both_sides)}
-            for p in plan.papers
-        ],
-        "dies": [_die(die) for die in plan.dies],
+        "papers": [paper_to_json(paper) for paper in plan.papers],
+        "dies": [die_to_json(die) for die in plan.dies],
         "scraps": [{"id": s.id, "paper": s.paper, "outline": shape_to_json(s.outline)} for s in plan.scraps],
         "trims": [
             {
@@ -88,7 +94,11 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
             for layup in plan.layups
         ],
         "passes": [_pass(one) for one in plan.passes],
-        "bound": {"passes": int(plan.bound.passes), "reason": plan.bound.reason},
+        "bound": {
+            "passes": int(plan.bound.passes),
+            "reason": plan.bound.reason,
+            **({} if plan.bound.minutes is None else {"minutes": _number(plan.bound.minutes)}),
+        },
         "totals": {
             "passes": int(totals.passes),
             "cranks": int(totals.cranks),
@@ -226,7 +236,18 @@ def _actions(actions: Actions) -> dict[str, Any]:
     return {one.name: _number(getattr(actions, one.name)) for one in fields(actions)}
 
 
-def _die(die: Die) -> dict[str, Any]:
+def paper_to_json(paper: Paper) -> dict[str, Any]:
+    """A paper as plain JSON values, as in ``plan.json``."""
+    return {
+        "name": paper.name,
+        "swatch": paper.swatch,
+        "direction": paper.direction,
+        "both_sides": bool(paper.both_sides),
+    }
+
+
+def die_to_json(die: Die) -> dict[str, Any]:
+    """A die as plain JSON values, as in ``plan.json``."""
     data: dict[str, Any] = {
         "name": die.name,
         "copies": int(die.copies),

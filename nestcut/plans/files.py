@@ -90,7 +90,7 @@ def parse_json(text: str) -> Any:
         cut_short = not text[err.pos :].strip()
         raise PlanError(
             "the file ends too early" if cut_short else f"this is not JSON: {err.msg} (column {err.colno})",
-            mend="copy the file anew, or make the plan again",
+            mend="copy the file again, or make the plan again",
             where=Where(line=err.lineno),
         ) from None
     except RecursionError:
@@ -110,6 +110,6 @@ def _no_key_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         for key, _ in pairs:
             if key in seen:
                 name = key[:80].encode("utf-8", "replace").decode("utf-8")
-                raise PlanError(f"the key {name!r} is there twice in one object", mend="keep one of them")
+                raise PlanError(f"the key {name!r} appears twice in one object", mend="keep one of them")
             seen.add(key)
     return data

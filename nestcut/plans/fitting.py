@@ -19,10 +19,11 @@ from shapely.affinity import scale
 from shapely.geometry import MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from nestcut.batch.model import Die, Paper
+from nestcut.batch.model import Die, Paper, filled_parts
+from nestcut.batch.turns import turns_on
 from nestcut.plans.cutting_up import is_rectangle
 from nestcut.plans.rectangles import points_inside
-from nestcut.plans.stamps import ALIKE_MM, BOX_MM, FIRST_POINTS, TURN_MM, Stamp, filled_parts, turns_on
+from nestcut.plans.stamps import ALIKE_MM, BOX_MM, FIRST_POINTS, TURN_MM, Stamp
 
 __all__ = ["SQUARE_MM", "Fitting"]
 

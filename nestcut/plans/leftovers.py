@@ -62,7 +62,7 @@ class Leftovers:
 
 
 @dataclass(frozen=True, slots=True)
-class _Piece:
+class _Offcut:
     kind: Kind
     paper: str
     source: str
@@ -90,11 +90,11 @@ def leftovers(plan: Plan) -> Leftovers:
     fitting = Fitting(plan.dies, plan.hand.edge_mm)
     rectangles: dict[bytes, Rectangle | None] = {}
     usable: dict[object, bool] = {}
-    groups: dict[tuple[str, Kind, bytes], list[_Piece]] = {}
+    groups: dict[tuple[str, Kind, bytes], list[_Offcut]] = {}
     crumbs, crumbs_mm2 = 0, 0.0
     for piece, shape in zip(pieces, _keys(pieces), strict=True):
 
-        def rectangle(piece: _Piece = piece, shape: bytes = shape) -> Rectangle | None:
+        def rectangle(piece: _Offcut = piece, shape: bytes = shape) -> Rectangle | None:
             if shape not in rectangles:
                 rectangles[shape] = largest_rectangle(piece.outline)
             return rectangles[shape]
@@ -136,7 +136,7 @@ def _area(rectangle: Rectangle | None) -> float:
     return 0.0 if rectangle is None else (rectangle[2] - rectangle[0]) * (rectangle[3] - rectangle[1])
 
 
-def _pieces(plan: Plan) -> Iterator[_Piece]:
+def _pieces(plan: Plan) -> Iterator[_Offcut]:
     """All paper after the evening, piece by piece, each with its box's upper left corner at (0, 0)."""
     trims = {trim.scrap: trim for trim in plan.trims}
     remnants = {remnant.scrap: remnant.outline for remnant in plan.remnants}
@@ -157,7 +157,7 @@ def _pieces(plan: Plan) -> Iterator[_Piece]:
         elif name in cut:
             left = ()
         for shape in left:
-            yield _Piece(kind, paper, name, _at_corner(shape))
+            yield _Offcut(kind, paper, name, _at_corner(shape))
 
 
 def offcuts_of(outline: Polygon, trim: Trim, *, keep_mm: float) -> list[Polygon]:
@@ -194,7 +194,7 @@ def _at_corner(shape: Polygon) -> Polygon:
     return shape if not corner.any() else shapely.transform(shape, lambda points: points - corner)
 
 
-def _keys(pieces: Sequence[_Piece]) -> list[bytes]:
+def _keys(pieces: Sequence[_Offcut]) -> list[bytes]:
     """For each piece what it shares with all that have the same outline, to a thousandth of a mm."""
     if not pieces:
         return []
@@ -212,7 +212,7 @@ class _Names:
         self.taken = set(plan.pieces_of_paper())
         self.remnants = remnants
 
-    def of(self, alike: Sequence[_Piece]) -> tuple[str, ...]:
+    def of(self, alike: Sequence[_Offcut]) -> tuple[str, ...]:
         """An id for each piece of a group."""
         if alike[0].kind == "offcut":
             return self._fresh(alike[0].source, "off", len(alike))

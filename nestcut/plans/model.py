@@ -115,6 +115,8 @@ class Bound:
 
     passes: int
     reason: str
+    minutes: float | None = None
+    """No plan for these pieces takes less; None where that is not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,7 +243,7 @@ class Plan:
     packing: tuple[KitPacking, ...] = ()
     evening: Evening = field(default_factory=Evening)
     proof: Mapping[str, Any] = field(default_factory=dict)
-    """What the bound rests on, as plain JSON values; see DEVELOPERS.md, 'Proof'."""
+    """What the bound rests on, as plain JSON values; see docs/proof.md."""
     extras: Mapping[str, Any] = field(default_factory=dict)
     """Findings for the sheets, as plain JSON values: "what_if", "trade_off", "loads", "seed", …"""
     notes: tuple[str, ...] = ()

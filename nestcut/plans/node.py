@@ -9,7 +9,7 @@ from typing import Any, NoReturn
 
 from nestcut.errors import PlanError, Where
 
-__all__ = ["LIMIT_MM", "MOST_COUNT", "Node"]
+__all__ = ["LIMIT_MM", "MOST_COUNT", "JsonNode"]
 
 LIMIT_MM = 1e6
 """No length or coordinate in a plan is larger, mm: beyond it the 1e-6 mm of the checker lose their meaning."""
@@ -25,12 +25,12 @@ _SWATCH = re.compile(r"#(?:[0-9a-fA-F]{3}|[0-9a-fA-F]{6})")
 _CLOCK = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]")
 
 
-class Node:
+class JsonNode:
     """A JSON value that knows its key path. Methods return plain values or raise PlanError."""
 
     __slots__ = ("_key", "_parent", "value")
 
-    def __init__(self, value: Any, parent: Node | None = None, key: str | int = "") -> None:
+    def __init__(self, value: Any, parent: JsonNode | None = None, key: str | int = "") -> None:
         self.value = value
         self._parent = parent
         self._key = key
@@ -39,7 +39,7 @@ class Node:
     def path(self) -> str:
         """The place, as ``passes[3].cuts[0].slot``."""
         parts: list[str | int] = []
-        node: Node | None = self
+        node: JsonNode | None = self
         while node is not None:
             parts.append(node._key)
             node = node._parent
@@ -73,37 +73,37 @@ class Node:
             self.refuse(f"this is {self.shown()}, not an object", "write { … } with the keys of the contract")
         return self.value
 
-    def key(self, name: str) -> Node:
+    def key(self, name: str) -> JsonNode:
         """The value of a key that must be there."""
         data = self.value
         if not isinstance(data, dict):
             data = self.mapping()
         if name not in data:
             self.refuse(f"the key '{name}' is missing", "add it, or make the plan again")
-        return Node(data[name], self, name)
+        return JsonNode(data[name], self, name)
 
-    def key_if(self, name: str) -> Node | None:
+    def key_if(self, name: str) -> JsonNode | None:
         """The value of a key, or None when it is missing or null."""
         value = self.mapping().get(name)
-        return None if value is None else Node(value, self, name)
+        return None if value is None else JsonNode(value, self, name)
 
-    def item(self, number: int) -> Node:
+    def item(self, number: int) -> JsonNode:
         """An item of a list."""
-        return Node(self.value[number], self, number)
+        return JsonNode(self.value[number], self, number)
 
-    def items(self, *, most: int = 10_000_000) -> list[Node]:
+    def items(self, *, most: int = 10_000_000) -> list[JsonNode]:
         """The items of a list."""
         if not isinstance(self.value, list):
             self.refuse(f"this is {self.shown()}, not a list", "write [ … ]")
         if len(self.value) > most:
             self.refuse(f"{len(self.value)} entries are too many", f"at most {most} are read")
-        return [Node(value, self, number) for number, value in enumerate(self.value)]
+        return [JsonNode(value, self, number) for number, value in enumerate(self.value)]
 
-    def entries(self) -> Iterator[tuple[str, Node]]:
+    def entries(self) -> Iterator[tuple[str, JsonNode]]:
         """The keys of an object (as texts that can be shown) and their values."""
         for name, value in self.mapping().items():
             _clean(name, self, most=200)
-            yield name, Node(value, self, name)
+            yield name, JsonNode(value, self, name)
 
     def text(self, *, most: int = 200, may_be_empty: bool = False) -> str:
         """A text of one line: a name, an id."""
@@ -178,7 +178,7 @@ class Node:
         return self.value
 
 
-def _clean(text: str, node: Node, *, most: int, lines: bool = False) -> None:
+def _clean(text: str, node: JsonNode, *, most: int, lines: bool = False) -> None:
     if len(text) > most:
         node.refuse(f"the text has {len(text)} characters", f"use at most {most}")
     hidden = (_HIDDEN_IN_LINES if lines else _HIDDEN).search(text)
@@ -186,7 +186,7 @@ def _clean(text: str, node: Node, *, most: int, lines: bool = False) -> None:
         node.refuse(f"the text holds a control character (U+{ord(hidden[0]):04X})", "remove it")
 
 
-def _walk(node: Node, depth: int) -> None:
+def _walk(node: JsonNode, depth: int) -> None:
     value = node.value
     if depth == 0:
         node.refuse("this is nested too deeply", f"use at most {MOST_DEPTH} levels")
@@ -194,11 +194,11 @@ def _walk(node: Node, depth: int) -> None:
         for key, item in value.items():
             _clean(key, node, most=1000)
             if isinstance(item, (dict, list, str, float, int)):
-                _walk(Node(item, node, key), depth - 1)
+                _walk(JsonNode(item, node, key), depth - 1)
     elif isinstance(value, list):
         for number, item in enumerate(value):
             if isinstance(item, (dict, list, str, float, int)):
-                _walk(Node(item, node, number), depth - 1)
+                _walk(JsonNode(item, node, number), depth - 1)
     elif isinstance(value, str):
         _clean(value, node, most=1_000_000, lines=True)
     elif isinstance(value, float) and not math.isfinite(value):

@@ -11,7 +11,7 @@ from shapely.geometry import LineString, MultiPolygon, Polygon
 from shapely.validation import explain_validity
 
 from nestcut.batch.model import Shape
-from nestcut.plans.node import LIMIT_MM, Node
+from nestcut.plans.node import LIMIT_MM, JsonNode
 
 __all__ = ["marks_of", "polygon_of", "shape_from_json", "shape_of"]
 
@@ -24,10 +24,10 @@ def shape_from_json(data: Any, *, key: str = "") -> Shape:
 
     Raises: PlanError for anything that is not a valid Polygon or MultiPolygon with an area.
     """
-    return shape_of(Node(data, key=key))
+    return shape_of(JsonNode(data, key=key))
 
 
-def _positions(node: Node, least: int) -> np.ndarray:
+def _positions(node: JsonNode, least: int) -> np.ndarray:
     """An (n, 2) array from a list of positions, in mm."""
     points = node.value
     if not isinstance(points, list) or len(points) < least:
@@ -45,7 +45,7 @@ def _positions(node: Node, least: int) -> np.ndarray:
     return np.array(points, dtype=np.float64)
 
 
-def _one_polygon(node: Node) -> Polygon:
+def _one_polygon(node: JsonNode) -> Polygon:
     """A polygon from its list of rings; the validity is checked by the caller."""
     rings = []
     for ring_node in node.items(most=MOST_POINTS):
@@ -60,7 +60,7 @@ def _one_polygon(node: Node) -> Polygon:
     return Polygon(rings[0], rings[1:])
 
 
-def shape_of(node: Node, *, may_be_empty: bool = False) -> Shape:
+def shape_of(node: JsonNode, *, may_be_empty: bool = False) -> Shape:
     """A valid polygon or several with an area, mm."""
     node.mapping()
     kind = node.key("type").choice("Polygon", "MultiPolygon")
@@ -105,7 +105,7 @@ def _what_is_wrong(shape: Shape) -> str:
     return words.get(kind, kind) + place
 
 
-def polygon_of(node: Node) -> Polygon:
+def polygon_of(node: JsonNode) -> Polygon:
     """A valid polygon, mm."""
     shape = shape_of(node)
     if not isinstance(shape, Polygon):
@@ -113,9 +113,9 @@ def polygon_of(node: Node) -> Polygon:
     return shape
 
 
-def marks_of(node: Node) -> tuple[LineString, ...]:
+def marks_of(node: JsonNode) -> tuple[LineString, ...]:
     """Open lines from a MultiLineString, mm."""
     node.mapping()
     node.key("type").choice("MultiLineString")
-    lines: Sequence[Node] = node.key("coordinates").items(most=MOST_POINTS)
+    lines: Sequence[JsonNode] = node.key("coordinates").items(most=MOST_POINTS)
     return tuple(LineString(_positions(line, 2)) for line in lines)

@@ -10,13 +10,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.affinity import affine_transform, rotate
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from nestcut.batch.model import Die, Paper, Shape, Turns
+from nestcut.batch.model import Shape, Turns, filled_parts
+from nestcut.batch.turns import TURN_SLACK_DEG
 from nestcut.plans.rectangles import points_inside
 
-__all__ = ["ALIKE_MM", "BOX_MM", "FIRST_POINTS", "TURN_MM", "Stamp", "filled_parts", "turns_on"]
+__all__ = ["ALIKE_MM", "BOX_MM", "FIRST_POINTS", "TURN_MM", "Stamp"]
 
 TURN_MM = 1.0
 """How far a turned cut's outermost point lies from where the next turn that is tried has it, half a step."""
@@ -24,19 +25,11 @@ ALIKE_MM = 0.08
 """Outlines nearer than this are told apart by nobody; flattened twice, one outline may differ from itself so much."""
 BOX_MM = 0.1
 """How far the sides of a turned cut's box may be off, half a step away, where plain rectangles are asked about."""
-TURN_SLACK_DEG = 0.5
-"""Turns that a die or a paper asks for are meant within this much (see DEVELOPERS.md)."""
 FIRST_POINTS = 16
 """These lie far from each other, so they tell soonest."""
 _SPACING_MM = 1.0
 
 Floats = NDArray[np.float64]
-
-
-def filled_parts(shape: Shape) -> list[Polygon]:
-    """The parts of a cut, without their holes: what falls out of the paper."""
-    parts = shape.geoms if isinstance(shape, MultiPolygon) else (shape,)
-    return [Polygon(part.exterior) for part in parts]
 
 
 @dataclass
@@ -161,17 +154,3 @@ class Stamp:
         x = cos * hull[:, 0] - sin * hull[:, 1]
         y = sin * hull[:, 0] + cos * hull[:, 1]
         return np.column_stack((np.ptp(x, axis=1), np.ptp(y, axis=1)))
-
-
-def turns_on(die: Die, paper: Paper) -> Turns:
-    """Turns of a die on a paper: its own that the paper allows; none may be left."""
-    directed: dict[str, Turns] = {"none": "any", "stripe": (0.0, 180.0), "up": (0.0,)}
-    wanted = directed[paper.direction]
-    if wanted == "any":
-        return die.turns
-    if die.turns == "any":
-        return wanted
-    near = 2 * TURN_SLACK_DEG
-    return tuple(
-        turn for turn in die.turns if any(abs((turn - one + 180.0) % 360.0 - 180.0) <= near for one in wanted)
-    )

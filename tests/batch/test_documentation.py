@@ -9,9 +9,10 @@ import pytest
 
 from nestcut.batch import forms, read_batch, read_cards_csv, read_scraps_csv
 from nestcut.units import sheet_size
-from tests.batch.files import SVG
+from tests.shared.batch_files import SVG
+from tests.shared.places import ROOT
 
-PAGE = (Path(__file__).parents[2] / "docs" / "batch-file.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "docs" / "batch-file.md").read_text(encoding="utf-8")
 FORMS = [
     forms.BatchForm,
     forms.MachineForm,

@@ -11,7 +11,7 @@ import pytest
 
 from nestcut.batch import read_batch
 from nestcut.errors import BatchError, InputError, NestcutError
-from tests.batch.files import SMALL, SVG, write_evening, write_small
+from tests.shared.batch_files import SMALL, SVG, write_evening, write_small
 
 PIECE = '{ die = "disc", paper = "red", count = 3 }'
 
@@ -83,7 +83,7 @@ CASES: list[tuple[str, str, str, tuple[str, ...], str]] = [
     ('paper = "red"\nsize', 'paper = "green"\nsize', "scraps no. 1", ('paper "green"',), "[papers.green]"),
     ('paper = "red"\nsize', 'paper = "sea green"\nsize', "scraps no. 1", ('"sea green"',), '[papers."sea green"]'),
     ('paper = "red"\nsize', 'paper = ""\nsize', "scraps no. 1, paper", ("name is empty",), "give it a name"),
-    ('paper = "red"\nsize', 'paper = "red "\nsize', "scraps no. 1, paper", ('"red "', "blank"), "remove"),
+    ('paper = "red"\nsize', 'paper = "red "\nsize', "scraps no. 1, paper", ('"red "', "space"), "remove"),
     ('name = "one"', 'name = "a\\u0007b"', "cards no. 1, name", ("U+0007",), "remove"),
     ('name = "one"', f'name = "{"x" * 81}"', "cards no. 1, name", ("too long",), "80"),
     ("[papers.red]", '[papers." "]', "papers", ("name is empty",), ""),
@@ -105,7 +105,7 @@ CASES: list[tuple[str, str, str, tuple[str, ...], str]] = [
     ("circle = 20", 'outline = ""', "dies.disc.outline", ("is not a path",), "quotes"),
     ("circle = 20", 'outline = "a\\u0000.svg"', "dies.disc.outline", ("is not a path",), "plain characters"),
     ("circle = 20", f'outline = "{"a" * 900}.svg"', "dies.disc.outline", ("there is no file",), "path"),
-    ("circle = 20", 'turns = []', "dies.disc.turns", ("[] says no turns",), '"any"'),
+    ("circle = 20", 'turns = []', "dies.disc.turns", ("[] allows no turns",), '"any"'),
     ("circle = 20", 'circle = 20\nturns = ["a"]', "dies.disc.turns", ('"a" is not a turn',), "degrees"),
     ("circle = 20", 'circle = 20\nturns = [nan]', "dies.disc.turns", ("nan is not a turn",), "degrees"),
     # -- does it fit
@@ -191,7 +191,7 @@ def test_several_mistakes_are_listed_at_once(tmp_path: Path) -> None:
         text = text.replace(old, new, 1)
     with pytest.raises(BatchError) as caught:
         read_batch(write_small(tmp_path, text))
-    assert "7 things are to mend" in caught.value.what
+    assert "7 things to mend" in caught.value.what
     assert caught.value.what.count("To mend: ") == 5
     assert "and 2 more" in caught.value.what
 

@@ -18,10 +18,10 @@ from nestcut.batch import Batch, read_cards_csv, read_scraps_csv
 from nestcut.batch.forms import read_form
 from nestcut.batch.model import HandSeconds
 from nestcut.batch.problems import Problems
-from nestcut.batch.reader import _Builder, batch_from_toml
+from nestcut.batch.reader import _BatchBuilder, batch_from_toml
 from nestcut.errors import NestcutError
-from tests.batch.files import SMALL
-from tests.strategies import batch_tables, json_values, toml_text
+from tests.shared.batch_files import SMALL
+from tests.shared.strategies import batch_tables, json_values, toml_text
 
 HERE = Path(__file__).parent
 some = settings(
@@ -194,7 +194,7 @@ def test_any_damage_to_the_values_gives_a_batch_or_a_message(
         form = read_form(data, problems)
         problems.raise_if_any()
         assert form is not None
-        batch = _Builder(form, HERE, problems).batch()
+        batch = _BatchBuilder(form, HERE, problems).batch()
         problems.raise_if_any()
     except NestcutError as err:
         readable(err)

@@ -8,9 +8,21 @@ from pathlib import Path
 import pytest
 from shapely.geometry import Polygon, box
 
-from nestcut.batch import Batch, Card, CardLine, Evening, Hand, Machine, Paper, Spares, Wishes, read_batch
+from nestcut.batch import (
+    Batch,
+    Card,
+    CardLine,
+    Evening,
+    Hand,
+    HandSeconds,
+    Machine,
+    Paper,
+    Spares,
+    Wishes,
+    read_batch,
+)
 from nestcut.units import SHEET_SIZES_MM
-from tests.batch.files import SMALL, SVG, write_evening, write_small
+from tests.shared.batch_files import SMALL, SVG, write_evening, write_small
 
 
 def read_small(tmp_path: Path, *changes: tuple[str, str]) -> Batch:
@@ -263,3 +275,15 @@ def test_marks_can_be_left_out(tmp_path: Path) -> None:
     assert len(read_batch(path).die("campion").marks) == 1
     path.write_text(path.read_text().replace("trips = 1", "trips = 1\nmarks = false", 1), encoding="utf-8")
     assert read_batch(path).die("campion").marks == ()
+
+
+def test_seconds_of_the_old_clock_are_ignored_with_a_note(tmp_path: Path) -> None:
+    """Files from when a pass took so many seconds are read; a note says where time is counted now."""
+    text = "[machine]\nplate = [100, 150]\nseconds_per_pass = 45\nseconds_per_trim = 20\n[papers.red]\n"
+    text += '[hand]\npace = 2\ndies = "loose"\n[hand.seconds]\ncrank = 20\n[dies.disc]\ncircle = 20\n'
+    text += '[[cards]]\nname = "c"\npieces = [{ die = "disc", paper = "red" }]\n'
+    batch = read_batch(write_small(tmp_path, text))
+    assert batch.hand.seconds == HandSeconds(crank=20.0, pace=2.0, dies="loose")
+    (note,) = [note for note in batch.notes if "[machine]" in note]
+    assert note.startswith("seconds_per_pass and seconds_per_trim in [machine] are no longer used")
+    assert "[hand.seconds]" in note

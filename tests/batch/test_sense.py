@@ -14,8 +14,8 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch import Die, Hand, Machine, read_batch
 from nestcut.batch.sense import fits_plate, hull_diameter, hull_points, hull_width, rim_width
-from tests.batch.files import SMALL, write_small
-from tests.strategies import mm, outlines
+from tests.shared.batch_files import SMALL, write_small
+from tests.shared.strategies import mm, outlines
 
 PLATE = Machine((104.0, 154.0), clear_mm=2.0)  # window 100 × 150
 

@@ -16,7 +16,7 @@ from nestcut.batch import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scra
 from nestcut.batch.stock import Holding
 from nestcut.errors import BatchError
 from nestcut.outlines import grow_outline
-from tests.strategies import mm, outlines
+from tests.shared.strategies import mm, outlines
 
 FILE = """
 {top}
@@ -54,7 +54,7 @@ def test_a_table_of_inches_read_as_millimetres_ends_with_the_likely_reason(tmp_p
     """``brown,4,6`` was 4 × 6 mm, and the plan "0 passes, the fewest possible"."""
     err = refused(write(tmp_path, "paper,width,length\nbrown,4,6\n"))
     assert str(err.where) == f"{tmp_path / 's.csv'}, paper brown"
-    assert "its only scrap holds no die that is to cut it: disc takes 34 × 34 mm" in err.what
+    assert "its only scrap holds no die that must cut it: disc needs 34 × 34 mm" in err.what
     assert "4 × 6 mm, too small by 30 mm at least" in err.what
     assert 'read as 4 × 6 mm; if it is in inches, write units = "in"' in err.mend
 
@@ -125,7 +125,7 @@ def test_other_units_are_refused(units: str, tmp_path: Path) -> None:
     ("table", "top", "said"),
     [
         ("brown,12,12\n", "", "read as 12 × 12 mm;"),
-        ("brown,12,12\nbrown,8.5,11\n", "", "read as 12 × 12 mm, and 1 more likewise;"),
+        ("brown,12,12\nbrown,8.5,11\n", "", "read as 12 × 12 mm, and 1 more;"),
         ("brown,12,12\nbrown,8.5,40\n", "", ""),  # one is too long for inches that people keep
         ("brown,12 mm,12\n", "", ""),  # one side has a unit: somebody thought of it
         ("brown,12,12\n", 'units = "mm"', ""),
@@ -201,7 +201,7 @@ def test_an_edge_too_large_is_named_where_the_scraps_would_hold_the_die(tmp_path
     path = write(tmp_path, "paper,width,length\nbrown,36,100\nbrown,35,90\n", hand="edge = 4")
     err = refused(path)
     assert "none of its 2 scraps holds a die" in err.what
-    assert "disc takes 38 × 38 mm, an edge of 4 mm all round included" in err.what
+    assert "disc needs 38 × 38 mm, including an edge of 4 mm all round" in err.what
     assert "36 × 100 mm, too small by 2 mm at least" in err.what
     assert "a smaller edge" in err.mend
     assert "inches" not in err.mend
@@ -212,8 +212,8 @@ def test_paper_that_sticks_out_is_not_the_die(tmp_path: Path) -> None:
     table = "paper,width,length\nbrown,200,200\n"
     given = {"plate": "[100, 150]", "die": "rectangle = [92, 142]\nrim = 1.6"}
     err = refused(write(tmp_path, table, hand="edge = 5", **given))
-    assert "the die lies on the plate, but not the paper under it" in err.what
-    assert "take 102 × 152 mm of paper" in err.what
+    assert "the die fits on the plate, but the paper under it does not" in err.what
+    assert "needs 102 × 152 mm of paper" in err.what
     assert "a smaller edge" in err.mend
     assert read_batch(write(tmp_path, table, hand="edge = 4", **given)).dies
 
@@ -223,7 +223,7 @@ def test_turns_count(tmp_path: Path) -> None:
     given = {"die": "rectangle = [10, 80]", "paper": 'direction = "up"'}
     table = "paper,width,length\nbrown,90,20\nbrown,95,30\n"
     err = refused(write(tmp_path, table, **given))
-    assert "disc takes 14 × 84 mm" in err.what
+    assert "disc needs 14 × 84 mm" in err.what
     assert "other turns" in err.mend
     turned = write(tmp_path, table, die="rectangle = [10, 80]\nturns = [90]", paper='direction = "none"')
     assert len(read_batch(turned).scraps) == 2
@@ -232,7 +232,7 @@ def test_turns_count(tmp_path: Path) -> None:
 def test_one_scrap_that_holds_one_of_the_dies_will_do(tmp_path: Path) -> None:
     """The others are a note, as before; a paper without any scrap is bought."""
     batch = read_batch(write(tmp_path, "paper,width,length\nbrown,4,6\nbrown,34,34\n"))
-    assert "Too small for any die that is asked for in its paper: brown-1." in batch.notes
+    assert "Too small for every die that needs its paper: brown-1." in batch.notes
     (tmp_path / "s.csv").write_text("paper,width,length\n")
     assert "There is no scrap of brown, which the cards ask for." in read_batch(tmp_path / "b.toml").notes
 

@@ -9,7 +9,7 @@ from shapely.geometry import box
 
 from nestcut.batch import Card, CardLine, read_batch, read_cards_csv, read_scraps_csv
 from nestcut.errors import BatchError, NestcutError
-from tests.batch.files import SMALL, SVG, write_small
+from tests.shared.batch_files import SMALL, SVG, write_small
 
 
 def table(tmp_path: Path, content: str | bytes) -> Path:
@@ -100,7 +100,7 @@ BAD_SCRAPS: list[tuple[str, int | None, str, str]] = [
     ("paper,width,length,weight\nred,1,2,3\n", 1, '"weight" is not known', "known: paper, width"),
     ("paper,width,length,smell\nred,1,2,3\n", 1, '"smell" is not known', "known columns"),
     ("width,length\n1,2\n", 1, '"paper" is missing', "first line"),
-    ("paper,width,length,width\nred,1,2,3\n", 1, '"width" is there twice', "keep one"),
+    ("paper,width,length,width\nred,1,2,3\n", 1, '"width" appears twice', "keep one"),
     ("paper,width,length\nred,10,20\n\nred,ten,20\n", 4, '"ten"', "write it like"),
     ("paper,width,length\nred,-10,20\n", 2, '"-10"', "0 or more"),
     ("paper,width,length\nred,0,20\n", 2, '"0" is too small', "above 0"),

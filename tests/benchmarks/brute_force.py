@@ -10,7 +10,7 @@ import argparse
 import json
 import time
 
-from tests.passes.test_brute_force import examine
+from tests.passes.plate.test_brute_force import examine
 
 
 def main() -> None:

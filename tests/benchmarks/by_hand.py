@@ -39,8 +39,8 @@ from nestcut.passes import plan_batch
 from nestcut.passes.plate.solve import plan_plate
 from nestcut.placement import Part, fill_region
 from nestcut.plans.model import Plan
+from tests.shared.places import EXAMPLES
 
-EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 WISHES = {
     "nestcut": Wishes(),
     "minutes": Wishes(("minutes", "passes", "changes", "trims", "paper")),
@@ -164,7 +164,7 @@ def rims_by_hand(batch: Batch, needs: Needs, seconds: float) -> ByHand:
             Demand("", (die,), (name,), cuts * batch.die(die).pieces, 0, cuts * batch.die(die).pieces)
             for die, cuts in sorted(need.items())
         ]
-        plate = plan_plate(batch, demand, room="rims", seconds=seconds / 2 / len(needs))
+        plate = plan_plate(batch, demand, footprint="rims", seconds=seconds / 2 / len(needs))
         for run in plate.runs:
             dies = [batch.die(slot.die) for slot in run.slots]
             passes += run.passes

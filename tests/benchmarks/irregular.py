@@ -25,7 +25,8 @@ import shapely
 from shapely.affinity import affine_transform
 from shapely.geometry import Polygon
 
-ROOT = Path(__file__).resolve().parents[2]
+from tests.shared.places import ROOT
+
 if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 

@@ -6,7 +6,7 @@
   OEIS A038666), n = 2 … 12: all must be placed.
 - The twelve pentominoes, turned and mirrored, in 6 × 10, 5 × 12, 4 × 15 and 3 × 20 (2339, 1010, 368 and 2
   ways; Haselgrove 1960): all must be placed.
-- Equal circles in a square (``tests/placement/test_fill.py`` has the radii and their source), n = 2 … 30, a
+- Equal circles in a square (``tests/placement/fill/test_fill.py`` has the radii and their source), n = 2 … 30, a
   thousandth smaller than the largest n: n − 1 at least must be placed by ``fill_region``.
 - The largest radius of n = 2 … 20 equal circles in a square: within a thousandth by ``largest_scale``.
 
@@ -25,7 +25,7 @@ from shapely.ops import unary_union
 from nestcut.placement import Part, Placed, fill_region, largest_scale
 from nestcut.placement.exact.candidates import grid_of
 from nestcut.placement.exact.model import choose_places
-from tests.placement.test_fill import RADIUS
+from tests.placement.fill.test_fill import RADIUS
 
 SQUARES = {
     2: (2, 3), 3: (3, 5), 4: (5, 7), 5: (5, 12), 6: (9, 11), 7: (11, 14), 8: (14, 15), 9: (15, 20), 10: (15, 27),

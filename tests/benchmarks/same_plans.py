@@ -22,8 +22,8 @@ import nestcut
 from nestcut.batch.model import Batch
 from nestcut.plans import plan_to_json
 from tests.benchmarks.passes_classes import random_class
+from tests.shared.places import EXAMPLES
 
-EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 KEYS = ("layups", "passes", "trims", "demand", "bound", "proof")
 
 

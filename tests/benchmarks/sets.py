@@ -27,7 +27,7 @@ from shapely.geometry import Polygon, box
 
 from nestcut.passes.advice.prepare import prepare
 from nestcut.passes.plate.disproof import Disprover
-from nestcut.passes.plate.footprints import Kept, area_ticks, window_ticks
+from nestcut.passes.plate.footprints import DieFootprint, area_ticks, window_ticks
 from nestcut.passes.plate.pack import MOVES, Packer
 from nestcut.passes.plate.patterns import PatternBook
 from tests.benchmarks.passes_classes import GAP_MM, random_die
@@ -41,7 +41,7 @@ TRIES = 4000
 STRENGTHS = 4
 
 
-def random_set(chance: random.Random, count: int, window: Polygon) -> list[Kept] | None:
+def random_set(chance: random.Random, count: int, window: Polygon) -> list[DieFootprint] | None:
     """So many dies whose rims, grown by half the gap, fill 0.65 to 0.9 of the window; None if none are found soon."""
     room = window_ticks(window, GAP_MM)
     left, top, right, bottom = window.bounds
@@ -51,13 +51,13 @@ def random_set(chance: random.Random, count: int, window: Polygon) -> list[Kept]
         ticks = [area_ticks(die.rim, GAP_MM) for die in dies]
         if FILL[0] * room <= sum(ticks) <= FILL[1] * room:
             return [
-                Kept(die.name, die.rim, die.rim, 1, 1, die.turns, die.turns, area, die.trips)
+                DieFootprint(die.name, die.rim, die.rim, 1, 1, die.turns, die.turns, area, die.trips)
                 for die, area in zip(dies, ticks, strict=True)
             ]
     return None
 
 
-def settled(dies: list[Kept], window: Polygon, seconds: float) -> tuple[str, float]:
+def settled(dies: list[DieFootprint], window: Polygon, seconds: float) -> tuple[str, float]:
     """(what settled the set, seconds)."""
     began = time.monotonic()
     counts = (1,) * len(dies)

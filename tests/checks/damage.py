@@ -12,7 +12,7 @@ from shapely.geometry import MultiPolygon, Polygon, box
 from nestcut.batch.model import Card, CardLine, Die, Paper, Pose
 from nestcut.hands import evening_actions, minutes_of
 from nestcut.plans.model import Actions, Cut, Layup, Pass, Plan, Remnant, Share, Shortage, Slot, Trim
-from tests.checks.plans import finished, kits, lying, openings, rectangle_die, short, squares, turned
+from tests.shared.checked_plans import finished, kits, lying, openings, rectangle_die, short, squares, turned
 
 NAN = float("nan")
 

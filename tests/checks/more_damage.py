@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from nestcut.plans.model import KitPacking, Layup, Pass, Plan
 from tests.checks.damage import change_line, damage
-from tests.checks.plans import kits, squares
+from tests.shared.checked_plans import kits, squares
 
 __all__: list[str] = []
 

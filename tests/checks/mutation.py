@@ -3,7 +3,7 @@
     python -m tests.checks.mutation --seconds 600 --seed 0
     python -m tests.checks.mutation --modules proofs --each 20 --json results.json      (goes on where it was broken off)
 
-touches no source: each mutant lives in a forked process, where the import of one module of ``nestcut/check`` gives
+touches no source: each mutant lives in a forked process, where the import of one module of ``nestcut/checks`` gives
 it instead, and the tests that reach its line (``tests/checks/reach.py``) are run. A mutant changes one thing: a comparison, a sign, a number, ``and``/``or``, ``min``/``max``, a ``not``, a ``continue``,
 a call that writes down a fault. Survivors are printed with file, line and change.
 Source: mutation testing (DeMillo, Lipton & Sayward, 1978); the list of operators is our own.
@@ -32,7 +32,7 @@ import pytest
 from tests.checks.reach import CHECKER, Reach, digest, from_json, measured, run_tests
 
 PROOFS = {
-    "proof", "disproof", "turning", "turns", "safe_side", "stacking", "offsets", "convex_cover", "relative", "cores",
+    "verify", "short_proof", "disproof", "turning", "turns", "safe_side", "stacking", "offsets", "convex_cover", "relative", "cores",
     "patience", "sets", "symmetry", "whole_papers",
 }  # fmt: skip
 """Modules that ``check_proof`` is made of; the others hold the rules."""

@@ -18,28 +18,17 @@ from typing import Any
 
 import pytest
 
+from tests.shared.places import ROOT
+
 __all__ = ["CHECKER", "ROOT", "TESTS", "Reach", "digest", "from_json", "measured", "run_tests"]
 
-ROOT = Path(__file__).resolve().parents[2]
-CHECKER = ROOT / "nestcut/check"
+CHECKER = ROOT / "nestcut/checks"
 TESTS = tuple(
-    f"tests/checks/test_{name}.py"
-    for name in (
-        "survivors",
-        "survivors_proof",
-        "survivors_papers",
-        "corners",
-        "straight_cuts",
-        "short_proof",
-        "tolerance",
-        "damage",
-        "damaged_files",
-        "proof",
-        "exact_geometry",
-        "exact_cells",
-    )
+    str(path.relative_to(ROOT))
+    for path in sorted((ROOT / "tests/checks").rglob("test_*.py"))
+    if path.stem not in ("test_random_plans", "test_limits")
 )
-"""The tests that mutants meet; ``random_plans`` makes hundreds of plans and is left out."""
+"""The tests that mutants meet; ``test_random_plans`` makes hundreds of plans and ``test_limits`` waits for clocks: left out."""
 
 
 @dataclass(frozen=True)
@@ -143,7 +132,7 @@ def measured() -> Reach:
 def digest() -> str:
     """A digest of the checker and its tests: what the reach depends on."""
     every = hashlib.sha256()
-    for path in sorted([*CHECKER.rglob("*.py"), *(ROOT / "tests/checks").glob("*.py")]):
+    for path in sorted([*CHECKER.rglob("*.py"), *(ROOT / "tests/checks").rglob("*.py")]):
         if path.stem not in ("mutation", "reach"):
             every.update(path.read_bytes())
     return every.hexdigest()

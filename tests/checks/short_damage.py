@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from nestcut.plans.model import Missing, Plan, Shortage
 from tests.checks.damage import change_line, damage
-from tests.checks.plans import lacking, short
+from tests.shared.checked_plans import lacking, short
 
 __all__: list[str] = []
 

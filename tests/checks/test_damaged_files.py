@@ -11,7 +11,7 @@ import pytest
 from nestcut.checks import check_file, check_plan
 from nestcut.errors import PlanError
 from nestcut.plans import plan_to_json
-from tests.checks.plans import PLANS, kits, squares
+from tests.shared.checked_plans import PLANS, kits, squares
 
 
 def written(tmp_path: Path, value: Any) -> Path:
@@ -58,7 +58,7 @@ def test_files_that_are_no_plans_are_refused(what: str, tmp_path: Path) -> None:
 
 def test_what_was_checked_is_counted() -> None:
     """The counts say what was really measured: worked out by hand for the squares and the kits."""
-    # Squares: 3 passes with 2 papers each and the cuts (2, 1, 1) … see tests/checks/plans.py.
+    # Squares: 3 passes with 2 papers each and the cuts (2, 1, 1) … see tests/shared/checked_plans.py.
     plan = squares()
     cuts = sum(len(a_pass.cuts) for a_pass in plan.passes)
     checked = check_plan(plan).checked

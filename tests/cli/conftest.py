@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.small import BATCH, SQUARE
+from tests.shared.small_job import BATCH, SQUARE
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from nestcut.cli import app
-from tests.cli.small import BATCH, SVG
+from tests.shared.small_job import BATCH, SVG
 
 Change = Callable[[Path], None]
 

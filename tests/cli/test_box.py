@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from nestcut.batch import read_batch
 from nestcut.cli import app
 from nestcut.plans import read_plan
-from tests.cli.small import BATCH, SVG
+from tests.shared.small_job import BATCH, SVG
 
 WINDOW = SVG.format(w=90, h=80, inner='<path fill-rule="evenodd" d="M0 0H90V80H0Z M50 20H80V60H50Z"/>')
 

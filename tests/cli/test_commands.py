@@ -16,7 +16,8 @@ from typer.testing import CliRunner
 
 from nestcut.batch import Pose
 from nestcut.cli import app
-from tests.cli.small import BATCH
+from tests.shared.places import ROOT
+from tests.shared.small_job import BATCH
 from tests.trust.big import write_big
 
 
@@ -63,7 +64,7 @@ def test_same_seed_same_files(folder: Path) -> None:
         subprocess.run(
             [sys.executable, "-m", "nestcut", "plan", "batch.toml", "--out", str(out), "--seed", "7"],
             check=True,
-            env={**os.environ, "PYTHONHASHSEED": hash_seed, "PYTHONPATH": str(Path(__file__).parents[2])},
+            env={**os.environ, "PYTHONHASHSEED": hash_seed, "PYTHONPATH": str(ROOT)},
             capture_output=True,
         )
         texts.append({p.relative_to(out): p.read_bytes() for p in sorted(out.rglob("*")) if p.is_file()})
@@ -172,21 +173,20 @@ def test_fill_lays_nothing_into_an_opening_that_another_pass_cuts_away(folder: P
 @pytest.mark.skipif(os.name == "nt", reason="Ctrl-C is sent another way there")
 def test_ctrl_c_keeps_the_best_plan(tmp_path: Path) -> None:
     """SIGINT during plan writes the best checked plan so far and ends with 130."""
-    root = Path(__file__).parents[2]
     process = subprocess.Popen(
         [
             sys.executable,
             "-m",
             "nestcut",
             "plan",
-            str(root / "examples" / "evening.toml"),
+            str(ROOT / "examples" / "evening.toml"),
             "--out",
             "out",
             "--seconds",
             "120",
         ],
         cwd=tmp_path,
-        env={**os.environ, "PYTHONPATH": str(root)},
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
         stderr=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,

@@ -57,7 +57,7 @@ def test_a_mistake_of_ours_ends_with_70(
     assert run(*arguments) == 70
     told = capsys.readouterr().err
     message = told[told.index("Error: ") :]
-    assert "mistake of its own (KeyError: " in message
+    assert "mistake in nestcut (KeyError: " in message
     assert "Traceback" not in told
     assert "\x1b" not in told
     named = re.search(r"send us the file (\S+),", message)
@@ -81,7 +81,7 @@ def test_a_plan_that_breaks_a_rule_is_a_mistake_of_ours(
     before = sorted(p.name for p in folder.iterdir())
     assert run("plan", "batch.toml", "--out", "out") == 70
     told = capsys.readouterr().err
-    assert "mistake of its own (RefusedPlanError: " in told
+    assert "mistake in nestcut (RefusedPlanError: " in told
     assert sorted(p.name for p in folder.iterdir()) == before
     named = re.search(r"send us the files (\S+) and (\S+),", told)
     assert named is not None

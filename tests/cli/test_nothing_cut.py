@@ -66,7 +66,7 @@ def test_estimates_of_nothing_offer_no_ideas(folder: Path) -> None:
     without_scraps(folder)
     result = run("estimate", "batch.toml", "--what-if")
     assert result.exit_code == 0
-    assert "nothing can be cut from the scraps in stock: that comes first" in result.stdout
+    assert "nothing can be cut from the scraps in stock: first get more paper" in result.stdout
     assert "second leaf" not in result.stdout
     assert json.loads(run("estimate", "batch.toml", "--what-if", "--json").stdout)["what_if"] == []
 
@@ -78,6 +78,6 @@ def test_scraps_that_hold_no_die_end_the_run(folder: Path) -> None:
     for command in (["plan", "batch.toml", "--out", "out"], ["estimate", "batch.toml"]):
         result = run(*command)
         assert result.exit_code == 2
-        assert "its only scrap holds no die that is to cut it" in result.stderr
+        assert "its only scrap holds no die that must cut it" in result.stderr
         assert 'write units = "in"' in result.stderr
     assert not (folder / "out").exists()

@@ -32,7 +32,7 @@ def test_a_contact_sheet_takes_the_place_of_nothing_but_a_contact_sheet(folder: 
     for name in ("leaf.svg", "shelf.svg", "link.svg"):
         result = run("dies", "leaf.svg", "--out", name)
         assert result.exit_code == 2
-        assert f"{name}: there is something of this name that is no contact sheet of nestcut" in result.stderr
+        assert f"{name}: this exists already and is not a contact sheet of nestcut" in result.stderr
     assert (folder / "leaf.svg").read_text() == drawing
     (folder / "shelf.svg").rmdir()
     (folder / "link.svg").unlink()

@@ -12,8 +12,8 @@ from nestcut.batch import read_batch
 from nestcut.cli import app
 from nestcut.cli.reserve import least_seconds, limit_seconds, most_cuts, search_seconds
 from nestcut.errors import InputError
+from tests.shared.places import ROOT
 from tests.trust.big import write_big
-from tests.trust.jobs import ROOT
 
 
 def test_a_small_class_searches_nearly_all_the_time(folder: Path) -> None:

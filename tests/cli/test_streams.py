@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from nestcut.cli.screen import Screen, spelled
+from tests.shared.places import ROOT
 
-ROOT = Path(__file__).parents[2]
 FULL = Path("/dev/full")
 
 COMMANDS = [
@@ -44,6 +44,7 @@ def run(arguments: list[str], folder: Path, **more) -> subprocess.CompletedProce
 
 
 @pytest.mark.parametrize("arguments", COMMANDS, ids=" ".join)
+@pytest.mark.first(2)
 def test_ascii_terminals_get_plainer_letters(arguments: list[str], folder: Path) -> None:
     """Everything is ASCII, JSON stays JSON, exit codes stay as they are."""
     ascii_only = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONIOENCODING": "ascii"}
@@ -57,6 +58,7 @@ def test_ascii_terminals_get_plainer_letters(arguments: list[str], folder: Path)
 
 @pytest.mark.skipif(not FULL.exists(), reason="no device that is always full")
 @pytest.mark.parametrize("arguments", COMMANDS[:-1], ids=" ".join)
+@pytest.mark.first(2)
 def test_a_full_disk_is_said_in_a_sentence(arguments: list[str], folder: Path) -> None:
     """Standard output on /dev/full: one message and 2; a plan is written all the same."""
     with FULL.open("wb") as full:
@@ -80,6 +82,7 @@ def test_progress_that_nobody_can_read_is_no_fault(folder: Path) -> None:
 
 
 @pytest.mark.parametrize("arguments", COMMANDS[:-1], ids=" ".join)
+@pytest.mark.first(2)
 def test_a_cut_pipe_is_a_quiet_end(arguments: list[str], folder: Path) -> None:
     """The reader is gone before the first word: nothing is said, and the code is that of SIGPIPE."""
     reading, writing = os.pipe()
@@ -139,6 +142,7 @@ def test_a_screen_takes_text_only_and_hides_its_bytes() -> None:
 @pytest.mark.parametrize(
     "arguments", [["plan", "batch.toml", "--out", "out"], ["dies"], ["estimate", "batch.toml"]]
 )
+@pytest.mark.first(3)
 def test_ctrl_c_at_once(arguments: list[str], after_s: float, folder: Path) -> None:
     """From the moment that our own code runs: no traceback, and 130 unless it was done before."""
     process = subprocess.Popen(

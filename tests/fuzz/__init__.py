@@ -1,1 +1,1 @@
-"""Fuzzing of everything that nestcut reads: see ``python -m tests.fuzz --help`` and DEVELOPERS.md."""
+"""Fuzzing of everything that nestcut reads: see ``python -m tests.fuzz --help`` and docs/promises.md."""

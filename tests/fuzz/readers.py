@@ -166,6 +166,49 @@ def _plan_sane(reports: Any) -> bool:
     return True
 
 
+def _box(path: Path) -> Any:
+    from nestcut import Box
+
+    before = path.read_bytes()
+    try:
+        with Box(path, create=False) as box:
+            held = box.scraps(), box.dies(), box.papers(), box.evenings()
+            json.loads(box.export_text())
+            box.undo()
+            box.redo()
+            return held
+    except InputError:
+        if path.read_bytes() != before:
+            raise BrokenPromiseError("a box that was refused, and changed") from None
+        raise
+    finally:
+        Path(f"{path}-journal").unlink(missing_ok=True)
+
+
+def _box_text(path: Path) -> Any:
+    from nestcut import Box
+
+    with Box(path.with_name("fresh.db")) as box:
+        box.take([one.tag for one in box.scraps()], dies=[one.name for one in box.dies()])
+        box.import_from(path, again=True)
+        held = box.scraps(), box.dies(), box.papers(), box.evenings()
+        text = box.export_text()
+        box.import_text(text, again=True)
+        if box.export_text() != text:
+            raise BrokenPromiseError("an export that changes when it is taken in and written again")
+        return held
+
+
+def _box_sane(held: Any) -> bool:
+    scraps, dies, papers, _ = held
+    return (
+        all(one.outline.is_valid and one.outline.area > 0 for one in scraps)
+        and len({one.tag for one in scraps}) == len(scraps)
+        and {one.paper for one in scraps} <= {paper.name for paper in papers}
+        and all(die.cut.is_valid and die.rim.is_valid for die in dies)
+    )
+
+
 READERS: dict[str, Reader] = {
     reader.name: reader
     for reader in (
@@ -186,6 +229,8 @@ READERS: dict[str, Reader] = {
         ),
         Reader("cards-csv", "cards.csv", _cards, _cards_sane, seeds.card_tables, seeds.CSV_WORDS, "rows"),
         Reader("plan", "plan.json", _plan, _plan_sane, seeds.plans, seeds.JSON_WORDS, "json"),
+        Reader("box", "box.db", _box, _box_sane, seeds.boxes, seeds.JSON_WORDS, "text"),
+        Reader("box-text", "box.json", _box_text, _box_sane, seeds.box_texts, seeds.JSON_WORDS, "json"),
     )
 }
 

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+import tempfile
+from pathlib import Path
 
 __all__ = [
     "CSV_WORDS",
@@ -12,6 +15,8 @@ __all__ = [
     "TOML_WORDS",
     "batches",
     "beside",
+    "box_texts",
+    "boxes",
     "card_tables",
     "drawings",
     "plans",
@@ -112,7 +117,7 @@ def drawings() -> list[bytes]:
 
 def batches() -> list[bytes]:
     """The tests' small batch and relatives that use every table."""
-    from tests.batch.files import SMALL
+    from tests.shared.batch_files import SMALL
 
     drawn = SMALL.replace("[dies.disc]\ncircle = 20", '[dies.disc]\noutline = "leaf.svg"\nrim = 1.5')
     tables = 'scraps_csv = "stock.csv"\ncards_csv = "asked.csv"\n' + SMALL
@@ -143,8 +148,8 @@ def card_tables() -> list[bytes]:
 def plans() -> list[bytes]:
     """The checker's small plans, one with a proof of every kind, and the hand-written one with every key."""
     from nestcut.plans import plan_to_json
-    from tests.checks.plans import PLANS
-    from tests.plans.sample import sample
+    from tests.shared.checked_plans import PLANS
+    from tests.shared.plan_sample import sample
 
     values = [plan_to_json(make()) for make in PLANS.values()]
     with_proof = json.loads(json.dumps(values[0]))
@@ -158,3 +163,40 @@ def plans() -> list[bytes]:
         ],
     }
     return [json.dumps(value).encode() for value in (*values, with_proof, sample())]
+
+
+def _stocked(folder: Path) -> Path:
+    """A small box with a bit of everything, in small pages: the fuzzer takes no long files."""
+    from shapely.geometry import Polygon, box
+
+    from nestcut import Box
+    from nestcut.batch.model import Die
+    from nestcut.plans import plan_from_json
+    from tests.shared.plan_sample import sample
+
+    path = folder / "box.db"
+    with Box(path) as made:
+        made.add("red", (105, 148), count=2)
+        made.add("green", Polygon([(0, 0), (50, 0), (20.5, 40.25)]), tag="lid")
+        made.add_dies([Die("leaf", box(0, 0, 20, 20), box(-2, -2, 22, 22), turns=(0.0, 90.0))])
+        made.after(plan_from_json(sample()))
+        made.take(["red-2"])
+    con = sqlite3.connect(path)
+    con.execute("pragma page_size = 512")
+    con.execute("vacuum")
+    con.close()
+    return path
+
+
+def boxes() -> list[bytes]:
+    """A box file."""
+    with tempfile.TemporaryDirectory() as folder:
+        return [_stocked(Path(folder)).read_bytes()]
+
+
+def box_texts() -> list[bytes]:
+    """The export of a box."""
+    from nestcut import Box
+
+    with tempfile.TemporaryDirectory() as folder, Box(_stocked(Path(folder))) as made:
+        return [made.export_text().encode("utf-8")]

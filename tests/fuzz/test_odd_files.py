@@ -92,10 +92,10 @@ def test_what_is_no_file(name: str, tmp_path: Path) -> None:
     path.rmdir()
     if sys.platform != "win32":
         os.mkfifo(path)
-        assert re.search("pipe|plain file", refused(reader, path).what)
+        assert re.search("pipe|plain file|regular file", refused(reader, path).what)
         path.unlink()
         path.symlink_to("/dev/zero")
-        assert re.search("device|plain file", refused(reader, path).what)
+        assert re.search("device|plain file|regular file", refused(reader, path).what)
     assert refused(reader, tmp_path / ("x" * 300 + path.suffix))
     assert refused(reader, tmp_path / f"a\0b{path.suffix}")
 

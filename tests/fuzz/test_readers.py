@@ -1,6 +1,6 @@
 """Whatever is in a file: a valid value or one clear message, soon, in bounded memory. The short run of the fuzzer.
 
-The long ones (100,000 inputs a reader) are run by hand: see DEVELOPERS.md, 'What is promised and how it is tested'.
+The long ones (100,000 inputs a reader) are run by hand: see docs/promises.md.
 """
 
 from __future__ import annotations

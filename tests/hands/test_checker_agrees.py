@@ -17,7 +17,7 @@ from nestcut.checks.rules.handling import actions_of, minutes_of_actions
 from nestcut.hands import evening_actions, minutes_of, pass_actions, seconds_by_pass, trim_actions
 from nestcut.plans import plan_from_json, plan_to_json
 from nestcut.plans.model import Bound, Cut, Layup, PaperOnPlate, Pass, Plan, Slot, Totals, Trim
-from tests.strategies import hand_seconds
+from tests.shared.strategies import hand_seconds
 
 FEW = [
     Pose(x, y, deg) for x, y, deg in ((20, 20, 0), (60, 20, 0), (20, 60, 90), (60, 60, 0), (20, 20, 360.0))
@@ -180,7 +180,8 @@ def test_trims_are_counted_alike_at_any_angle(parts: list[Polygon], deg: float) 
     new, again, scissors_mm = trim_cuts(sheet, turned)
     assert (done.trim_cut, done.trim_cut_again) == (new, again)
     assert done.scissors_mm == pytest.approx(scissors_mm, abs=0.01)
-    assert done.trim_cut + done.trim_cut_again + 1 >= len(parts)
+    if not scissors_mm:  # else lines too close for a straight cut are gone around
+        assert done.trim_cut + done.trim_cut_again + 1 >= len(parts)
 
 
 def test_a_single_pass() -> None:

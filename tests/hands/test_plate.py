@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from nestcut.batch.model import Pose
-from nestcut.hands import EMPTY, Down, OnPlate, Plate, next_plate, spot_of
+from nestcut.hands import EMPTY, Down, OnPlate, PlateState, next_plate, spot_of
 from nestcut.plans.model import Actions
 
 HERE, THERE, ELSEWHERE = (spot_of(Pose(x, 10.0)) for x in (10.0, 50.0, 90.0))
@@ -93,10 +93,10 @@ def test_loose_dies_are_placed_again_when_their_paper_moves() -> None:
 def test_the_plate_before_is_not_changed() -> None:
     """A value: a search may go on from it more than once."""
     plate, _ = next_plate(EMPTY, on({"red": HERE}, ("leaf", HERE, "red")), ONE)
-    kept = Plate(dict(plate.papers), dict(plate.down), dict(plate.up))
+    kept = PlateState(dict(plate.papers), dict(plate.down), dict(plate.up))
     next_plate(plate, on({}, ("leaf", THERE, "red")), ONE)
     assert plate == kept
-    assert Plate() == EMPTY
+    assert PlateState() == EMPTY
 
 
 @pytest.mark.parametrize("copies", [1, 2, 3])

@@ -11,8 +11,7 @@ import pytest
 from nestcut.errors import OutlineError
 from nestcut.outlines import memory, read_die, read_scrap
 from nestcut.outlines.memory import remembered_die, remembered_scrap
-
-SHAPES = Path(__file__).resolve().parents[2] / "shapes"
+from tests.shared.places import SHAPES
 
 SQUARE = '<svg xmlns="http://www.w3.org/2000/svg" width="40mm" height="40mm" viewBox="0 0 40 40"><path d="M5 5H{x}V25H5Z"/></svg>'
 

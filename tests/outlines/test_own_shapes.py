@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 import shapely
 from shapely.affinity import translate
 from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.outlines import outline_size, read_die
+from tests.shared.places import SHAPES
 
-FOLDER = Path(__file__).parents[2] / "shapes"
-FILES = sorted(FOLDER.glob("*.svg"))
+FILES = sorted(SHAPES.glob("*.svg"))
 
 
 def test_there_are_enough():
@@ -34,7 +32,7 @@ def test_own_shape(path):
     assert "<title>" in text
     assert "<!DOCTYPE" not in text
     read = read_die(path, rim_mm=1.6)
-    assert not any("no physical size" in note or "passed over" in note for note in read.notes)
+    assert not any("no physical size" in note or "ignored" in note for note in read.notes)
     w, h = outline_size(read.cut)
     assert 8 <= max(w, h) <= 90
     assert read.cut.is_valid
@@ -56,8 +54,8 @@ def test_own_shape(path):
 
 def test_the_tag_takes_a_small_die():
     """The opening of the hedge tag's rim is large enough for the speedwell."""
-    tag = read_die(FOLDER / "hedge-tag.svg")
-    small = read_die(FOLDER / "speedwell.svg", rim_mm=1.6)
+    tag = read_die(SHAPES / "hedge-tag.svg")
+    small = read_die(SHAPES / "speedwell.svg", rim_mm=1.6)
     (opening,) = tag.rim.interiors
     # The window is not in the middle of the tag: lay the small die on its centre, with a gap of 1 mm.
     room = Polygon(opening).buffer(-1.0)

@@ -17,7 +17,7 @@ from nestcut.passes.short.short_proofs import Shortfalls
 from nestcut.passes.short.shortage import cut_back
 from nestcut.plans import plan_to_json
 from nestcut.plans.model import Share
-from tests.passes.classes import batch_of, disc_die, label_die, sheets
+from tests.shared.batches import batch_of, disc_die, label_die, sheets
 
 LIMIT = 30
 """Tries of the plate search: tests don't depend on the clock."""

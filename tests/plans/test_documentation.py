@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 import re
-from pathlib import Path
 
 import pytest
 
 from nestcut.plans import plan_schema
-from tests.plans.sample import sample
+from tests.shared.places import ROOT
+from tests.shared.plan_sample import sample
 
-PAGE = (Path(__file__).parents[2] / "docs" / "plan-json.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "docs" / "plan-json.md").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("key", list(sample()))

@@ -17,8 +17,7 @@ from nestcut.plans.cutting_up import straight_cuts_of
 from nestcut.plans.fitting import Fitting
 from nestcut.plans.leftovers import leftovers
 from nestcut.plans.rectangles import largest_rectangle, points_inside
-from tests.sheets import plans
-from tests.sheets.test_course import two_lanes
+from tests.shared import sheet_plans as plans
 
 RED = Paper("red")
 
@@ -37,7 +36,7 @@ def cut_away_mm2(plan) -> float:
 
 
 @pytest.mark.parametrize(
-    "make", [plans.evening, plans.under, plans.large, two_lanes, lambda: plans.long_run(60)]
+    "make", [plans.evening, plans.under, plans.large, plans.two_lanes, lambda: plans.long_run(60)]
 )
 def test_all_paper_is_accounted_for(make):
     """Stock = what goes back + crumbs + what fell out."""

@@ -17,8 +17,8 @@ from nestcut.errors import NestcutError, PlanError
 from nestcut.plans import Plan, plan_from_json, read_plan
 from nestcut.plans.encode import plan_text
 from nestcut.plans.files import parse_json
-from tests.plans.sample import sample, square
-from tests.strategies import json_values
+from tests.shared.plan_sample import sample, square
+from tests.shared.strategies import json_values
 
 RING = "dies[0].cut.coordinates"
 
@@ -82,11 +82,11 @@ CASES: list[tuple[Callable[[dict[str, Any]], None], str, str]] = [
     (at("papers/0/name", "\ud800"), "papers[0].name", "control character"),
     (at("papers/0/swatch", 'red" onload="x'), "papers[0].swatch", "not a colour"),
     (at("papers/0/direction", "left"), "papers[0].direction", "'left'"),
-    (lambda data: data["papers"].append(data["papers"][0]), "papers", "'red' is there twice"),
-    (lambda data: data["dies"].append(data["dies"][0]), "dies", "'campion' is there twice"),
-    (lambda data: data["scraps"].append(data["scraps"][0]), "scraps", "'red-1' is there twice"),
-    (lambda data: data["layups"].append(data["layups"][0]), "layups", "'A' is there twice"),
-    (at("trims/0/into/0/id", "red-1"), "trims", "'red-1' is there twice"),
+    (lambda data: data["papers"].append(data["papers"][0]), "papers", "'red' appears twice"),
+    (lambda data: data["dies"].append(data["dies"][0]), "dies", "'campion' appears twice"),
+    (lambda data: data["scraps"].append(data["scraps"][0]), "scraps", "'red-1' appears twice"),
+    (lambda data: data["layups"].append(data["layups"][0]), "layups", "'A' appears twice"),
+    (at("trims/0/into/0/id", "red-1"), "trims", "'red-1' appears twice"),
     (at("dies/0/copies", 0), "dies[0].copies", "out of range"),
     (at("dies/0/copies", 1.5), "dies[0].copies", "not a whole number"),
     (at("dies/0/turns", []), "dies[0].turns", "no turn"),
@@ -212,7 +212,7 @@ FILES: list[tuple[bytes, str, int | None]] = [
     (GOOD.replace('"clear": 2', '"clear": -Infinity').encode(), "-Infinity is not a number", None),
     (GOOD.replace('"clear": 2', '"clear": 1e999').encode(), "out of range", None),
     (GOOD.replace('"clear": 2', '"clear": ' + "9" * 5000).encode(), "a number cannot be read", None),
-    (GOOD.replace('"clear": 2', '"clear": 2, "clear": 3').encode(), "'clear' is there twice", None),
+    (GOOD.replace('"clear": 2', '"clear": 2, "clear": 3').encode(), "'clear' appears twice", None),
     (GOOD.replace("evening", "\xe9vening", 1).encode("latin-1"), "not saved as UTF-8", 4),
     (GOOD.encode("utf-16"), "UTF-16", None),
     (b"\x00\x01\x02", "not JSON", 1),

@@ -31,9 +31,9 @@ from nestcut.plans import (
 )
 from nestcut.plans.encode import plan_text
 from nestcut.plans.files import parse_json
-from tests.checks.plans import turned
-from tests.plans.sample import sample
-from tests.strategies import outlines, plans
+from tests.shared.checked_plans import turned
+from tests.shared.plan_sample import sample
+from tests.shared.strategies import outlines, plans
 
 slow_data = settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]

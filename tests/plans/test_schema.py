@@ -11,14 +11,14 @@ from hypothesis import HealthCheck, given, settings
 
 from nestcut.errors import PlanError
 from nestcut.plans import PassClock, Plan, plan_from_json, plan_schema, plan_to_json
-from tests.plans.sample import sample, sample_of_version_1
 from tests.plans.test_refusals import CASES
-from tests.strategies import plans
+from tests.shared.plan_sample import sample, sample_of_version_1
+from tests.shared.strategies import plans
 
 VALIDATOR = jsonschema.Draft202012Validator(plan_schema())
 
 BEYOND_A_SCHEMA = (
-    "is there twice",
+    "appears twice",
     "not closed",
     "crosses itself",
     "not a clean outline",

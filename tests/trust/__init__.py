@@ -1,1 +1,1 @@
-"""Faults from outside: kills, full disks, no network, very large jobs. See DEVELOPERS.md, 'What is promised'."""
+"""Faults from outside: kills, full disks, no network, very large jobs. See docs/promises.md."""

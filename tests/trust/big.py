@@ -21,7 +21,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.trust.jobs import ROOT, run_python
+from tests.shared.places import ROOT
+from tests.trust.jobs import run_python
 
 __all__ = ["write_big"]
 

@@ -9,11 +9,10 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from tests.cli.small import BATCH, SQUARE
+from tests.shared.places import ROOT
+from tests.shared.small_job import BATCH, SQUARE
 
 __all__ = ["command", "environment", "fingerprint", "run_python", "start", "write_job"]
-
-ROOT = Path(__file__).resolve().parents[2]
 
 
 def write_job(folder: Path) -> None:

@@ -20,7 +20,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from nestcut.cli.console import BAD_INPUT
-from tests.trust.jobs import ROOT, run_python
+from tests.shared.places import ROOT
+from tests.trust.jobs import run_python
 
 __all__ = ["Run", "allowed_s", "timed_plan"]
 

@@ -18,7 +18,7 @@ import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
 
-from tests.trust.jobs import ROOT
+from tests.shared.places import ROOT
 
 __all__ = ["resident_mib", "rounds"]
 

@@ -26,15 +26,14 @@ from nestcut.placement import (
     largest_scale,
     least_length,
     least_reach,
-    most_value,
 )
 from nestcut.placement.engine.spread import spread
 from nestcut.plans import plan_to_json
 from nestcut.sheets import write_sheets
 from tests.benchmarks.passes_classes import random_class
-from tests.passes.test_nests import class_of_five
-from tests.shapes import blossom
-from tests.trust.jobs import ROOT
+from tests.passes.makers.test_nests import class_of_five
+from tests.shared.places import ROOT
+from tests.shared.shapes import blossom
 
 __all__ = ["CASES", "QUICK", "digests"]
 
@@ -92,13 +91,10 @@ def together() -> str:
     parts = [Part("leaf", LEAF, least=3, most=3), Part("flower", FLOWER, least=3, most=3)]
     room = box(0, 0, 45, 46)
     found = fits_together(parts, room, gap_mm=1.0, moves_limit=100, seed=1) or ()
-    worth = most_value(
-        [Part(p.name, p.shape, value=p.shape.area, most=4) for p in parts], room, gap_mm=1.0, moves_limit=50
-    )
     apart = spread(parts, found, room) if found else ()
     reach = least_reach(parts, ROOM, (1.0, 0.4), gap_mm=1.0, moves_limit=30)
     factor, scaled = largest_scale(parts, room, gap_mm=1.0, moves_limit=30)
-    laid = [found, worth.placed, apart, reach.placed if reach else (), scaled]
+    laid = [found, apart, reach.placed if reach else (), scaled]
     return "".join(map(of_layout, laid)) + float(factor).hex()
 
 

@@ -14,8 +14,8 @@ from nestcut.batch import read_batch, read_scraps_csv
 from nestcut.checks import check_file
 from nestcut.errors import BatchError, PlanError
 from nestcut.plans import plan_to_json
-from tests.batch.files import SMALL
-from tests.checks.plans import squares
+from tests.shared.batch_files import SMALL
+from tests.shared.checked_plans import squares
 
 SECONDS = 20
 """CPU time; on a quiet machine each takes less than five."""
@@ -24,7 +24,7 @@ BATCHES: dict[str, tuple[Callable[[], str], str]] = {
     "key of a million parts": (lambda: "a" + ".a" * 900_000 + " = 1", "dots on end"),
     "a hundred thousand wrong keys": (
         lambda: "\n".join(f"key{k} = 1" for k in range(100_000)),
-        "things are to mend",
+        "things to mend",
     ),
     "ninety thousand scraps": (
         lambda: SMALL + '[[scraps]]\npaper = "red"\nsize = [6, 8]\n' * 90_000,
@@ -52,7 +52,7 @@ def test_a_table_of_wrong_rows(tmp_path: Path) -> None:
     path = tmp_path / "scraps.csv"
     path.write_text("paper,width,length\n" + "red,ten,10\n" * 99_000, encoding="utf-8")
     begin = time.process_time()
-    with pytest.raises(BatchError, match="things are to mend"):
+    with pytest.raises(BatchError, match="things to mend"):
         read_scraps_csv(path)
     assert time.process_time() - begin < SECONDS
 

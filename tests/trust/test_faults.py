@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from tests.shared.places import ROOT
 from tests.trust.jobs import command, fingerprint, run_python, start, write_job
 from tests.trust.kills import kill_many
 
@@ -33,8 +34,7 @@ def test_a_few_kills_of_a_real_run(tmp_path: Path) -> None:
 
 def test_second_ctrl_c_stops_at_once(tmp_path: Path) -> None:
     """Two interrupts: exit code 130, soon, and nothing written."""
-    root = Path(__file__).parents[2]
-    process = start(tmp_path, str(root / "examples" / "evening.toml"), "--seconds", "300")
+    process = start(tmp_path, str(ROOT / "examples" / "evening.toml"), "--seconds", "300")
     assert process.stderr is not None
     assert "preparing" in process.stderr.readline() or process.poll() is None
     process.send_signal(signal.SIGINT)

@@ -15,6 +15,7 @@ from tests.trust.memory import resident_mib
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")
 
 
+@pytest.mark.thorough
 def test_memory_does_not_grow_from_plan_to_plan(tmp_path: Path) -> None:
     """Six plans in a fresh process: from the third on not two megabytes a plan; large ones by hand."""
     write_job(tmp_path)

@@ -13,7 +13,7 @@ import sys
 
 import pytest
 
-from tests.trust.jobs import ROOT
+from tests.shared.places import ROOT
 from tests.trust.same import QUICK
 
 pytestmark = pytest.mark.timeout(900)  # kernels may have to be compiled first
@@ -60,6 +60,7 @@ def here() -> dict[str, str]:
     return found
 
 
+@pytest.mark.thorough
 def test_an_old_processor_makes_the_same(here: dict[str, str]) -> None:
     """Without AVX and fused products in OpenBLAS, numpy and the C library."""
     old = {

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.trust.jobs import ROOT, run_python
+from tests.shared.places import ROOT
+from tests.trust.jobs import run_python
 
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 

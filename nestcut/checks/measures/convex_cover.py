@@ -17,6 +17,7 @@ from nestcut.checks.measures.measure import polygons_in
 __all__ = ["convex_cover", "grown_hull"]
 
 MOST_PARTS = 8
+"""Convex parts, at most: what is left uncovered makes a proof weaker, not wrong."""
 ENOUGH = 0.995
 """Share of the area that is covered before small parts are left out."""
 AS_CONVEX = 1e-9

@@ -5,11 +5,15 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-__all__ = ["ENDLESS", "Patience", "TooLongError", "Undecided"]
+__all__ = ["ENDLESS", "Patience", "TooLongError", "TooMuchError", "Undecided"]
 
 
 class TooLongError(Exception):
     """The time for a proof is over before it was gone through. Says nothing about what it proves."""
+
+
+class TooMuchError(Exception):
+    """The proof is beyond what can be gone through, which says nothing against it; the text says why."""
 
 
 class Undecided(str):
@@ -35,3 +39,4 @@ class Patience:
 
 
 ENDLESS = Patience()
+"""For callers that set no limit."""

@@ -17,6 +17,7 @@ from nestcut.checks.measures.measure import polygons_in
 __all__ = ["grown_area_mm2", "shrunk"]
 
 DISC_SIDES = 64
+"""Sides of the polygon that stands for a disc: it errs by a thousandth of the radius."""
 HAIR = 1e-9
 """Relative; above the rounding errors of areas and distances."""
 

@@ -11,7 +11,7 @@ from collections import Counter
 import shapely
 
 from nestcut.checks.measures.report import Notebook
-from nestcut.checks.measures.table import Table
+from nestcut.checks.measures.table import PassTable
 from nestcut.plans.model import Plan
 
 __all__ = ["MOST_CORNERS_AT_ONCE", "check_size"]
@@ -34,7 +34,7 @@ MOST_CORNERS_AT_ONCE = 4_000_000
 """Corners that are placed at a time, where they need not be placed together: some 200 MB."""
 
 
-def check_size(plan: Plan, table: Table, notes: Notebook) -> None:
+def check_size(plan: Plan, table: PassTable, notes: Notebook) -> None:
     """Rule ``size``. If it is broken, nothing further may be measured."""
 
     def want(number: int, most: int, what: str) -> None:

@@ -17,11 +17,11 @@ from nestcut.checks.measures.measure import Floats, place_many, turn_matrices
 from nestcut.checks.measures.report import Notebook
 from nestcut.plans.model import Layup, Pass, Plan
 
-__all__ = ["CutRow", "PaperRow", "PlacedLayup", "Sheet", "Table", "build_table"]
+__all__ = ["CutRow", "PaperPiece", "PaperRow", "PassTable", "PlacedLayup", "build_table"]
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class PaperPiece:
     """A scrap or a part of one: what can lie in a pass."""
 
     id: str
@@ -47,7 +47,7 @@ class PaperRow:
 
     a_pass: int
     """Index of the pass in the plan."""
-    sheet: Sheet
+    sheet: PaperPiece
     pose: tuple[float, float, float]
     flipped: bool
 
@@ -68,12 +68,12 @@ class CutRow:
 
 
 @dataclass(slots=True)
-class Table:
+class PassTable:
     """All rows, in the order of the passes."""
 
     dies: dict[str, Die]
     papers: dict[str, Paper]
-    sheets: dict[str, Sheet]
+    sheets: dict[str, PaperPiece]
     layups: dict[str, PlacedLayup]
     paper_rows: list[PaperRow] = field(default_factory=list)
     cut_rows: list[CutRow] = field(default_factory=list)
@@ -103,12 +103,12 @@ class Table:
         return linear, shift, turns
 
 
-def build_table(plan: Plan, notes: Notebook) -> Table:
+def build_table(plan: Plan, notes: Notebook) -> PassTable:
     """Rules ``unknown``, ``numbering``, ``empty-pass``, ``slot-twice``, ``scrap-twice``, ``scrap-trimmed``,
     ``absent-scrap`` on the way."""
     dies = {die.name: die for die in plan.dies}
     papers = {paper.name: paper for paper in plan.papers}
-    table = Table(dies, papers, _sheets(plan, papers, notes), {})
+    table = PassTable(dies, papers, _sheets(plan, papers, notes), {})
     for layup in plan.layups:
         placed = _place_layup(layup, dies, notes)
         if placed is not None:
@@ -129,14 +129,14 @@ def build_table(plan: Plan, notes: Notebook) -> Table:
     return table
 
 
-def _sheets(plan: Plan, papers: dict[str, Paper], notes: Notebook) -> dict[str, Sheet]:
+def _sheets(plan: Plan, papers: dict[str, Paper], notes: Notebook) -> dict[str, PaperPiece]:
     trimmed = {trim.scrap for trim in plan.trims}
-    sheets: dict[str, Sheet] = {}
+    sheets: dict[str, PaperPiece] = {}
     for scrap in plan.scraps:
         if scrap.paper not in papers:
             notes.fault("unknown", f"scrap {scrap.id} is of an unknown paper {scrap.paper}", scrap=scrap.id)
             continue
-        sheets[scrap.id] = Sheet(scrap.id, papers[scrap.paper], scrap.outline, scrap.id in trimmed)
+        sheets[scrap.id] = PaperPiece(scrap.id, papers[scrap.paper], scrap.outline, scrap.id in trimmed)
     for trim in plan.trims:
         # In order: a part can be trimmed again, but not before it is there.
         source = sheets.get(trim.scrap)
@@ -144,7 +144,7 @@ def _sheets(plan: Plan, papers: dict[str, Paper], notes: Notebook) -> dict[str, 
             notes.fault("unknown", f"scrap {trim.scrap} is trimmed, but is not there", scrap=trim.scrap)
             continue
         for part_id, outline in trim.into:
-            sheets[part_id] = Sheet(part_id, source.paper, outline, part_id in trimmed)
+            sheets[part_id] = PaperPiece(part_id, source.paper, outline, part_id in trimmed)
     return sheets
 
 
@@ -162,7 +162,24 @@ def _place_layup(layup: Layup, dies: dict[str, Die], notes: Notebook) -> PlacedL
     return PlacedLayup(layup, used, tuple(cuts), tuple(rims))
 
 
-def _add_pass(table: Table, index: int, a_pass: Pass, notes: Notebook) -> None:
+def _add_pass(table: PassTable, index: int, a_pass: Pass, notes: Notebook) -> None:
+    lying = _add_papers(table, index, a_pass, notes)
+    layup = table.layups.get(a_pass.layup)
+    if layup is None:
+        notes.fault(
+            "unknown",
+            f"there is no lay-up {a_pass.layup}, or its dies are unknown",
+            pass_number=a_pass.number,
+            layup=a_pass.layup,
+        )
+        return
+    if not a_pass.cuts:
+        notes.fault("empty-pass", "nothing is cut", pass_number=a_pass.number, layup=a_pass.layup)
+    _add_cuts(table, index, a_pass, layup, lying, notes)
+
+
+def _add_papers(table: PassTable, index: int, a_pass: Pass, notes: Notebook) -> dict[str, int]:
+    """The papers of a pass; returns scrap → number of its row."""
     number = a_pass.number
     lying: dict[str, int] = {}
     for paper in a_pass.papers:
@@ -187,17 +204,13 @@ def _add_pass(table: Table, index: int, a_pass: Pass, notes: Notebook) -> None:
         lying.setdefault(paper.scrap, len(table.paper_rows))
         pose = (paper.pose.x_mm, paper.pose.y_mm, paper.pose.deg)
         table.paper_rows.append(PaperRow(index, sheet, pose, bool(paper.flipped)))
-    layup = table.layups.get(a_pass.layup)
-    if layup is None:
-        notes.fault(
-            "unknown",
-            f"there is no lay-up {a_pass.layup}, or its dies are unknown",
-            pass_number=number,
-            layup=a_pass.layup,
-        )
-        return
-    if not a_pass.cuts:
-        notes.fault("empty-pass", "nothing is cut", pass_number=number, layup=a_pass.layup)
+    return lying
+
+
+def _add_cuts(
+    table: PassTable, index: int, a_pass: Pass, layup: PlacedLayup, lying: dict[str, int], notes: Notebook
+) -> None:
+    number = a_pass.number
     down: set[int] = set()
     for cut in a_pass.cuts:
         if not 0 <= cut.slot < len(layup.dies):

@@ -36,6 +36,7 @@ ROUND_SEGMENTS = 24
 MARGIN_MM = 1e-5
 """Cores are shrunk by this, far above all rounding errors in what follows."""
 FEWER_MM = 0.02
+"""How far a core may lie inside its rim to have fewer corners."""
 MOST_PARTS = 14
 """A blossom takes one for each petal."""
 HAIR_MM = 1e-6

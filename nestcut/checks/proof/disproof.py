@@ -27,6 +27,7 @@ from nestcut.plans.model import Plan
 __all__ = ["Plate", "disprove"]
 
 MOST_DIES = 7
+"""Sets of more dies take longer to go through than anybody waits."""
 AREA_UNITS = 10**6
 """Areas are compared as whole numbers of 1e-6 mm²."""
 

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nestcut.checks.measures.patience import ENDLESS, Patience, Undecided
+from nestcut.checks.measures.patience import ENDLESS, Patience, TooMuchError, Undecided
 from nestcut.checks.measures.turns import ALL_TURNS, Interval
 from nestcut.checks.proof.cores import HAIR_MM, Rim, folded, forbidden_columns, turned_rings
 from nestcut.checks.proof.stacking import quarter
@@ -31,7 +31,9 @@ __all__ = ["places_cannot_fit"]
 
 Floats = NDArray[np.float64]
 MOST_DIES = 7
+"""As many letters as a proof has for turns."""
 MOST_FOLD = 16
+"""How often a rim may come onto itself in a turn: beyond that it is as good as round."""
 MOST_STEPS = 150_000
 """Cases gone through before giving up (which refuses the proof): about a minute."""
 MOST_EXTRA = 200
@@ -41,11 +43,13 @@ FINER = 4
 MOST_DEEP = 10
 """Splits below a case that the proof calls impossible."""
 LEAST_STEP_MM = 0.05
+"""Finer columns than that are no step of a proof: the memory they take has no end."""
 MOST_AT_ONCE = 10_000_000
 """Numbers for one pair of cells of turns: columns, for every pair of convex parts. Some hundred MB with what follows."""
 MOST_KEPT = 25_000_000
 """Numbers kept of pairs gone through: 200 MB. Beyond that they are worked out anew."""
 NOTHING = -np.inf
+"""Where no distance is known yet."""
 
 _STEP = re.compile(r"\.|[a-g]|[A-G]-?\d{1,5}|[h-z]|[HI]")
 _TURNS, _PLACES, _PAIRS = "abcdefg", "ABCDEFG", "hijklmnopqrstuvwxyzHI"
@@ -53,10 +57,6 @@ _TURNS, _PLACES, _PAIRS = "abcdefg", "ABCDEFG", "hijklmnopqrstuvwxyzHI"
 
 class _OpenError(Exception):
     """What the proof calls impossible may be possible; its words are for people."""
-
-
-class _TooMuchError(Exception):
-    """The proof is beyond what can be gone through; its words are for people."""
 
 
 @dataclass(slots=True)
@@ -88,7 +88,7 @@ def places_cannot_fit(
 
     Args:
         rims: in the order of the proof.
-        proof: its keys ``splits``, ``step_mm`` and ``folds`` (DEVELOPERS.md, 'Proof').
+        proof: its keys ``splits``, ``step_mm`` and ``folds`` (docs/proof.md).
         patience: raises TooLongError when it ends.
     """
     if not 1 <= len(rims) <= MOST_DIES:
@@ -121,7 +121,7 @@ def places_cannot_fit(
         )
     except _OpenError as reason:
         return str(reason)
-    except _TooMuchError as reason:
+    except TooMuchError as reason:
         return Undecided(reason)
     return None
 
@@ -164,7 +164,7 @@ class _Reader:
         self.half = math.ceil((width_mm + 2 * self.reach) / self.step) + 2
         # Before anything is laid out in memory.
         if 2 * self.half * max(len(rim.core(0.0)[0]) + 1 for rim in rims) ** 2 > MOST_AT_ONCE:
-            raise _TooMuchError("its columns are too many to go through")
+            raise TooMuchError("its columns are too many to go through")
         self.columns: dict[
             tuple[int, int, tuple[float, float], tuple[float, float]], tuple[Floats, Floats]
         ] = {}
@@ -199,7 +199,7 @@ class _Reader:
             self.steps += 1
             self.patience.ask()
             if self.steps > MOST_STEPS:
-                raise _TooMuchError("it is too long to go through")
+                raise TooMuchError("it is too long to go through")
             step = _STEP.match(self.splits, self.at)
             if step is None:
                 raise _OpenError("its splits end, or can't be read")

@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from nestcut.checks.measures.patience import Patience
+from nestcut.checks.measures.patience import Patience, TooMuchError
 from nestcut.checks.measures.report import Notebook
 from nestcut.checks.proof.disproof import Plate
 from nestcut.plans.model import Plan
 
-__all__ = ["ProofError", "TooMuchError", "disproofs_needed"]
+__all__ = ["ProofError", "disproofs_needed"]
 
 MOST_NODES = 3_000_000
 """Sets looked at before the check gives up (and refuses): some seconds."""
@@ -37,12 +37,8 @@ class ProofError(Exception):
     """The proof does not hold; the text says why."""
 
 
-class TooMuchError(Exception):
-    """The proof is beyond what can be gone through, which says nothing against it; the text says why."""
-
-
 @dataclass(slots=True)
-class _Kind:
+class _PricedDie:
     """A die with a price, as a whole number of a common unit."""
 
     name: str
@@ -70,7 +66,7 @@ def disproofs_needed(
         if unit.bit_length() > MOST_DIGITS:
             raise TooMuchError("its prices have no common unit that can be worked with")
     kinds = [
-        _Kind(name, int(price * unit), plate.rim_area(name), plan.die(name).copies)
+        _PricedDie(name, int(price * unit), plate.rim_area(name), plan.die(name).copies)
         for name, price in prices.items()
         if price > 0
     ]
@@ -78,13 +74,13 @@ def disproofs_needed(
         raise TooMuchError(f"it prices {len(kinds)} dies, and at most {MOST_KINDS} can be gone through")
     # Best worth for its area first: the greedy bound below wants it so.
     kinds.sort(key=lambda kind: (-Fraction(kind.price, max(kind.area, 1)), kind.name))
-    search = _Search(kinds, unit, plate.area, disproofs, patience)
+    search = _SetWalk(kinds, unit, plate.area, disproofs, patience)
     used = search.run()
     notes.count("sets of dies", search.nodes)
     return used
 
 
-class _Search:
+class _SetWalk:
     """Depth-first enumeration of the sets of dies that copies and area allow, with a knapsack bound.
 
     Source: the bound is Dantzig's (1957): fill up greedily, the last die in part.
@@ -92,7 +88,7 @@ class _Search:
 
     def __init__(
         self,
-        kinds: Sequence[_Kind],
+        kinds: Sequence[_PricedDie],
         unit: int,
         room: int,
         disproofs: Sequence[Mapping[str, Any]],

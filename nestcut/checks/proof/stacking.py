@@ -33,8 +33,11 @@ __all__ = ["stack_cannot_fit"]
 
 Floats = NDArray[np.float64]
 FIRST_TURN_DEG = 15.0
+"""Cells of turns at the first level; each level halves them."""
 FIRST_STEP_MM = 8.0
+"""Cells of places at the first level; each level halves them."""
 LEVELS = 5
+"""Beyond that the pairs of states are more than can be gone through."""
 MARGIN_MM = 1e-5
 """Cores are shrunk by this, far above all rounding errors in what follows."""
 MOST_WORK = 1e9
@@ -44,7 +47,9 @@ BLOCK = 300_000
 MOST_LOOKS = 40_000
 """Steps of the depth-first search at one level."""
 MOST_DIES = 6
+"""Orders of more dies are too many."""
 MOST_FOLD = 16
+"""How often a rim may come onto itself in a turn: beyond that it is as good as round."""
 LOST_TO_FOLDS = 0.02
 """Share of its area that a rim may lose when it is cut down to what its turns have in common."""
 MOST_NUMBERS = 30_000_000
@@ -54,7 +59,7 @@ MOST_AT_ONCE = 8_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class _Rim:
+class _TurnedRim:
     """A rim with its turns; a rim that looks the same turned by a fraction needs only that many turns."""
 
     opponent: Opponent
@@ -147,13 +152,13 @@ def quarter(rim: Opponent) -> Opponent:
     return Opponent(rim.rim, tuple((lo + 90.0, hi + 90.0) for lo, hi in rim.turns))
 
 
-def _folded(rim: Opponent) -> _Rim:
+def _folded(rim: Opponent) -> _TurnedRim:
     """What all turns by a fraction of a circle have in common serves for the rim, if little is lost."""
     if rim.turns == ALL_TURNS:
         fold, common = common_to_folds(rim.rim, MOST_FOLD, LOST_TO_FOLDS)
         if fold > 1:
-            return _Rim(Opponent(common, rim.turns), ((0.0, 360.0 / fold),))
-    return _Rim(rim, rim.turns)
+            return _TurnedRim(Opponent(common, rim.turns), ((0.0, 360.0 / fold),))
+    return _TurnedRim(rim, rim.turns)
 
 
 def _split(cells: Sequence[Interval], most_deg: float) -> list[Interval]:
@@ -164,7 +169,7 @@ def _split(cells: Sequence[Interval], most_deg: float) -> list[Interval]:
     return found
 
 
-def _stage(rim: _Rim, gap_mm: float, level: int, parents: set[Interval] | None = None) -> _Stage | None:
+def _stage(rim: _TurnedRim, gap_mm: float, level: int, parents: set[Interval] | None = None) -> _Stage | None:
     """Cells and cores at this level; None when nothing is left of the rim."""
     cells = _split(sorted(parents) if parents is not None else rim.cells, FIRST_TURN_DEG / 2**level)
     widths = sorted({round(hi - lo, 9) for lo, hi in cells})

@@ -32,7 +32,9 @@ MOST_CELLS = 60_000
 MOST_TESTS = 400_000
 """Positions tested before giving up; shrinking a shape counts as SHRINK_TESTS of them."""
 SHRINK_TESTS = 20
+"""What shrinking a shape costs, in positions tested."""
 FINEST_DEG = 0.01
+"""Cells of turns are halved down to this: finer ones decide nothing that rounding would not."""
 CORE_TURNS = 16
 """Steps between the turns that a core is cut from."""
 FLAT_MM = 1e-7
@@ -40,10 +42,13 @@ FLAT_MM = 1e-7
 SLACK = 1e-9
 """Given away in every comparison, mm: far above rounding errors, far below the tolerance."""
 FIRST_CELL_DEG = 15.0
+"""Cells of turns to begin with."""
 MOST_FOLD = 16
+"""How often a rim may come onto itself in a turn: beyond that it is as good as round."""
 LOST_TO_FOLDS = 0.002
 """Share of its area that a rim may lose when it is cut down to what its turns have in common."""
 NOTHING_LOST = 1e-6
+"""Share of a rim's area that rounding alone takes."""
 ROUND_MM = 0.03
 """A rim is called round when no point lies farther than this outside its inner disc."""
 MOST_CORNERS = 4_000

@@ -7,7 +7,7 @@ a price too, and the demand need not pay for paper that is there.
 
 All sums are exact fractions. What fits together is decided from above: by the rims' area, by the copies
 owned, and by the listed disproofs, each proved again in :mod:`nestcut.checks.proof.disproof`.
-See DEVELOPERS.md, 'Proof'.
+See docs/proof.md.
 """
 
 from __future__ import annotations
@@ -22,10 +22,11 @@ from typing import Any
 import shapely
 
 from nestcut.checks.measures.paper_area import cut_takes, paper_gives
-from nestcut.checks.measures.patience import Patience, TooLongError, Undecided
+from nestcut.checks.measures.patience import Patience, TooLongError, TooMuchError, Undecided
 from nestcut.checks.measures.report import Notebook, Report
 from nestcut.checks.proof.disproof import Plate, disprove
-from nestcut.checks.proof.sets import ProofError, TooMuchError, disproofs_needed
+from nestcut.checks.proof.minutes import check_minutes
+from nestcut.checks.proof.sets import ProofError, disproofs_needed
 from nestcut.checks.proof.short_proof import check_shortage_proofs
 from nestcut.checks.proof.whole_papers import papers_in_a_pass, sheets_of
 from nestcut.checks.rules.counting import check_demand_names
@@ -59,6 +60,10 @@ def check_proof(plan: Plan, *, seconds: float | None = MOST_SECONDS) -> Report:
         return notes.report()
     patience = Patience(seconds)
     _bound(plan, notes, patience)
+    try:
+        check_minutes(plan)
+    except ProofError as err:
+        notes.fault("bound", f"the bound of {plan.bound.minutes:.6g} minutes does not follow: {err}")
     check_shortage_proofs(plan, notes, patience)
     return notes.report()
 

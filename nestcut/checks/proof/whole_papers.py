@@ -34,14 +34,14 @@ MOST_PAPERS = 12
 """Papers that shut each other out, at most: their sets are gone through."""
 
 
-class _Line(Protocol):
+class _PaperLine(Protocol):
     @property
     def dies(self) -> Sequence[str]: ...
     @property
     def papers(self) -> Sequence[str]: ...
 
 
-class _Machine(Protocol):
+class _PlateSize(Protocol):
     @property
     def plate_mm(self) -> tuple[float, float]: ...
     @property
@@ -63,9 +63,9 @@ class Sheets:
 
 
 def sheets_of(
-    machine: _Machine,
+    machine: _PlateSize,
     scraps: Sequence[tuple[str, Polygon]],
-    lines: Sequence[_Line],
+    lines: Sequence[_PaperLine],
     cuts: Mapping[str, Polygon | MultiPolygon],
 ) -> dict[str, Sheets]:
     """What is to be known of each paper that a line names.
@@ -127,7 +127,7 @@ def _inner_radius_mm(shape: Polygon | MultiPolygon) -> float:
 
 
 def papers_in_a_pass(
-    machine: _Machine, sheets: Mapping[str, Sheets], apart: Collection[str]
+    machine: _PlateSize, sheets: Mapping[str, Sheets], apart: Collection[str]
 ) -> list[frozenset[str]] | str:
     """The largest sets of papers that can be cut in one pass, or why the papers ``apart`` don't shut each other out.
 

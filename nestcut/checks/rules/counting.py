@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import fields
 
 from nestcut.checks.measures.report import Notebook
-from nestcut.checks.measures.table import Table
+from nestcut.checks.measures.table import PassTable
 from nestcut.checks.rules.handling import actions_of, minutes_of_actions, minutes_of_version_1
 from nestcut.checks.rules.shortage import check_short
 from nestcut.plans.model import Actions, DemandMet, Plan
@@ -19,7 +19,7 @@ SCISSORS_MM, SCISSORS_SHARE = 0.5, 1e-4
 """How far the length that is cut with scissors may be off: 0.05 s, and a share of it."""
 
 
-def check_counts(plan: Plan, table: Table, notes: Notebook) -> None:
+def check_counts(plan: Plan, table: PassTable, notes: Notebook) -> None:
     """Rules ``totals``, ``demand``, ``complete``, ``short`` and ``bound`` (not above the count)."""
     cut = Counter[tuple[str, str]]()
     for row in table.cut_rows:
@@ -27,6 +27,7 @@ def check_counts(plan: Plan, table: Table, notes: Notebook) -> None:
     _totals(plan, table, sum(cut.values()), notes)
     _demand(plan, table, cut, notes)
     _asked(plan, notes)
+    _least_minutes(plan, notes)
     if plan.bound.passes > len(plan.passes):
         notes.fault(
             "bound",
@@ -34,7 +35,16 @@ def check_counts(plan: Plan, table: Table, notes: Notebook) -> None:
         )
 
 
-def _totals(plan: Plan, table: Table, pieces: int, notes: Notebook) -> None:
+def _least_minutes(plan: Plan, notes: Notebook) -> None:
+    least = plan.bound.minutes
+    if least is not None and least > plan.totals.minutes + MINUTES_TOLERANCE:
+        notes.fault(
+            "bound",
+            f"the plan claims that {least:.6g} minutes are needed, and does it in {plan.totals.minutes:.6g}",
+        )
+
+
+def _totals(plan: Plan, table: PassTable, pieces: int, notes: Notebook) -> None:
     trips = [1] * len(plan.passes)
     for row in table.cut_rows:
         trips[row.a_pass] = max(trips[row.a_pass], row.die.trips)
@@ -65,7 +75,7 @@ def _totals(plan: Plan, table: Table, pieces: int, notes: Notebook) -> None:
         notes.fault("totals", f"{plan.totals.minutes:.6g} minutes are given, it is {minutes:.6g}")
 
 
-def _actions(plan: Plan, table: Table, notes: Notebook) -> float:
+def _actions(plan: Plan, table: PassTable, notes: Notebook) -> float:
     """The count of each action. Returns: the minutes that they take."""
     right = actions_of(plan, table)
     for what in (one.name for one in fields(Actions)):
@@ -77,7 +87,7 @@ def _actions(plan: Plan, table: Table, notes: Notebook) -> float:
     return minutes_of_actions(plan, right)
 
 
-def _demand(plan: Plan, table: Table, cut: Counter[tuple[str, str]], notes: Notebook) -> None:
+def _demand(plan: Plan, table: PassTable, cut: Counter[tuple[str, str]], notes: Notebook) -> None:
     check_demand_names(plan, notes)
     given = Counter[tuple[str, str]]()
     for number, line in enumerate(plan.demand, start=1):

@@ -31,19 +31,20 @@ from nestcut.checks.measures.measure import (
 )
 from nestcut.checks.measures.report import TOLERANCE_MM, Notebook, mm
 from nestcut.checks.measures.size import MOST_CORNERS_AT_ONCE
-from nestcut.checks.measures.table import Sheet, Table
+from nestcut.checks.measures.table import PaperPiece, PassTable
 from nestcut.plans.model import Plan, Remnant
 
 __all__ = ["check_cuts"]
 
 TURN_TOLERANCE_DEG = 0.5
+"""Turn rules hold within half a degree (docs/plan-json.md)."""
 REMNANT_TOLERANCE_MM = 2e-6
 """Remnants are compared by area: they may differ by a band this wide along their outline."""
 BATCH = 4000
 """Cuts measured at a time: keeps the memory small."""
 
 
-def check_cuts(plan: Plan, table: Table, notes: Notebook) -> None:
+def check_cuts(plan: Plan, table: PassTable, notes: Notebook) -> None:
     """Rules ``edge``, ``web``, ``turn``, ``direction`` and ``remnant``."""
     by_sheet: dict[str, list[int]] = defaultdict(list)
     for index, row in enumerate(table.cut_rows):
@@ -58,7 +59,7 @@ def check_cuts(plan: Plan, table: Table, notes: Notebook) -> None:
     for sheets in _batches(by_sheet, sizes):
         rows = np.concatenate([by_sheet[sheet] for sheet in sheets])
         dies = [table.cut_rows[row].die for row in rows]
-        batch = _Batch(
+        batch = _CutScraps(
             plan=plan,
             table=table,
             notes=notes,
@@ -92,7 +93,7 @@ def _batches(by_sheet: Mapping[str, Sequence[int]], corners: Mapping[str, int]) 
         yield batch
 
 
-def _remnants_by_sheet(plan: Plan, table: Table, notes: Notebook) -> Mapping[str, Remnant]:
+def _remnants_by_sheet(plan: Plan, table: PassTable, notes: Notebook) -> Mapping[str, Remnant]:
     remnants: dict[str, Remnant] = {}
     for remnant in plan.remnants:
         sheet = table.sheets.get(remnant.scrap)
@@ -114,13 +115,13 @@ def _remnants_by_sheet(plan: Plan, table: Table, notes: Notebook) -> Mapping[str
 
 
 @dataclass(slots=True)
-class _Batch:
+class _CutScraps:
     """Some scraps with all their cuts, in the scraps' own frames. Cuts of scrap k: first[k] … first[k + 1]."""
 
     plan: Plan
-    table: Table
+    table: PassTable
     notes: Notebook
-    sheets: Sequence[Sheet]
+    sheets: Sequence[PaperPiece]
     first: NDArray[np.int64]
     rows: NDArray[np.int64]
     turns: NDArray[np.float64]
@@ -134,7 +135,7 @@ class _Batch:
         self._turns(owner)
         self._remnants(remnants, broken)
 
-    def _place_of(self, index: int, sheet: Sheet) -> dict[str, object]:
+    def _place_of(self, index: int, sheet: PaperPiece) -> dict[str, object]:
         row = self.table.cut_rows[self.rows[index]]
         return {
             "pass_number": self.plan.passes[row.a_pass].number,

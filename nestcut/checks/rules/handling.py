@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass
 
-from nestcut.checks.measures.table import Table
+from nestcut.checks.measures.table import PassTable
 from nestcut.checks.measures.trim_cuts import trim_cuts
 from nestcut.plans.model import Plan
 
@@ -18,14 +18,14 @@ Place = tuple[float, float, float, bool]
 
 
 @dataclass(slots=True)
-class _Copy:
+class _DieCopy:
     place: Place
     down: bool = True
     off_since: int = -1
     """Number of the pass for which it was lifted."""
 
 
-def actions_of(plan: Plan, table: Table) -> dict[str, float]:
+def actions_of(plan: Plan, table: PassTable) -> dict[str, float]:
     """Action → how often it is done (``scissors_mm``: mm)."""
     counts: Counter[str] = Counter(
         dict.fromkeys(
@@ -49,7 +49,7 @@ def actions_of(plan: Plan, table: Table) -> dict[str, float]:
     )
     loose = plan.hand.seconds.dies == "loose" and plan.machine.dies == "over"
     lying: dict[str, Place] = {}
-    copies: dict[str, list[_Copy]] = {}
+    copies: dict[str, list[_DieCopy]] = {}
     for index in range(len(plan.passes)):
         papers = table.paper_rows[table.first_paper[index] : table.first_paper[index + 1]]
         now = {row.sheet.id: _place(*row.pose, row.flipped) for row in papers}
@@ -97,7 +97,7 @@ def _what_happened(before: Place | None, now: Place) -> str:
 
 
 def _dies(
-    own: list[_Copy],
+    own: list[_DieCopy],
     needed: list[tuple[Place, str]],
     owned: int,
     index: int,
@@ -107,7 +107,7 @@ def _dies(
     loose: bool,
 ) -> None:
     """All copies of one die: which stay, are lifted, put back or set up for a pass."""
-    staying: list[_Copy] = []
+    staying: list[_DieCopy] = []
     to_go: list[Place] = []
     for place, paper in needed:
         there = next((c for c in own if c.down and c.place == place and c not in staying), None)
@@ -132,7 +132,7 @@ def _dies(
     for place in new:
         counts["set_up"] += 1
         if len(own) < owned:
-            own.append(_Copy(place))
+            own.append(_DieCopy(place))
             continue
         off = [c for c in own if not c.down]
         if off:
@@ -140,7 +140,7 @@ def _dies(
             taken.place, taken.down = place, True
         else:
             # More are asked for than are owned: rule ``copies`` says so.
-            own.append(_Copy(place))
+            own.append(_DieCopy(place))
 
 
 def minutes_of_actions(plan: Plan, counts: dict[str, float]) -> float:
@@ -166,7 +166,7 @@ def minutes_of_actions(plan: Plan, counts: dict[str, float]) -> float:
     return sum(counts[name] * seconds for name, seconds in per_action.items()) / hand.pace / 60.0
 
 
-def minutes_of_version_1(plan: Plan, table: Table, *, cranks: int, trims: int) -> float:
+def minutes_of_version_1(plan: Plan, table: PassTable, *, cranks: int, trims: int) -> float:
     """By passes, dies of each lay-up that is set up, and trimmed parts: what plans of version 1 say."""
     clock = plan.pass_clock
     assert clock is not None

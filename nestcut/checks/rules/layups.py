@@ -8,13 +8,13 @@ import numpy as np
 
 from nestcut.checks.measures.measure import clearance, near_pairs, sticking_out
 from nestcut.checks.measures.report import TOLERANCE_MM, Notebook, mm
-from nestcut.checks.measures.table import PlacedLayup, Table
+from nestcut.checks.measures.table import PassTable, PlacedLayup
 from nestcut.plans.model import Plan
 
 __all__ = ["check_layups"]
 
 
-def check_layups(plan: Plan, table: Table, notes: Notebook) -> None:
+def check_layups(plan: Plan, table: PassTable, notes: Notebook) -> None:
     """Rules ``rim``, ``window``, ``rim-gap`` and ``copies``, for every slot, lifted or not."""
     for die in plan.dies:
         beyond = sticking_out(die.cut, die.rim)

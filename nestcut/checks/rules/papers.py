@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from nestcut.checks.measures.measure import Geometries, overlap_depth, place_many, polygons_in
 from nestcut.checks.measures.report import TOLERANCE_MM, Notebook, mm
 from nestcut.checks.measures.size import MOST_CORNERS_AT_ONCE
-from nestcut.checks.measures.table import Table
+from nestcut.checks.measures.table import PassTable
 from nestcut.plans.model import Plan
 
 __all__ = ["check_papers"]
@@ -27,13 +27,13 @@ BLOCK_PAIRS = 500_000
 """Pairs of papers at a time, about."""
 
 
-def check_papers(plan: Plan, table: Table, notes: Notebook) -> None:
+def check_papers(plan: Plan, table: PassTable, notes: Notebook) -> None:
     """Rules ``flipped``, ``square``, ``sideways``, ``overhang``, ``metal-on-overlap``, ``other-paper``."""
     for start, stop in _blocks(table, len(plan.passes)):
-        _Block(plan, table, notes, start, stop).check()
+        _PassRange(plan, table, notes, start, stop).check()
 
 
-def _blocks(table: Table, passes: int) -> Iterator[tuple[int, int]]:
+def _blocks(table: PassTable, passes: int) -> Iterator[tuple[int, int]]:
     """(first pass, the one after the last) of blocks with not too many passes, pairs and corners."""
     start = pairs = corners = 0
     for index in range(passes):
@@ -47,10 +47,10 @@ def _blocks(table: Table, passes: int) -> Iterator[tuple[int, int]]:
         yield start, passes
 
 
-class _Block:
+class _PassRange:
     """Some consecutive passes with their papers in the plate's frame."""
 
-    def __init__(self, plan: Plan, table: Table, notes: Notebook, start: int, stop: int) -> None:
+    def __init__(self, plan: Plan, table: PassTable, notes: Notebook, start: int, stop: int) -> None:
         self.plan, self.table, self.notes = plan, table, notes
         self.passes = range(start, stop)
         self.rows = range(table.first_paper[start], table.first_paper[stop])

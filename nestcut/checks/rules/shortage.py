@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from nestcut.checks.measures.report import Notebook
-from nestcut.checks.measures.table import Table
+from nestcut.checks.measures.table import PassTable
 from nestcut.plans.model import Plan, Shortage
 
 __all__ = ["check_short"]
@@ -16,7 +16,7 @@ AREA_MM2 = 0.1
 """And by this: they may be rounded."""
 
 
-def check_short(plan: Plan, table: Table, notes: Notebook) -> None:
+def check_short(plan: Plan, table: PassTable, notes: Notebook) -> None:
     """Rule ``short``, and ``unknown`` for what shortages name. Proofs are for ``check_proof``."""
     lacking = {
         number: line.count - line.met
@@ -55,7 +55,7 @@ def _where(shortage: Shortage) -> str:
     return f"the shortage of {shortage.paper or ' and '.join(shortage.dies)}"
 
 
-def _names_known(plan: Plan, table: Table, notes: Notebook) -> bool:
+def _names_known(plan: Plan, table: PassTable, notes: Notebook) -> bool:
     """Whether the shortages name nothing that is not there."""
     known = True
     for shortage in plan.short:
@@ -110,7 +110,7 @@ def _by_line(plan: Plan, shortage: Shortage, where: str, notes: Notebook) -> Non
         notes.fault("short", f"{where} names other dies than its lines")
 
 
-def _area(plan: Plan, shortage: Shortage, where: str, table: Table, notes: Notebook) -> None:
+def _area(plan: Plan, shortage: Shortage, where: str, table: PassTable, notes: Notebook) -> None:
     """The area is that of the cuts, grown by half the web; where it is not told which, one of them at least."""
     takes = {
         die: table.dies[die].cut.buffer(plan.hand.web_mm / 2, quad_segs=8).area / table.dies[die].pieces

@@ -13,7 +13,7 @@ from shapely.geometry import Polygon
 
 from nestcut.checks.measures.measure import overlap_depth, polygons_in, sticking_out
 from nestcut.checks.measures.report import TOLERANCE_MM, Notebook, mm
-from nestcut.checks.measures.table import Table
+from nestcut.checks.measures.table import PassTable
 from nestcut.plans.model import Plan, Trim
 
 __all__ = ["check_trims", "straight_cuts_make"]
@@ -23,7 +23,7 @@ SAME_AREA_MM = 2e-6
 """Two outlines are the same when they differ by no more than a band this wide."""
 
 
-def check_trims(plan: Plan, table: Table, notes: Notebook) -> None:
+def check_trims(plan: Plan, table: PassTable, notes: Notebook) -> None:
     """Rule ``trim``."""
     done: set[str] = set()
     straight: dict[tuple[bytes, ...], bool] = {}  # scraps cut up in the same way are asked once

@@ -105,6 +105,8 @@ def _counts(plan: Plan, notes: Notebook) -> None:
         elif not _is_number(count) or count < 0:
             notes.fault("number", f"mm cut with scissors are {count}")
     want(plan.bound.passes, "the bound")
+    if plan.bound.minutes is not None and (not _is_number(plan.bound.minutes) or plan.bound.minutes < 0):
+        notes.fault("number", f"the bound on the minutes is {plan.bound.minutes}")
     want(plan.kits, "kits")
     for card in plan.cards:
         want(card.count, f"count of card {card.name}")

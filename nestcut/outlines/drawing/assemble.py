@@ -17,7 +17,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.errors import OutlineError, found_at
 from nestcut.outlines.drawing.document import where_is
-from nestcut.outlines.drawing.pathdata import Run
+from nestcut.outlines.drawing.pathdata import CurveRun
 from nestcut.outlines.shapes.curves import Arc, Bezier, Curve, Line
 from nestcut.outlines.shapes.flatten import flatten_loop
 from nestcut.outlines.shapes.offset import grow_outline
@@ -35,20 +35,20 @@ _SAME_MM = 0.02
 class Loop:
     """A closed run, the polygon through it, and how many other loops it lies in."""
 
-    run: Run
+    run: CurveRun
     area: Polygon
     depth: int = 0
     inside: int | None = None
     """The number of the loop that it lies in directly."""
 
 
-def join_runs(runs: Sequence[Run], notes: list[str]) -> tuple[list[Run], list[Run]]:
+def join_runs(runs: Sequence[CurveRun], notes: list[str]) -> tuple[list[CurveRun], list[CurveRun]]:
     """Closed and open runs; runs whose ends meet within 0.1 mm become one.
 
     Where three or more ends meet (veins on a rib) they are left open.
     """
     closed = [run for run in runs if run.closed]
-    open_runs: list[Run] = []
+    open_runs: list[CurveRun] = []
     for run in runs:
         if run.closed:
             continue
@@ -80,7 +80,7 @@ def join_runs(runs: Sequence[Run], notes: list[str]) -> tuple[list[Run], list[Ru
         used.update(number for number, _ in chain)
         parts = [open_runs[n] if forward else _turned(open_runs[n]) for n, forward in chain]
         curves = [c for part in parts for c in part.curves]
-        closed.append(_closed(Run(tuple(curves), False, parts[0].element)))
+        closed.append(_closed(CurveRun(tuple(curves), False, parts[0].element)))
         notes.append(f"{len(parts)} open lines whose ends meet were read as one outline.")
     return closed, [open_runs[n] for n in sorted(left)]
 
@@ -118,8 +118,8 @@ def _follow(first: int, mate: dict[int, int], left: set[int]) -> tuple[list[tupl
     return chain, False
 
 
-def _turned(run: Run) -> Run:
-    return Run(tuple(_turned_curve(c) for c in reversed(run.curves)), run.closed, run.element)
+def _turned(run: CurveRun) -> CurveRun:
+    return CurveRun(tuple(_turned_curve(c) for c in reversed(run.curves)), run.closed, run.element)
 
 
 def _turned_curve(curve: Curve) -> Curve:
@@ -130,7 +130,7 @@ def _turned_curve(curve: Curve) -> Curve:
     return Arc(curve.centre, curve.u, curve.v, curve.begin + curve.turn, -curve.turn, curve.end, curve.start)
 
 
-def _closed(run: Run) -> Run:
+def _closed(run: CurveRun) -> CurveRun:
     """The run as a closed one: small gaps between its curves, and at its end, are closed by moving an end."""
     curves = list(run.curves)
     joined: list[Curve] = []
@@ -150,7 +150,7 @@ def _closed(run: Run) -> Run:
                 joined[0] = start
         else:
             joined += [here, Line(here.end, there.start)]
-    return Run(tuple(joined), True, run.element)
+    return CurveRun(tuple(joined), True, run.element)
 
 
 def _ending_at(curve: Line | Bezier, end: tuple[float, float]) -> Line | Bezier:
@@ -168,7 +168,7 @@ def _beginning_at(curve: Line | Bezier, start: tuple[float, float]) -> Line | Be
     return Bezier(_ending_at(Bezier(curve.points[::-1]), start).points[::-1])  # type: ignore[union-attr]
 
 
-def loops_of(runs: Sequence[Run], notes: list[str]) -> list[Loop]:
+def loops_of(runs: Sequence[CurveRun], notes: list[str]) -> list[Loop]:
     """Closed runs with their areas; specks and doubles are dropped with a note.
 
     Raises: OutlineError when one crosses itself, or when none encloses an area.
@@ -190,13 +190,13 @@ def loops_of(runs: Sequence[Run], notes: list[str]) -> list[Loop]:
                 empty = err
                 continue
         if area.area < _SPECK_MM2 and len(runs) > 1:
-            notes.append("A speck smaller than 0.01 mm² was passed over.")
+            notes.append("A speck smaller than 0.01 mm² was ignored.")
             continue
         loops.append(Loop(run, area))
     if not loops and empty is not None:
         raise empty
     if empty is not None:
-        notes.append(f"A line that encloses no area was passed over ({empty.where}).")
+        notes.append(f"A line that encloses no area was ignored ({empty.where}).")
     return _without_doubles(loops, notes)
 
 

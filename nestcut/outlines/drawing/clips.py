@@ -19,11 +19,11 @@ from shapely.geometry import Polygon
 from nestcut.errors import OutlineError
 from nestcut.outlines.drawing.document import Element
 from nestcut.outlines.drawing.frames import shift, short
-from nestcut.outlines.drawing.pathdata import Run, runs_of
+from nestcut.outlines.drawing.pathdata import CurveRun, runs_of
 from nestcut.outlines.drawing.values import Box, UnitlessError, length, place
 from nestcut.outlines.shapes.flatten import flatten_line
 
-__all__ = ["SLACK_MM", "BasicShape", "Window", "clip_of", "filled", "fragment", "through", "united"]
+__all__ = ["SLACK_MM", "BasicShape", "ClipWindow", "clip_of", "filled", "fragment", "through", "united"]
 
 Floats = NDArray[np.float64]
 
@@ -50,7 +50,7 @@ _WITH_BOX = re.compile(
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
+class ClipWindow:
     """The area through which something is seen, mm."""
 
     area: shapely.Geometry
@@ -60,7 +60,7 @@ class Window:
     """A clip that somebody drew; otherwise the frame of an inner drawing."""
 
     @classmethod
-    def of(cls, area: shapely.Geometry, *, strict: bool) -> Window:
+    def of(cls, area: shapely.Geometry, *, strict: bool) -> ClipWindow:
         """A window of an area in mm."""
         return cls(area, area.buffer(SLACK_MM, join_style="mitre"), strict)
 
@@ -69,7 +69,7 @@ class Window:
 class BasicShape:
     """A basic shape of CSS, in user units; no runs for an empty one."""
 
-    runs: list[Run]
+    runs: list[CurveRun]
     rule: str
     """"nonzero" or "evenodd"."""
 
@@ -106,14 +106,14 @@ def clip_of(
             if target is not None and target.tag == "clipPath":
                 return target
             # CSS Masking 1 section 5.1: a clip that is not there clips nothing.
-            say("A clip that the drawing doesn't hold was passed over: the whole outline is used")
+            say("A clip that the drawing doesn't hold was ignored: the whole outline is used")
             return None
         try:
             return _basic_shape(text, box_of, element, bare)
         except UnitlessError:
-            say("A clip in a style was passed over: its numbers need a unit (px) there")
+            say("A clip in a style was ignored: its numbers need a unit (px) there")
         except OutlineError as err:
-            say(f"A clip was passed over, so that the whole outline is used: {err.what}")
+            say(f"A clip was ignored, so that the whole outline is used: {err.what}")
             return None
     return None
 
@@ -145,7 +145,7 @@ def _as_runs(shape: Element | None, element: Element, rule: str) -> BasicShape:
         # Path data counts from the corner of the box.
         corner = shift(float(shape.get("x", "0")), float(shape.get("y", "0")))
         runs = [run.moved(corner) for run in runs]
-    return BasicShape([Run(run.curves, run.closed, element) for run in runs], rule)
+    return BasicShape([CurveRun(run.curves, run.closed, element) for run in runs], rule)
 
 
 def _element(tag: str, **attributes: float | str) -> Element:
@@ -278,7 +278,7 @@ _SHAPES: dict[str, Callable[[str, Box, bool], Element | None]] = {
 }
 
 
-def filled(runs: Sequence[Run], rule: str) -> shapely.Geometry:
+def filled(runs: Sequence[CurveRun], rule: str) -> shapely.Geometry:
     """The area that runs fill together by the rule "nonzero" or "evenodd", mm; open ones are closed.
 
     Raises: OutlineError for a clip that winds around itself, or of too many lines.
@@ -331,7 +331,7 @@ def _affordable(shapes: Sequence[shapely.Geometry]) -> None:
         )
 
 
-def through(area: shapely.Geometry, windows: Sequence[Window]) -> shapely.Geometry:
+def through(area: shapely.Geometry, windows: Sequence[ClipWindow]) -> shapely.Geometry:
     """What of an area is seen through all windows, mm."""
     for window in windows:
         _affordable([area, window.area])

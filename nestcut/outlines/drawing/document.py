@@ -92,7 +92,7 @@ def read_drawing(path: Path) -> bytes:
         if path.is_dir():
             raise OutlineError("this is a folder, not a drawing", mend="give the path of an SVG file")
         if path.exists() and not path.is_file():
-            raise OutlineError("this is not a plain file", mend="give the path of an SVG file")
+            raise OutlineError("this is not a regular file", mend="give the path of an SVG file")
         with path.open("rb") as file:
             data = file.read(MOST_BYTES + 1)
     except FileNotFoundError as err:
@@ -110,7 +110,7 @@ def read_drawing(path: Path) -> bytes:
     return data
 
 
-class _Builder:
+class _ElementBuilder:
     """Target of the XML parser: makes elements, and gives up on files that no outline needs."""
 
     def __init__(self) -> None:
@@ -169,7 +169,7 @@ def parse_svg(data: bytes) -> Element:
         raise OutlineError("the drawing is compressed (SVGZ)", mend="save it as plain SVG")
     if not data.strip(b"\xef\xbb\xbf \t\r\n\0"):
         raise OutlineError("the file is empty", mend="save the drawing again")
-    builder = _Builder()
+    builder = _ElementBuilder()
     parser = XMLParser(target=builder, forbid_dtd=False, forbid_entities=True, forbid_external=True)
     builder.parser = parser.parser
     try:
@@ -177,7 +177,7 @@ def parse_svg(data: bytes) -> Element:
         root = parser.close()
     except DefusedXmlException as err:
         raise OutlineError(
-            "the drawing defines or calls entities, which nestcut doesn't read",
+            "the drawing defines or uses entities, which nestcut doesn't read",
             mend='save it as "plain SVG", without a document type declaration',
             where=Where(line=parser.parser.CurrentLineNumber),
         ) from err

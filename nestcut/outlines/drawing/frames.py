@@ -156,7 +156,7 @@ def page_of(sides: Mapping[str, str], viewbox: str, aspect: str) -> Page:
         size = read_length(text, None, name=name)
         sized &= not re.fullmatch(r"[-+\d.eE\s]*", text)
         if size <= 0:
-            raise OutlineError(f'{name}="{text[:30]}" is no size', mend="set the page size of the drawing")
+            raise OutlineError(f'{name}="{text[:30]}" is not a size', mend="set the page size of the drawing")
         sizes[name] = size
     if sizes["width"] is None and sizes["height"] is None:
         sized = False

@@ -1,7 +1,7 @@
 """What a drawing can hold that is not read, and the words of the notes about it.
 
 Every element of SVG 1.1 and SVG 2, and every property that can move, hide or shape what is seen, is either honoured by
-:mod:`nestcut.outlines.drawing.walk`, named here, or harmless: ``tests/outlines/test_standard.py`` goes through the lists.
+:mod:`nestcut.outlines.drawing.walk`, named here, or harmless: ``tests/outlines/drawing/test_standard.py`` goes through the lists.
 """
 
 from __future__ import annotations
@@ -52,12 +52,12 @@ DEFINITIONS = frozenset(
 MOVING = frozenset(["animate", "animateColor", "animateMotion", "animateTransform", "set", "discard"])
 
 _NOT_READ = {
-    "Text was passed over: turn it into paths if the die cuts it": (
+    "Text was ignored: turn it into paths if the die cuts it": (
         "altGlyph altGlyphDef flowRoot glyph glyphRef text textPath textArea tref tspan foreignObject"
     ),
-    "Pictures were passed over": "image audio canvas iframe video mesh",
-    "Movements were passed over: the drawing is read as it stands without them": " ".join(sorted(MOVING)),
-    "A script was passed over: the drawing is read as it stands without it": "script",
+    "Pictures were ignored": "image audio canvas iframe video mesh",
+    "Animations were ignored: the drawing is read without them": " ".join(sorted(MOVING)),
+    "A script was ignored: the drawing is read without it": "script",
 }
 _WORDS = {tag: note for note, tags in _NOT_READ.items() for tag in tags.split()}
 
@@ -66,15 +66,15 @@ _PERHAPS_RIM = re.compile(r"(?<![a-z])rims?(?![a-z])", re.IGNORECASE)
 LANGUAGE = "en"
 """Of drawings for several languages this part is read: messages are in English, too."""
 
-_MASK = "A mask was passed over: the whole outline is used"
-_PATH = "A place along a path (offset) was passed over: the outline is read where it lies without it"
-_MARKERS = "Markers (arrow heads and the like) were passed over"
+_MASK = "A mask was ignored: the whole outline is used"
+_PATH = "A place along a path (offset) was ignored: the outline is read where it lies without it"
+_MARKERS = "Markers (arrow heads and the like) were ignored"
 NOTED_PROPERTIES = {
-    "all": "A style that resets all properties was passed over",
-    "animation": "Movements were passed over: the drawing is read as it stands without them",
-    "animation-name": "Movements were passed over: the drawing is read as it stands without them",
-    "clip": "A clip in a style was passed over: the whole outline is used",
-    "filter": "A filter was passed over: the outline is read as it is without it",
+    "all": "A style that resets all properties was ignored",
+    "animation": "Animations were ignored: the drawing is read without them",
+    "animation-name": "Animations were ignored: the drawing is read without them",
+    "clip": "A clip in a style was ignored: the whole outline is used",
+    "filter": "A filter was ignored: the outline is read without it",
     "marker": _MARKERS,
     "marker-end": _MARKERS,
     "marker-mid": _MARKERS,
@@ -85,10 +85,10 @@ NOTED_PROPERTIES = {
     "mask-image": _MASK,
     "offset": _PATH,
     "offset-path": _PATH,
-    "perspective": "A perspective was passed over: the outline is read flat",
+    "perspective": "A perspective was ignored: the outline is read flat",
     "stroke-dasharray": "A dashed line was read as a whole line",
-    "vector-effect": "A vector-effect was passed over: the outline is read as it is without it",
-    "zoom": "A zoom was passed over: the outline is read at its own size",
+    "vector-effect": "A vector-effect was ignored: the outline is read without it",
+    "zoom": "A zoom was ignored: the outline is read at its own size",
 }
 """Properties that are not honoured, and the note where one has an effect."""
 
@@ -111,8 +111,8 @@ def is_harmless(name: str, value: str) -> bool:
 def passed_over(tag: str) -> str:
     """What to say about an element that is not read where it would be drawn."""
     if tag.startswith("html "):
-        return "Parts of a web page were passed over"
-    return _WORDS.get(tag, f'The element "{tag[:40]}" is none that nestcut knows, and was passed over')
+        return "Parts of a web page were ignored"
+    return _WORDS.get(tag, f'The element "{tag[:40]}" is unknown to nestcut and was ignored')
 
 
 def speaks(languages: str) -> bool:

@@ -18,7 +18,7 @@ from nestcut.outlines.drawing.frames import finite, number_list, read_length
 from nestcut.outlines.shapes.curves import Arc, Bezier, Curve, Line, Matrix, arc_from_endpoints
 from nestcut.outlines.shapes.plain import ellipse_curves, rounded_curves
 
-__all__ = ["MOST_SEGMENTS", "SHAPES", "Run", "check_reach", "runs_of"]
+__all__ = ["MOST_SEGMENTS", "SHAPES", "CurveRun", "check_reach", "runs_of"]
 
 MOST_SEGMENTS = 50_000
 """More than any die; a drawing with more is a picture."""
@@ -38,19 +38,19 @@ _MEND_PATH = "save the drawing again as plain SVG"
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class CurveRun:
     """Curves in a row, each beginning where the last one ends."""
 
     curves: tuple[Curve, ...]
     closed: bool
     element: Element
 
-    def moved(self, m: Matrix) -> Run:
+    def moved(self, m: Matrix) -> CurveRun:
         """The run under an affine map."""
-        return Run(tuple(c.moved(m) for c in self.curves), self.closed, self.element)
+        return CurveRun(tuple(c.moved(m) for c in self.curves), self.closed, self.element)
 
 
-def runs_of(element: Element, geometry: dict[str, str], view: tuple[float, float]) -> list[Run]:
+def runs_of(element: Element, geometry: dict[str, str], view: tuple[float, float]) -> list[CurveRun]:
     """The runs that a shape element draws, in its own user units.
 
     Args:
@@ -76,7 +76,7 @@ def runs_of(element: Element, geometry: dict[str, str], view: tuple[float, float
         return _polygon(element)
     if tag == "line":
         a, b = (length("x1"), length("y1")), (length("x2"), length("y2"))
-        return [Run((Line(a, b),), False, element)] if a != b else []
+        return [CurveRun((Line(a, b),), False, element)] if a != b else []
     if tag == "rect":
         return _rect(element, length)
     rx, ry = length("r"), length("r")
@@ -88,10 +88,10 @@ def runs_of(element: Element, geometry: dict[str, str], view: tuple[float, float
         raise OutlineError("a radius below 0", mend="draw it again")
     if rx == 0 or ry == 0:
         return []
-    return [Run(tuple(ellipse_curves(length("cx"), length("cy"), rx, ry)), True, element)]
+    return [CurveRun(tuple(ellipse_curves(length("cx"), length("cy"), rx, ry)), True, element)]
 
 
-def check_reach(run: Run) -> None:
+def check_reach(run: CurveRun) -> None:
     """Raises OutlineError for a run, in mm, that no die could have."""
     numbers: list[float] = []
     widest = 0.0
@@ -106,7 +106,7 @@ def check_reach(run: Run) -> None:
                 numbers += [*curve.u, *curve.v]
     # Written so that a NaN fails too.
     if not all(abs(number) <= _FARTHEST_MM for number in numbers):
-        raise OutlineError("the drawing reaches farther than 10 m", mend="draw at the real size, in mm")
+        raise OutlineError("the drawing is larger than 10 m", mend="draw at the real size, in mm")
     if not widest <= _LARGEST_CURVE_MM:
         raise OutlineError(
             f"a curve is {widest / 1000:.1f} m wide, and at most 3 m can be cut",
@@ -114,7 +114,7 @@ def check_reach(run: Run) -> None:
         )
 
 
-def _rect(element: Element, length) -> list[Run]:
+def _rect(element: Element, length) -> list[CurveRun]:
     w, h = length("width"), length("height")
     if w < 0 or h < 0:
         raise OutlineError("a width or height below 0", mend="draw it again")
@@ -124,10 +124,10 @@ def _rect(element: Element, length) -> list[Run]:
     # SVG 1.1 section 9.2: one missing radius is the other; both are at most half the side.
     rx, ry = (ry if rx < 0 else rx), (rx if ry < 0 else ry)
     rx, ry = min(max(rx, 0.0), w / 2), min(max(ry, 0.0), h / 2)
-    return [Run(tuple(rounded_curves(length("x"), length("y"), w, h, rx, ry)), True, element)]
+    return [CurveRun(tuple(rounded_curves(length("x"), length("y"), w, h, rx, ry)), True, element)]
 
 
-def _polygon(element: Element) -> list[Run]:
+def _polygon(element: Element) -> list[CurveRun]:
     values = number_list(element.get("points"))
     if len(values) % 2:
         raise OutlineError("points has an odd number of numbers", mend=_MEND_PATH)
@@ -141,7 +141,7 @@ def _polygon(element: Element) -> list[Run]:
     lines = [line for line in lines if line.start != line.end]
     if lines and lines[-1].end == lines[0].start and len(lines) > 2:
         closed = True
-    return [Run(tuple(lines), closed, element)] if lines else []
+    return [CurveRun(tuple(lines), closed, element)] if lines else []
 
 
 def _css_path(value: str) -> str:
@@ -152,15 +152,15 @@ def _css_path(value: str) -> str:
     raise OutlineError("path data in a style that can't be read", mend="save the drawing as plain SVG")
 
 
-def _path(element: Element, d: str) -> list[Run]:
-    runs: list[Run] = []
+def _path(element: Element, d: str) -> list[CurveRun]:
+    runs: list[CurveRun] = []
     for text, closed in _subpaths(d):
         curves = _curves(text)
         if curves and closed and curves[-1].end != curves[0].start:
             curves.append(Line(curves[-1].end, curves[0].start))
         if curves:
             closed = closed or (len(curves) > 1 and curves[-1].end == curves[0].start)
-            runs.append(Run(tuple(curves), closed, element))
+            runs.append(CurveRun(tuple(curves), closed, element))
     return runs
 
 

@@ -58,7 +58,7 @@ _HARMLESS_AT_RULES = (
     "property",
     "counter-style",
 )
-_SPECIAL_MEDIA = "Styles for special media in the drawing were passed over."
+_SPECIAL_MEDIA = "Styles for special media in the drawing were ignored."
 _RESET = ("initial", "unset", "revert", "revert-layer")
 _COMPOUND = re.compile(r"(\*|[A-Za-z_][\w-]*)?((?:[.#][A-Za-z_-][\w-]*)*)$")
 
@@ -102,11 +102,11 @@ def _rules_of(css: str, order: int, notes: list[str]) -> Iterator[Rule]:
             if item.lower_at_keyword == "media":
                 notes.append(_SPECIAL_MEDIA)
             elif item.lower_at_keyword not in _HARMLESS_AT_RULES:
-                notes.append(f"Styles under @{item.lower_at_keyword[:40]} in the drawing were passed over.")
+                notes.append(f"Styles under @{item.lower_at_keyword[:40]} in the drawing were ignored.")
             continue
         if item.type != "qualified-rule":
             if item.type == "error":
-                notes.append("A part of a style sheet can't be read, and was passed over.")
+                notes.append("A part of a style sheet can't be read, and was ignored.")
             continue
         wanted = declarations(item.content, lambda note: notes.append(note + "."))
         if not wanted:
@@ -115,7 +115,7 @@ def _rules_of(css: str, order: int, notes: list[str]) -> Iterator[Rule]:
             steps = _steps(selector)
             if steps is None:
                 notes.append(
-                    f'The style rule "{selector.strip()[:40]}" was passed over: its selector is not a plain one.'
+                    f'The style rule "{selector.strip()[:40]}" was ignored: its selector is not a plain one.'
                 )
                 continue
             order += 1
@@ -149,14 +149,14 @@ def declarations(
     found = []
     for item in tinycss2.parse_declaration_list(content, skip_comments=True, skip_whitespace=True):
         if item.type != "declaration":
-            say("A part of a style can't be read, and was passed over")
+            say("A part of a style can't be read, and was ignored")
             continue
         name = item.lower_name.removeprefix("-webkit-")
         if name not in _KNOWN:
             continue
         value = tinycss2.serialize(item.value).strip()
         if re.search(r"\b(var|env|attr)\(", value, re.IGNORECASE):
-            say(f'The style "{name}: {value[:40]}" was passed over: nestcut does not look up such values')
+            say(f'The style "{name}: {value[:40]}" was ignored: nestcut does not look up such values')
             continue
         name = f"css {name}" if name in _OWN_GRAMMAR else name
         found.append((name, value, bool(item.important)))

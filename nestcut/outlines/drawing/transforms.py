@@ -49,7 +49,7 @@ def own_move(style: Mapping[str, str], box_of: Callable[[str], Box], say: Callab
     """
     kind = _BOXES.get(style.get("transform-box", "view-box").strip().lower())
     if kind is None:
-        say("A transform-box that nestcut does not know was passed over")
+        say("A transform-box that nestcut does not know was ignored")
         kind = "view"
     boxes: list[Box] = []
 
@@ -72,10 +72,10 @@ def _transform(style: Mapping[str, str], box: Callable[[], Box], say: Callable[[
         try:
             return _css_transform(style["css transform"], box)
         except UnitlessError:
-            say("A transform in a style was passed over: its numbers need a unit (px, deg) there")
+            say("A transform in a style was ignored: its numbers need a unit (px, deg) there")
     text = style.get("transform", "")
     if re.search(r"\d\s*(px|mm|cm|in|pt|deg|rad|turn|grad)", text):
-        say("A transform attribute with units was read as it is meant; browsers pass over it")
+        say("A transform attribute with units was read as it is meant; browsers ignore it")
     return attribute_transform(text)
 
 
@@ -90,7 +90,7 @@ def _origin(
         try:
             return place(words[:2], box(), bare=bare)  # a third one is a depth, and nothing flat has one
         except UnitlessError:
-            say("A transform-origin in a style was passed over: its numbers need a unit (px) there")
+            say("A transform-origin in a style was ignored: its numbers need a unit (px) there")
     return place(["0", "0"], box())
 
 
@@ -104,7 +104,7 @@ def _individual(style: Mapping[str, str], box: Callable[[], Box], say: Callable[
         try:
             move = compose(move, read(words, box))
         except UnitlessError:
-            say(f'The property "{name}" in a style was passed over: its numbers need a unit there')
+            say(f'The property "{name}" in a style was ignored: its numbers need a unit there')
     return move
 
 

@@ -54,7 +54,7 @@ def angle(token: str, *, bare: bool = False) -> float:
             raise UnitlessError
         return value
     if unit not in _DEG_PER_UNIT:
-        raise OutlineError(f'"{short(token)}" is no angle', mend="write it in deg")
+        raise OutlineError(f'"{short(token)}" is not an angle', mend="write it in deg")
     return value if unit == "deg" else value * _DEG_PER_UNIT[unit]
 
 
@@ -62,7 +62,7 @@ def number(token: str) -> float:
     """A number, or a percentage as a share of 1. Raises OutlineError."""
     value, unit = _parts(token)
     if unit not in ("", "%"):
-        raise OutlineError(f'"{short(token)}" is no number', mend="save the drawing as plain SVG")
+        raise OutlineError(f'"{short(token)}" is not a number', mend="save the drawing as plain SVG")
     return value / 100 if unit else value
 
 
@@ -85,7 +85,9 @@ def place(tokens: Sequence[str], box: Box, *, bare: bool = False) -> tuple[float
         if len(axes) == 2:
             return at[0], at[1]
     if len(words) not in (1, 2):
-        raise OutlineError(f'"{short(" ".join(tokens))}" is no place', mend="save the drawing as plain SVG")
+        raise OutlineError(
+            f'"{short(" ".join(tokens))}" is not a position', mend="save the drawing as plain SVG"
+        )
     if len(words) == 1:
         words.append("center")
     if words[0] in ("top", "bottom") or words[1] in ("left", "right"):
@@ -97,7 +99,7 @@ def place(tokens: Sequence[str], box: Box, *, bare: bool = False) -> tuple[float
         elif word in _SHARES:
             if _SHARES[word][0] != axis:
                 raise OutlineError(
-                    f'"{short(" ".join(tokens))}" is no place', mend="save the drawing as plain SVG"
+                    f'"{short(" ".join(tokens))}" is not a position', mend="save the drawing as plain SVG"
                 )
             away = _SHARES[word][1] * size[axis]
         else:

@@ -13,9 +13,9 @@ from shapely.geometry import Polygon
 
 from nestcut.errors import OutlineError, found_at
 from nestcut.outlines.drawing.assemble import join_runs
-from nestcut.outlines.drawing.clips import SLACK_MM, Window
+from nestcut.outlines.drawing.clips import SLACK_MM, ClipWindow
 from nestcut.outlines.drawing.document import Element, where_is
-from nestcut.outlines.drawing.pathdata import Run
+from nestcut.outlines.drawing.pathdata import CurveRun
 from nestcut.outlines.drawing.styles import is_filled, is_pale, is_stroked
 from nestcut.outlines.shapes.curves import Line, extent
 from nestcut.outlines.shapes.flatten import flatten_line
@@ -29,9 +29,9 @@ _WHOLE_PAGE = 0.98
 class Seen:
     """One run of curves as it is painted, in mm."""
 
-    run: Run
+    run: CurveRun
     rim: bool
-    windows: tuple[Window, ...] = ()
+    windows: tuple[ClipWindow, ...] = ()
     """What it is seen through."""
     filled: bool = True
     pale: bool = False
@@ -40,7 +40,7 @@ class Seen:
     """Its line stands out from paper."""
 
     @classmethod
-    def of(cls, run: Run, rim: bool, windows: tuple[Window, ...], style: Mapping[str, str]) -> Seen:
+    def of(cls, run: CurveRun, rim: bool, windows: tuple[ClipWindow, ...], style: Mapping[str, str]) -> Seen:
         """A run of a shape of this style."""
         filled = is_filled(style)
         pale = filled and is_pale(style.get("fill", "black"))
@@ -103,7 +103,7 @@ def _without_background(seen: Sequence[Seen], drawing: Drawing) -> list[Seen]:
             )
             break
         drawing.say(
-            "A pale rectangle without a line, as large as the page and behind all else, was taken for the background"
+            "A pale rectangle without a line, as large as the page and behind everything else, was taken for the background"
             " and left out; give it a line if it is an outline",
             back.run.element,
         )
@@ -134,7 +134,7 @@ def _through_windows(seen: Sequence[Seen], drawing: Drawing) -> list[Seen]:
     return shown
 
 
-def _is_through(one: Seen, window: Window, drawing: Drawing) -> bool:
+def _is_through(one: Seen, window: ClipWindow, drawing: Drawing) -> bool:
     """Whether a run is seen through a window. Raises OutlineError when a clip hides a part of it."""
     element = one.run.element
     hidden = _hidden(one.run, window.room, one.filled)
@@ -165,21 +165,21 @@ def _on_page(seen: Sequence[Seen], drawing: Drawing) -> list[Seen]:
     on_page = [one for one, hidden in zip(seen, where, strict=True) if hidden != "all"]
     if len(on_page) < len(seen) and not join_runs([one.run for one in on_page], [])[0]:
         drawing.notes.append(
-            "All outlines of the drawing lie beyond its page; they were read all the same. Move them onto the page."
+            "All outlines of the drawing lie outside its page; they were read anyway. Move them onto the page."
         )
         return list(seen)
     for one, hidden in zip(seen, where, strict=True):
         if hidden == "all":
             drawing.say(
-                "What lies wholly beyond the page was left out; move it onto the page if it belongs to the outline",
+                "What lies wholly outside the page was left out; move it onto the page if it belongs to the outline",
                 one.run.element,
             )
         elif hidden == "part":
-            drawing.say("What reaches beyond the page was read whole", one.run.element)
+            drawing.say("What sticks out of the page was read whole", one.run.element)
     return on_page
 
 
-def _hidden(run: Run, room: shapely.Geometry, filled: bool) -> str:
+def _hidden(run: CurveRun, room: shapely.Geometry, filled: bool) -> str:
     """How much of a run lies outside an area: "none", "part" or "all"."""
     box = shapely.box(*extent(run.curves))
     if room.covers(box):

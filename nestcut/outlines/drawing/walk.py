@@ -13,7 +13,7 @@ import shapely
 from shapely.geometry import Polygon
 
 from nestcut.errors import OutlineError, found_at
-from nestcut.outlines.drawing.clips import Window, clip_of, filled, fragment, through, united
+from nestcut.outlines.drawing.clips import ClipWindow, clip_of, filled, fragment, through, united
 from nestcut.outlines.drawing.document import Element, where_is
 from nestcut.outlines.drawing.frames import (
     IDENTITY,
@@ -62,7 +62,7 @@ _MOST_USES = 20
 
 
 @dataclass(frozen=True, slots=True)
-class _Scene:
+class _Surroundings:
     """What an element has from those around it."""
 
     to_mm: Matrix
@@ -71,7 +71,7 @@ class _Scene:
     rim: bool = False
     ancestors: tuple[Element, ...] = ()
     uses: tuple[str, ...] = ()
-    windows: tuple[Window, ...] = ()
+    windows: tuple[ClipWindow, ...] = ()
     gather: Literal["paint", "area", "fill", "stroke"] = "paint"
     """What is collected: what is painted, the area of a clip, or boxes of shapes without or with their strokes."""
 
@@ -95,10 +95,10 @@ def see(root: Element) -> Drawing:
         sides = {name: style.get(name) or root.get(name) for name in ("width", "height")}
         walker.page = page_of(sides, root.get("viewBox"), root.get("preserveAspectRatio"))
     drawing.sized = walker.page.sized
-    walker.visit(root, _Scene(walker.page.to_mm, walker.page.view))
+    walker.visit(root, _Surroundings(walker.page.to_mm, walker.page.view))
     for element in walker.everything:
         if element.tag == "symbol" and element.id not in walker.used:
-            drawing.say("A symbol that is nowhere used was passed over", element)
+            drawing.say("A symbol that is not used anywhere was ignored", element)
     return drawing
 
 
@@ -118,7 +118,7 @@ class _Walker:
             if element.id:
                 self.ids.setdefault(element.id, element)
 
-    def visit(self, element: Element, scene: _Scene, *, chosen: bool = False) -> None:
+    def visit(self, element: Element, scene: _Surroundings, *, chosen: bool = False) -> None:
         """Collect what an element shows; ``chosen`` by a switch, it is not asked for its language again."""
         self.visits += 1
         if self.visits > _MOST_VISITS:
@@ -133,7 +133,12 @@ class _Walker:
             self._show(element, scene, chosen=chosen)
 
     def _show(
-        self, element: Element, scene: _Scene, *, chosen: bool = False, sizes: dict[str, str] | None = None
+        self,
+        element: Element,
+        scene: _Surroundings,
+        *,
+        chosen: bool = False,
+        sizes: dict[str, str] | None = None,
     ) -> None:
         """As visit(); ``sizes`` are those of the use element that an inner drawing or symbol is shown by."""
 
@@ -148,7 +153,7 @@ class _Walker:
                 say(passed_over(element.tag))
             return
         if scene.gather == "area" and element.tag not in SHAPES | {"use"}:
-            say("Only shapes can clip: something else in a clip was passed over, as browsers do")
+            say("Only shapes can clip: something else in a clip was ignored, as in browsers")
             return
         for name, value in style.items():
             if name in NOTED_PROPERTIES and not is_harmless(name, value):
@@ -178,7 +183,7 @@ class _Walker:
         )
         self._content(element, inner, sizes)
 
-    def _content(self, element: Element, scene: _Scene, sizes: dict[str, str] | None) -> None:
+    def _content(self, element: Element, scene: _Surroundings, sizes: dict[str, str] | None) -> None:
         if element.tag in SHAPES:
             self._shape(element, scene)
         elif element.tag == "use":
@@ -202,7 +207,7 @@ class _Walker:
         say(f'A part for another language ("{short(language)}") was left out')
         return False
 
-    def _switch(self, element: Element, scene: _Scene) -> None:
+    def _switch(self, element: Element, scene: _Surroundings) -> None:
         """The first part that fits. What nestcut can't read never fits, so that its replacement is read."""
         parts: list[Element] = []
         for child in element.children:
@@ -221,7 +226,7 @@ class _Walker:
                 self.drawing.say(f"Of the parts for several languages {which} was read", child)
             self.visit(child, scene, chosen=True)
 
-    def _box(self, element: Element, scene: _Scene, sizes: dict[str, str] | None, kind: str) -> Box:
+    def _box(self, element: Element, scene: _Surroundings, sizes: dict[str, str] | None, kind: str) -> Box:
         """The box of an element in its own user units: of its viewport ("view"), or of its shapes ("fill", "stroke").
 
         Source: CSS Transforms 1 section 9; SVG 2 section 8.10.
@@ -247,22 +252,24 @@ class _Walker:
         self,
         element: Element,
         style: dict[str, str],
-        scene: _Scene,
+        scene: _Surroundings,
         box_of: Callable[[str], Box],
         say: Callable[[str], None],
-    ) -> tuple[Window, ...]:
+    ) -> tuple[ClipWindow, ...]:
         """What an element is seen through by its own clip-path; ``scene.to_mm`` is the element's own map."""
         clip = clip_of(style, self.ids, box_of, element, say)
         if clip is None:
             return ()
         if isinstance(clip, Element):
-            return (Window.of(self._clip_area(clip, scene, box_of), strict=True),)
+            return (ClipWindow.of(self._clip_area(clip, scene, box_of), strict=True),)
         runs = [run.moved(scene.to_mm) for run in clip.runs]
         for run in runs:
             check_reach(run)
-        return (Window.of(filled(runs, clip.rule), strict=True),)
+        return (ClipWindow.of(filled(runs, clip.rule), strict=True),)
 
-    def _clip_area(self, target: Element, scene: _Scene, box_of: Callable[[str], Box]) -> shapely.Geometry:
+    def _clip_area(
+        self, target: Element, scene: _Surroundings, box_of: Callable[[str], Box]
+    ) -> shapely.Geometry:
         """The area of a clipPath, mm (CSS Masking 1, sections 6.1 and 6.2)."""
 
         def say(note: str) -> None:
@@ -270,7 +277,9 @@ class _Walker:
 
         uses = (*scene.uses, target.id)
         if len(uses) > _MOST_USES:
-            raise OutlineError("clips call each other in a circle", mend="release the clips in the drawing")
+            raise OutlineError(
+                "clips refer to each other in a circle", mend="release the clips in the drawing"
+            )
         style = computed(target, (), self.rules, {}, say)
         move = own_move(style, lambda kind: (0.0, 0.0, *scene.view), say)
         to_mm, view = compose(scene.to_mm, move), scene.view
@@ -280,7 +289,7 @@ class _Walker:
             to_mm, view = compose(to_mm, np.array([[w, 0.0, x], [0.0, h, y]])), (1.0, 1.0)
         outer, self.areas = self.areas, []
         try:
-            inside = _Scene(to_mm, view, style, ancestors=(target,), uses=uses, gather="area")
+            inside = _Surroundings(to_mm, view, style, ancestors=(target,), uses=uses, gather="area")
             for child in target.children:
                 self.visit(child, inside)
             area = united(self.areas)
@@ -288,7 +297,7 @@ class _Walker:
             self.areas = outer
         return through(area, own)
 
-    def _shape(self, element: Element, scene: _Scene) -> None:
+    def _shape(self, element: Element, scene: _Surroundings) -> None:
         style = scene.style
         runs = runs_of(element, style, scene.view)
         self.segments += sum(len(run.curves) for run in runs)
@@ -313,13 +322,13 @@ class _Walker:
         for name in ("fill", "stroke"):
             paint = self.ids.get(fragment(style.get(name, "")))
             if paint is not None and paint.tag in ("pattern", "hatch"):
-                self.drawing.say("A pattern was passed over: only the outline that it fills is read", element)
+                self.drawing.say("A pattern was ignored: only the outline that it fills is read", element)
         self.drawing.seen += [Seen.of(run, scene.rim, scene.windows, style) for run in moved]
 
-    def _use(self, element: Element, scene: _Scene) -> None:
+    def _use(self, element: Element, scene: _Surroundings) -> None:
         link = element.get("href").strip()
         if not link:
-            self.drawing.say("A use element that names nothing was passed over", element)
+            self.drawing.say("A use element that names nothing was ignored", element)
             return
         if not link.startswith("#"):
             raise OutlineError(
@@ -347,7 +356,7 @@ class _Walker:
         else:
             self.visit(target, inner)
 
-    def _corner(self, element: Element, style: dict[str, str], scene: _Scene) -> tuple[float, float]:
+    def _corner(self, element: Element, style: dict[str, str], scene: _Surroundings) -> tuple[float, float]:
         """x and y of a use element or an inner drawing, user units."""
         x, y = (
             read_length(style.get(name) or element.get(name) or "0", scene.view[axis], name=name)
@@ -355,7 +364,7 @@ class _Walker:
         )
         return x, y
 
-    def _nested(self, element: Element, scene: _Scene, sizes: dict[str, str]) -> None:
+    def _nested(self, element: Element, scene: _Surroundings, sizes: dict[str, str]) -> None:
         """An inner svg, or a symbol: a viewport of its own, which hides what lies outside (SVG 2 section 14.3)."""
         w, h = (
             read_length(
@@ -370,17 +379,18 @@ class _Walker:
             return
         if {"x", "y", "width", "height"} & scene.style.keys():
             self.drawing.say(
-                "Place or size of an inner drawing stand in a style; not every viewer heeds that", element
+                "The place or size of an inner drawing is set in a style; not every viewer reads it there",
+                element,
             )
         x, y = self._corner(element, scene.style, scene) if element.tag == "svg" else (0.0, 0.0)
         if element.get("refX") or element.get("refY"):
-            self.drawing.say("The reference point (refX, refY) of a symbol was passed over", element)
+            self.drawing.say("The reference point (refX, refY) of a symbol was ignored", element)
         box = viewbox_of(element.get("viewBox"))
         inside = compose(shift(x, y), viewport_transform(box, w, h, element.get("preserveAspectRatio")))
         windows = scene.windows
         if scene.gather == "paint" and scene.style.get("overflow", "").lower() not in ("visible", "auto"):
             corners = [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
-            windows += (Window.of(Polygon(mapped(scene.to_mm, corners)), strict=False),)
+            windows += (ClipWindow.of(Polygon(mapped(scene.to_mm, corners)), strict=False),)
         inner = replace(
             scene,
             to_mm=compose(scene.to_mm, inside),
@@ -391,7 +401,7 @@ class _Walker:
             self.visit(child, inner)
 
 
-def _grown(box: Box, scene: _Scene) -> Box:
+def _grown(box: Box, scene: _Surroundings) -> Box:
     """A box, least and greatest x and y, with half the width of the stroke around it if that is asked for."""
     half = scene.half_stroke()
     across, down = (half * math.hypot(*row) for row in scene.to_mm[:, :2])

@@ -262,7 +262,7 @@ def sample(curve: Bezier | Arc, sagitta_mm: float) -> tuple[Floats, Floats]:
         if not coarse.any():
             break
         if len(t) > 200_000:
-            raise OutlineError("a curve is too long or too wild to follow", mend="simplify the drawing")
+            raise OutlineError("a curve is too long or too complex to follow", mend="simplify the drawing")
         # A long step is divided in one go, not by halving and asking again.
         parts = np.clip(np.ceil(np.sqrt(step * turn / 8 / sagitta_mm)), 2, 64)
         parts = np.maximum(parts, np.clip(np.ceil(step / _LONGEST_MM), 2, 10_000))[coarse].astype(int)

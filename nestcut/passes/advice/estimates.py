@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 
 from nestcut.batch.model import Batch, Demand
+from nestcut.batch.turns import turns_on
 from nestcut.errors import BatchError
 from nestcut.hands import rough_minutes
 from nestcut.passes.advice.prepare import prepare
@@ -19,8 +20,8 @@ from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.convex_paper import grown_hull
 from nestcut.passes.common.schedule import RunTask, cuts_wanted, run_tasks, stretches
 from nestcut.passes.common.trims import Trimming
-from nestcut.passes.common.turns import paper_turns, turns_on
-from nestcut.passes.common.types import PlatePlan, Room
+from nestcut.passes.common.turns import paper_turns
+from nestcut.passes.common.types import Footprint, PlatePlan
 from nestcut.passes.parts.papers import largest_of, scraps_by_paper, sizes_by_paper
 from nestcut.passes.parts.regions import groups_of
 from nestcut.passes.parts.slabs import Bed, Form, lay, turned
@@ -73,7 +74,7 @@ def estimate(
         seconds: time limit for all of them together.
     Raises: BatchError where a die fits the plate in no way.
     """
-    prepare(load=False)  # an answer within seconds: kernels that are not needed stay where they are
+    prepare()
     budget = Budget(seconds, work_limit, seed, stop)
     return [
         _one(replace(batch, kits=count), budget, max(0.3, budget.left()) / (len(kits) - number))
@@ -147,11 +148,11 @@ def plate_for(
     """
     from nestcut.passes.plate.solve import plan_plate
 
-    def planned(room: Room, known: PatternBook | None) -> PlatePlan:
+    def planned(footprint: Footprint, known: PatternBook | None) -> PlatePlan:
         return plan_plate(
             batch,
             demand,
-            room=room,
+            footprint=footprint,
             seconds=max(0.2, seconds),
             seed=seed,
             stop=stop,
@@ -298,7 +299,7 @@ def paper_need(
 
 
 def _square_deg(batch: Batch, name: str, paper: str) -> float:
-    from nestcut.passes.plate.footprints import chip_angle
+    from nestcut.passes.common.plate_rules import chip_angle
 
     die = batch.die(name)
     if die.turns != "any":

@@ -22,7 +22,7 @@ from nestcut.passes.advice.prepare import prepare
 from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import cuts_wanted, run_tasks
 from nestcut.passes.common.types import PlatePlan
-from nestcut.passes.plate.footprints import Kept, keep_dies
+from nestcut.passes.plate.footprints import DieFootprint, footprints_of
 from nestcut.passes.plate.patterns import PatternBook
 
 __all__ = ["WhatIf", "advice", "what_if"]
@@ -128,18 +128,18 @@ class _Asker:
     def __init__(self, batch: Batch, seconds: float, seed: int, stop: Callable[[], bool]) -> None:
         self.seed, self.seconds, self.stop = seed, seconds, stop
         self.counting = Counting()
-        self.dies = self._bare(keep_dies(batch, batch.demand, "hulls"))
+        self.dies = self._bare(footprints_of(batch, batch.demand, "hulls"))
         self.window = batch.machine.plate_mm
         self.book = PatternBook(len(self.dies))
 
     @staticmethod
-    def _bare(dies: Sequence[Kept]) -> tuple[Kept, ...]:
+    def _bare(dies: Sequence[DieFootprint]) -> tuple[DieFootprint, ...]:
         """The dies whatever number of copies is owned: layouts say nothing about that."""
         return tuple(replace(die, copies=1) for die in dies)
 
     def _book_for(self, batch: Batch) -> PatternBook | None:
         """What is known that holds here, too; on a larger plate layouts hold, disproofs do not."""
-        if self._bare(keep_dies(batch, batch.demand, "hulls")) != self.dies:
+        if self._bare(footprints_of(batch, batch.demand, "hulls")) != self.dies:
             return None
         width, length = batch.machine.plate_mm
         if width < self.window[0] or length < self.window[1]:

@@ -8,11 +8,11 @@ repeat: no part of such a budget is ever over, and steps count their tries inste
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeVar
 
+from nestcut import _stopwatch
 from nestcut.passes.common.solvers import new_solver
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ class Budget:
     stop: Callable[[], bool] | None = None
     """Asked now and then; True ends everything."""
     on_progress: ProgressCall | None = None
-    begin: float = field(default_factory=time.monotonic)
+    begin: float = field(default_factory=_stopwatch.seconds)
     late_s: float = math.inf
     """Seconds after which nothing is begun that can be left out."""
     grace_s: float = 0.0
@@ -75,7 +75,7 @@ class Budget:
 
     def spent(self) -> float:
         """Seconds since the beginning."""
-        return time.monotonic() - self.begin
+        return _stopwatch.seconds() - self.begin
 
     def left(self) -> float:
         """Seconds until it is over; an hour where work is counted."""
@@ -141,13 +141,6 @@ class Budget:
     def reseeded(self, more: int) -> Budget:
         """The same with another seed: another try."""
         return replace(self, seed=self.seed + more)
-
-    def unbilled(self, step: Callable[[], object], *, above_s: float) -> Budget:
-        """Take a step now. What it takes is not counted, if that is more than ``above_s`` seconds."""
-        began = self.spent()
-        step()
-        took = self.spent() - began
-        return replace(self, begin=self.begin + took) if took > above_s else self
 
     # --- what it is good for -----------------------------------------------------------------
 

@@ -14,19 +14,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from shapely.geometry.base import BaseGeometry
 
 from nestcut.arithmetic import bell, lengths_of, power, sine_cosine
 from nestcut.batch.model import Die, Machine, Pose
+from nestcut.passes.common.plate_rules import in_window, keeps_gap
 from nestcut.plans.model import Slot
 
 __all__ = ["LineLoad", "line_load", "stagger", "straight_meetings"]
 
 STEP_MM = 1.0
 """A blade edge bites over about a millimetre of feed (common practice, no source)."""
-
-TOUCH_MM = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +88,6 @@ def stagger(
     Source: random local search on (peak, sum of squares), accepted when not worse.
     """
     rng = random.Random(seed)
-    window = machine.window
     step_mm = STEP_MM
     bins = _bins(machine, step_mm)
     placed = list(slots)
@@ -109,7 +106,8 @@ def stagger(
         if trial_score >= score:
             continue
         rim = pose.apply(dies[placed[index].die].rim)
-        if not _legal(rim, index, rims, window, gap_mm):
+        others = [other for number, other in enumerate(rims) if number != index]
+        if not (in_window(machine.window, rim.bounds) and keeps_gap(rim, others, gap_mm)):
             continue
         placed[index] = Slot(placed[index].die, pose)
         rims[index], profiles[index], total, score = rim, profile, trial, trial_score
@@ -137,15 +135,6 @@ def _nudged(pose: Pose, allowed: tuple[float, ...] | None, rng: random.Random) -
         elif len(allowed) > 1:
             deg = rng.choice(allowed)
     return Pose(x, y, deg)
-
-
-def _legal(
-    rim: BaseGeometry, index: int, rims: Sequence[BaseGeometry], window: BaseGeometry, gap_mm: float
-) -> bool:
-    if not window.covers(rim):
-        return False
-    others = [r for number, r in enumerate(rims) if number != index]
-    return not others or bool((shapely.distance(others, rim) >= gap_mm - TOUCH_MM / 2).all())
 
 
 def _segments(die: Die) -> np.ndarray:

@@ -25,6 +25,7 @@ __all__ = [
     "cuts_wanted",
     "pieces_of",
     "run_tasks",
+    "shares_of",
     "stretches",
     "urgency",
 ]
@@ -55,6 +56,11 @@ def pieces_of(shares: Sequence[Sequence[Share]]) -> Counter[tuple[str, str]]:
         for share in line:
             pieces[share.die, share.paper] += share.count
     return pieces
+
+
+def shares_of(pieces: Mapping[tuple[str, str], int]) -> tuple[Share, ...]:
+    """What a line gets, from (die, paper) → pieces; none of nothing."""
+    return tuple(Share(die, paper, count) for (die, paper), count in pieces.items() if count > 0)
 
 
 def cuts_wanted(batch: Batch, shares: Sequence[Sequence[Share]]) -> Counter[tuple[str, str]]:

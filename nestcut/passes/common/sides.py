@@ -15,7 +15,7 @@ from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from nestcut.batch.model import Batch, Pose
-from nestcut.passes.common.turns import turns_on
+from nestcut.batch.turns import turns_on
 from nestcut.placement import inner_fit
 from nestcut.plans.model import Plan
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from shapely.affinity import translate
 from shapely.geometry import Point, Polygon, box
 
-from nestcut.batch.model import Machine, Pose, Scrap
+from nestcut.batch.model import Pose, Scrap
 
-__all__ = ["Piece", "places_of", "slit"]
+__all__ = ["Piece", "slit"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,16 +42,6 @@ class Piece:
         """
         back = Pose(0.0, 0.0, deg).apply(Point(self.corner))
         return Pose(round(at[0] + shift[0] - back.x, 9), round(at[1] + shift[1] - back.y, 9), deg)
-
-
-def places_of(machine: Machine, size: tuple[float, float]) -> tuple[int, int, int] | None:
-    """Where the box of a piece may begin: (last place across, first and last along the feed), whole mm; the first
-    across is 0. None where it would stick out sideways, or too far at the ends.
-    """
-    _, top, width, bottom = machine.paper_field.bounds
-    across = math.floor(width - size[0] + 1e-9)
-    first, last = math.ceil(top - 1e-9), math.floor(bottom - size[1] + 1e-9)
-    return None if across < 0 or last < first else (across, first, last)
 
 
 def slit(scrap: Scrap, slit_mm: float) -> list[Piece]:

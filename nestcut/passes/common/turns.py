@@ -1,8 +1,4 @@
-"""Turn rules: how a die may be turned on a paper, and so on the plate.
-
-A die's own ``turns``, and the turns that a paper with a direction takes, are measured in the scrap's own frame and hold within
-half a degree each. Where both are listed, a turn that is near one of each will do.
-"""
+"""How a die may be turned on the plate so that papers can lie under it: the turn rules (:mod:`nestcut.batch.turns`), seen from the plate."""
 
 from __future__ import annotations
 
@@ -10,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from nestcut.batch.model import Batch, Die, Paper, Turns
+from nestcut.batch.turns import allowed_on, turns_on
 
 __all__ = [
     "QUARTERS",
@@ -17,52 +14,13 @@ __all__ = [
     "joined_turns",
     "paper_turns",
     "plate_turns",
-    "turns_on",
     "wrapped_deg",
 ]
 
-DIRECTED: dict[str, tuple[float, ...] | None] = {"none": None, "stripe": (0.0, 180.0), "up": (0.0,)}
-"""Turns of dies in the frame of a scrap of directed paper, degrees; None: any."""
-PLAY_DEG = 0.5 - 1e-6
-"""Turn rules hold within 0.5°; a hair inside that, so that no rounding breaks them."""
 QUARTERS = (0.0, 90.0, 180.0, 270.0)
+"""Papers lie square to the plate, degrees."""
 SAME_DEG = 1e-9
-
-
-def _off(deg: float, of: float) -> float:
-    """How far an angle lies from another, in [−180, 180)."""
-    return (deg - of + 180.0) % 360.0 - 180.0
-
-
-def _near_one(deg: float, listed: Sequence[float]) -> bool:
-    return any(abs(_off(deg, one)) <= PLAY_DEG for one in listed)
-
-
-def _allowed(die: Die, paper: Paper, deg: float) -> bool:
-    """Whether the die may be turned by ``deg`` in the frame of a scrap of this paper."""
-    directed = DIRECTED[paper.direction]
-    return (directed is None or _near_one(deg, directed)) and (
-        die.turns == "any" or _near_one(deg, die.turns)
-    )
-
-
-def turns_on(die: Die, paper: Paper) -> Turns:
-    """Turns of a die in the frame of a scrap of this paper that both allow, degrees. Empty: it can't cut it.
-
-    A turn of the die that is too far off for the paper stands for the one in the middle, where that is near enough to both.
-    """
-    directed = DIRECTED[paper.direction]
-    if directed is None or die.turns == "any":
-        return die.turns if directed is None else directed
-    found = []
-    for turn in die.turns:
-        nearest = min(directed, key=lambda one: abs(_off(turn, one)))
-        off = _off(turn, nearest)
-        if abs(off) <= PLAY_DEG:
-            found.append(turn)
-        elif abs(off) <= 2 * PLAY_DEG:
-            found.append((nearest + off / 2) % 360.0)
-    return tuple(dict.fromkeys(found))
+"""Angles that rounding alone tells apart."""
 
 
 def paper_turns(die: Die, paper: Paper, plate_deg: float, *, papers: str = "square") -> tuple[float, ...]:
@@ -70,7 +28,7 @@ def paper_turns(die: Die, paper: Paper, plate_deg: float, *, papers: str = "squa
 
     Quarter turns where papers lie square. Empty: this paper can't lie under this slot.
     """
-    quarters = tuple(quarter for quarter in QUARTERS if _allowed(die, paper, plate_deg + quarter))
+    quarters = tuple(quarter for quarter in QUARTERS if allowed_on(die, paper, plate_deg + quarter))
     if quarters or papers == "square":
         return quarters
     # Papers at any angle follow the die.

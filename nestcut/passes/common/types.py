@@ -1,4 +1,4 @@
-"""The values that the two halves of the passes room hand to each other.
+"""The values that the two halves of of the room `passes` hand to each other.
 
 The *plate half* decides which dies ride together, where they lie and how often; it knows papers
 only through rough supplies. The *paper half* decides what lies under the dies in every pass.
@@ -12,9 +12,9 @@ from typing import Any, Literal
 
 from nestcut.plans.model import Share, Slot
 
-__all__ = ["PlatePlan", "PlateRun", "Room", "Supply"]
+__all__ = ["Footprint", "PlatePlan", "PlateRun", "Supply"]
 
-Room = Literal["rims", "hulls", "chips"]
+Footprint = Literal["rims", "hulls", "chips"]
 """What every die keeps for itself in a lay-up: its rim grown by half the gap; the convex hull of that,
 so that straight-sided papers separate; or the rectangle (square to the plate) around its cut and edge."""
 
@@ -52,6 +52,6 @@ class PlatePlan:
     bound: int
     reason: str
     proof: Mapping[str, Any] = field(default_factory=dict)
-    room: Room = "rims"
-    proved_room: bool = False
-    """True when the number of passes is proved least for this ``room``."""
+    footprint: Footprint = "rims"
+    proved_footprint: bool = False
+    """True when the number of passes is proved least for this ``footprint``."""

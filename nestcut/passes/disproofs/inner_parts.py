@@ -29,8 +29,11 @@ MOST_PARTS, CUT_OUT = 12, 6
 LEFT_OVER = 0.005
 """A part that would cover no more than this share of the shape is left out."""
 MOST_CUTS = 60
+"""Cuts of a shape into convex parts, at most."""
 FLAT = 1e-9
+"""Corners that turn by less are straight: rounding."""
 HAIR_MM = 1e-6
+"""Parts are shrunk by this, so that rounding makes none overlap: what the checker allows."""
 UNCOVERED = 20.0
 """How much more a cut counts what is not covered yet than what is."""
 

@@ -41,11 +41,13 @@ from nestcut.passes.disproofs.stacking import (
 __all__ = ["EFFORTS", "Relative"]
 
 MOST_DIES = 7
+"""As many letters as a proof has for turns."""
 DISC_ABOVE_DEG, DISC_ONLY_ABOVE_DEG = 5.0, 22.5
 """Cells of turns, to either side: wider ones keep a disc about the reference point, and nothing but that."""
 SLACK_HALVES = 3
 """How often the slack about a listed turn may be halved."""
 LISTED_LEVEL = 4
+"""Listed turns have little slack: their cores are as fine as those of the fourth halving."""
 ROUND_MM = 0.02
 """A rim is called round when no point lies farther than this outside its inner disc: then it need not turn."""
 ROUND_SEGMENTS = 24

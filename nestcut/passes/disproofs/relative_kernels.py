@@ -5,11 +5,12 @@ Everything here errs on the side of "it may fit": forbidden stretches are rounde
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
-from numba import njit
 
 from nestcut.passes.disproofs.stacking_kernels import _columns, _sum
-from nestcut.placement.shapes.compiled import sine_cosine
+from nestcut.placement.shapes.compiled import inner, kernel, sine_cosine
 
 __all__ = ["GAVE_UP", "IMPOSSIBLE", "MAY_FIT", "PAUSED", "refute", "stack_for"]
 
@@ -28,7 +29,7 @@ DEAD_GAIN = 60.0
 """Of a split that ends a child, mm."""
 
 
-@njit(cache=True)
+@inner
 def _turned(ring, n, deg, sign, out):
     sin, cos = sine_cosine(np.radians(deg))
     sin, cos = sign * sin, sign * cos
@@ -37,7 +38,7 @@ def _turned(ring, n, deg, sign, out):
         out[i, 1] = sin * ring[i, 0] + cos * ring[i, 1]
 
 
-@njit(cache=True)
+@inner
 def _joined(lows, highs, n):
     """The longest of n stretches, with all that overlap it and each other."""
     best = 0
@@ -55,7 +56,7 @@ def _joined(lows, highs, n):
     return lo, hi
 
 
-@njit(cache=True)
+@inner
 def _forbid(rims, na, nb, first, last, step, room, pool_low, pool_high, where):
     """For every column of x from ``first`` to ``last``: one stretch of y that is forbidden all over it.
 
@@ -64,7 +65,8 @@ def _forbid(rims, na, nb, first, last, step, room, pool_low, pool_high, where):
     """
     deg, parts, rings, grown, sizes = rims
     low, high, total, a, b, lows, highs, count = room
-    count[:] = 0
+    for c in range(last - first):
+        count[c] = 0
     for p in range(parts[na, 0], parts[na, 1]):
         _turned(grown[p], sizes[p, 1], deg[na], 1.0, a)
         for q in range(parts[nb, 0], parts[nb, 1]):
@@ -86,7 +88,7 @@ def _forbid(rims, na, nb, first, last, step, room, pool_low, pool_high, where):
         pool_high[where + c] = hi - HAIR
 
 
-@njit(cache=True)
+@inner
 def _edge(D, n, i, j, w, margin):
     """y_j ≥ y_i + w, and all that follows. False: a contradiction."""
     if w <= D[i, j]:
@@ -103,7 +105,7 @@ def _edge(D, n, i, j, w, margin):
     return True
 
 
-@njit(cache=True)
+@inner
 def _follow(k, way, lo, hi, D, margin):
     """Follow up what is decided, and decide what is left no choice. False: a contradiction."""
     moved = True
@@ -133,17 +135,18 @@ def _follow(k, way, lo, hi, D, margin):
     return True
 
 
-@njit(cache=True)
+@inner
 def _tighten(k, changed, node, x, way, lo, hi, D, plate, box, rims, slots, pool_low, pool_high, tally, room):
     """Bring in what the cells of the changed dies say. 1: may be, 0: a contradiction."""
-    width, length, step, margin = plate
+    width, length, step, margin = plate[0], plate[1], plate[2], plate[3]
     slot, slot_start, nodes, root = slots
     for i in range(k):
         if not changed >> i & 1:
             continue
-        left, top, right, bottom = box[node[i]]
-        x[i, 0] = max(x[i, 0], int(np.floor(left / step)))
-        x[i, 1] = min(x[i, 1], int(np.floor((width - right) / step)) + 1)
+        at = node[i]
+        left, top, right, bottom = box[at, 0], box[at, 1], box[at, 2], box[at, 3]
+        x[i, 0] = max(x[i, 0], math.floor(left / step))
+        x[i, 1] = min(x[i, 1], math.floor((width - right) / step) + 1)
         if left > width - right or x[i, 0] >= x[i, 1]:
             return 0
         if not _edge(D, k + 1, k, i, top, margin) or not _edge(D, k + 1, i, k, bottom - length, margin):
@@ -154,11 +157,12 @@ def _tighten(k, changed, node, x, way, lo, hi, D, plate, box, rims, slots, pool_
                 continue
             na, nb = node[i], node[j]
             at = slot_start[i, j] + (na - root[i]) * nodes[j] + nb - root[j]
-            first = int(np.floor(box[nb, 0] / step)) - int(np.floor((width - box[na, 2]) / step)) - 1
+            first = math.floor(box[nb, 0] / step) - math.floor((width - box[na, 2]) / step) - 1
             if slot[at] < 0:
-                last = int(np.floor((width - box[nb, 2]) / step)) + 1 - int(np.floor(box[na, 0] / step))
+                last = math.floor((width - box[nb, 2]) / step) + 1 - math.floor(box[na, 0] / step)
                 if tally[1] + last - first > len(pool_low):
-                    slot[:] = -1  # the pool is full: begin anew
+                    for s in range(len(slot)):
+                        slot[s] = -1  # the pool is full: begin anew
                     tally[1] = 0
                 _forbid(rims, na, nb, first, last, step, room, pool_low, pool_high, tally[1])
                 slot[at] = tally[1]
@@ -180,7 +184,7 @@ def _tighten(k, changed, node, x, way, lo, hi, D, plate, box, rims, slots, pool_
     return 1 if _follow(k, way, lo, hi, D, margin) else 0
 
 
-@njit(cache=True)
+@inner
 def _split(kind, i, j, side, node, child, x, way):
     """Go into one half of a cell, or one of the two ways of a pair. Returns the dies that changed."""
     if kind == 0:
@@ -193,7 +197,7 @@ def _split(kind, i, j, side, node, child, x, way):
     return 1 << i
 
 
-@njit(cache=True)
+@inner
 def _may_split(kind, i, j, node, child, x, way, lo, hi):
     if kind == 0:
         return j > i and way[i, j] == 0 and lo[i, j] < hi[i, j]
@@ -202,13 +206,29 @@ def _may_split(kind, i, j, node, child, x, way, lo, hi):
     return x[i, 1] - x[i, 0] > 1
 
 
-@njit(cache=True)
+@inner
 def _tightness(k, D):
     """How little the dies can move along the plate, mm: a sum that rises as cells shrink."""
     worth = 0.0
     for i in range(k):
         worth += D[i, k] + D[k, i]
     return worth
+
+
+@inner
+def _copy_cell(k, to, at, Node, X, Way, Lo, Hi, Dist):
+    """A cell of k dies of the stack, copied to another place of it."""
+    for i in range(k):
+        Node[to, i] = Node[at, i]
+        X[to, i, 0] = X[at, i, 0]
+        X[to, i, 1] = X[at, i, 1]
+        for j in range(k):
+            Way[to, i, j] = Way[at, i, j]
+            Lo[to, i, j] = Lo[at, i, j]
+            Hi[to, i, j] = Hi[at, i, j]
+    for i in range(k + 1):
+        for j in range(k + 1):
+            Dist[to, i, j] = Dist[at, i, j]
 
 
 def stack_for(k):
@@ -227,7 +247,7 @@ def stack_for(k):
     )
 
 
-@njit(cache=True)
+@kernel
 def refute(
     roots, order, plate, box, child, deg, parts, rings, grown, sizes, slot, slot_start, nodes,
     pool_low, pool_high, budget, tree, stack, pause,
@@ -252,7 +272,7 @@ def refute(
     k = len(roots)
     n = k + 1
     Node, X, Way, Lo, Hi, Dist, dead, state = stack
-    columns = 2 * int(np.ceil(plate[0] / plate[2])) + 8
+    columns = 2 * math.ceil(plate[0] / plate[2]) + 8
     widest = 1
     for node in range(parts.shape[0]):
         widest = max(widest, parts[node, 1] - parts[node, 0])
@@ -273,8 +293,10 @@ def refute(
     margin = plate[3]
 
     if top < 0:
-        Node[0] = roots
-        X[0, :, 0], X[0, :, 1] = -BEYOND, BEYOND
+        for i in range(k):
+            Node[0, i] = roots[i]
+            X[0, i, 0] = -BEYOND
+            X[0, i, 1] = BEYOND
         for i in range(n):
             Dist[0, i, i] = 0.0
         for o in range(order.shape[0]):
@@ -306,8 +328,7 @@ def refute(
                         continue
                     gains = 1.0
                     for side in range(2):
-                        Node[new], X[new], Way[new] = Node[top], X[top], Way[top]
-                        Lo[new], Hi[new], Dist[new] = Lo[top], Hi[top], Dist[top]
+                        _copy_cell(k, new, top, Node, X, Way, Lo, Hi, Dist)
                         changed = _split(kind, i, j, side, Node[new], child, X[new], Way[new])
                         tried += 1
                         good = _tighten(
@@ -327,8 +348,7 @@ def refute(
         for side in range(1, -1, -1):
             at = top if side == 1 else new
             if side == 1:
-                Node[new], X[new], Way[new] = Node[top], X[top], Way[top]
-                Lo[new], Hi[new], Dist[new] = Lo[top], Hi[top], Dist[top]
+                _copy_cell(k, new, top, Node, X, Way, Lo, Hi, Dist)
             changed = _split(best_kind, best_i, best_j, side, Node[at], child, X[at], Way[at])
             good = _tighten(
                 k, changed, Node[at], X[at], Way[at], Lo[at], Hi[at], Dist[at],

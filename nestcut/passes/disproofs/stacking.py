@@ -26,17 +26,17 @@ from shapely.geometry.polygon import orient
 
 from nestcut.arithmetic import buffered, length_of, sine_cosine, sines_cosines, turn_shape
 from nestcut.batch.model import Shape, Turns
+from nestcut.batch.turns import TURN_SLACK_DEG
+from nestcut.passes.common.plate_rules import TOLERANCE_MM
 
 __all__ = ["Stacker"]
 
-TOLERANCE_MM = 1e-6
-TURN_SLACK_DEG = 0.5
 LEVELS = tuple((15.0 / 2**level, 8.0 / 2**level) for level in range(6))
 """(cell of turns, degrees; cell of x, mm) of each level; each halves the one before."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Cells:
+class _TurnCells:
     """A die at one level: what its rim keeps at every angle of each cell of turns."""
 
     mids: np.ndarray
@@ -119,20 +119,20 @@ class Stacker:
             self.width, self.length = self.length, self.width
             self.turns = [t if t == "any" else tuple(deg + 90.0 for deg in t) for t in turns]
         self.gap_mm = max(0.0, gap_mm - 2 * TOLERANCE_MM)
-        self._cells: dict[tuple[int, int], _Cells | None] = {}
+        self._cells: dict[tuple[int, int], _TurnCells | None] = {}
         self._symmetry: dict[int, tuple[int, float]] = {}
         self._tables: dict[tuple[int, int, int], tuple[np.ndarray, np.ndarray]] = {}
 
     # --- what a die keeps ---------------------------------------------------------------------
 
-    def cells(self, die: int, level: int) -> _Cells | None:
+    def cells(self, die: int, level: int) -> _TurnCells | None:
         """The die at this level; None if nothing is left of it (then nothing can be proved)."""
         key = (die, level)
         if key not in self._cells:
             self._cells[key] = self._make_cells(die, level)
         return self._cells[key]
 
-    def _make_cells(self, die: int, level: int) -> _Cells | None:
+    def _make_cells(self, die: int, level: int) -> _TurnCells | None:
         from nestcut.placement.shapes.convex import convex_parts
 
         cell_deg = LEVELS[level][0]
@@ -174,7 +174,7 @@ class Stacker:
             [-points[..., 0].min(1), -points[..., 1].min(1), points[..., 0].max(1), points[..., 1].max(1)],
             axis=1,
         )
-        return _Cells(mids, turned, _turned(grown, mids), sizes, grown_sizes, box, die)
+        return _TurnCells(mids, turned, _turned(grown, mids), sizes, grown_sizes, box, die)
 
     def _pair(
         self, a: int, b: int, level: int, use_a: np.ndarray, use_b: np.ndarray
@@ -294,7 +294,7 @@ class Stacker:
         return {"by": "stacking", "turn_deg": LEVELS[level][0], "step_mm": LEVELS[level][1]}
 
     def _states(
-        self, cells: Sequence[_Cells], level: int, kept: Sequence[np.ndarray] | None
+        self, cells: Sequence[_TurnCells], level: int, kept: Sequence[np.ndarray] | None
     ) -> list[np.ndarray]:
         """For each die the (turn, cell of x) that the window allows and the level before left alive."""
         step = LEVELS[level][1]
@@ -318,7 +318,7 @@ class Stacker:
     def _join(
         self,
         dies: Sequence[int],
-        cells: Sequence[_Cells],
+        cells: Sequence[_TurnCells],
         states: Sequence[np.ndarray],
         level: int,
         stop: Callable[[], bool],

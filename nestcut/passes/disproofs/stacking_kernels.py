@@ -5,8 +5,11 @@ Everything here errs on the side of "it may fit": offsets are rounded down.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
-from numba import njit
+
+from nestcut.placement.shapes.compiled import inner, kernel
 
 __all__ = ["chain", "chain_back", "offsets", "search"]
 
@@ -14,7 +17,7 @@ FAR = 1e30
 SAFE = 1e-6
 
 
-@njit(cache=True)
+@inner
 def _lowest(ring, n):
     """Number of the lowest vertex, the leftmost of equals."""
     best = 0
@@ -24,7 +27,7 @@ def _lowest(ring, n):
     return best
 
 
-@njit(cache=True)
+@inner
 def _sum(a, na, b, nb, out):
     """Minkowski sum of two convex counter-clockwise rings into ``out``; returns its vertices."""
     ia, ib = _lowest(a, na), _lowest(b, nb)
@@ -51,7 +54,7 @@ def _sum(a, na, b, nb, out):
     return n
 
 
-@njit(cache=True)
+@inner
 def _columns(ring, n, step, first, last, low, high):
     """Least and greatest y of a convex ring at x = m·step, m = first … last; none: low > high."""
     for m in range(last - first + 1):
@@ -62,8 +65,8 @@ def _columns(ring, n, step, first, last, low, high):
         x0, y0, x1, y1 = ring[i, 0], ring[i, 1], ring[k, 0], ring[k, 1]
         if x1 < x0:
             x0, y0, x1, y1 = x1, y1, x0, y0
-        begin = max(first, int(np.ceil(x0 / step - 1e-12)))
-        end = min(last, int(np.floor(x1 / step + 1e-12)))
+        begin = max(first, math.ceil(x0 / step - 1e-12))
+        end = min(last, math.floor(x1 / step + 1e-12))
         for m in range(begin, end + 1):
             if x1 - x0 < 1e-12:
                 ya, yb = min(y0, y1), max(y0, y1)
@@ -74,7 +77,7 @@ def _columns(ring, n, step, first, last, low, high):
             high[m - first] = max(high[m - first], yb)
 
 
-@njit(cache=True)
+@inner
 def _first_free(lows, highs, n):
     """Least y ≥ 0 that lies inside none of the n open stretches."""
     y = 0.0
@@ -88,7 +91,7 @@ def _first_free(lows, highs, n):
     return y
 
 
-@njit(cache=True)
+@kernel
 def offsets(rings_a, sizes_a, use_a, rings_b, sizes_b, use_b, step, half, ab, ba):
     """Least y by which b must lie below a (``ab``) and a below b (``ba``), for each pair of turns.
 
@@ -115,7 +118,8 @@ def offsets(rings_a, sizes_a, use_a, rings_b, sizes_b, use_b, step, half, ab, ba
         for tb in range(rings_b.shape[0]):
             if not use_b[tb]:
                 continue
-            count[:] = 0
+            for d in range(2 * half + 1):
+                count[d] = 0
             for pa in range(parts_a):
                 for pb in range(parts_b):
                     nb = sizes_b[pb]
@@ -142,7 +146,7 @@ def offsets(rings_a, sizes_a, use_a, rings_b, sizes_b, use_b, step, half, ab, ba
                 ba[tb, ta, 2 * half - d] = _first_free(flip_low, flip_high, n)
 
 
-@njit(cache=True)
+@inner
 def _step(tables, start, half, shape_n, a, ta, xa, b, tb, xb):
     """Least offset from state (a, ta, xa) down to (b, tb, xb)."""
     d = xb - xa
@@ -151,7 +155,7 @@ def _step(tables, start, half, shape_n, a, ta, xa, b, tb, xb):
     return tables[start[a, b] + (ta * shape_n[b] + tb) * (2 * half + 1) + d + half]
 
 
-@njit(cache=True)
+@kernel
 def chain(k, die, turn, cell, top, bottom, tables, start, shape_n, half, length):
     """f[S, s]: least y of state s as the last of the dies S, stacked; FAR where it can't end in time."""
     n = len(die)
@@ -177,7 +181,7 @@ def chain(k, die, turn, cell, top, bottom, tables, start, shape_n, half, length)
     return f
 
 
-@njit(cache=True)
+@kernel
 def chain_back(k, die, turn, cell, bottom, tables, start, shape_n, half, length):
     """r[S, s]: least length needed below state s when the dies S still follow, s not among them."""
     n = len(die)
@@ -202,7 +206,7 @@ def chain_back(k, die, turn, cell, bottom, tables, start, shape_n, half, length)
     return r
 
 
-@njit(cache=True)
+@kernel
 def search(k, die, turn, cell, top, tables, start, shape_n, half, length, back, budget):
     """Depth-first over orders and states with all offsets kept. 1: it may fit, 0: it can't, −1: gave up.
 

@@ -9,8 +9,10 @@ from typing import Any
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.passes.common.totals import remnants_of, totals_of
+from nestcut.passes.drafts.order import layups_used
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft
 from nestcut.passes.drafts.trimming import keep_whole, letters, name_parts
+from nestcut.passes.plate.minutes_bound import minutes_bound
 from nestcut.plans.model import (
     Bound,
     Cut,
@@ -54,7 +56,7 @@ def assemble(
     )
     keep_whole(batch, papered.runs, papered.passes)
     trims = name_parts(batch, papered.passes)
-    used_runs = sorted({draft.run for draft in papered.passes})
+    used_runs = layups_used(papered.passes)
     names = {run: letters(k).upper() for k, run in enumerate(used_runs)}
     layups = tuple(Layup(names[run], papered.runs[run].task.slots) for run in used_runs)
     passes = []
@@ -84,6 +86,9 @@ def assemble(
         )
         for line, line_shares in zip(demand, shares, strict=True)
     ]  # fmt: skip
+    if passes:
+        minutes, certificate = minutes_bound(met, dies, batch.hand.seconds, batch.machine, bound.passes)
+        bound, proof = replace(bound, minutes=minutes), {**proof, "minutes": certificate}
     return Plan(
         title=batch.title,
         complete=all(line.met == line.count for line in met),
@@ -105,6 +110,11 @@ def assemble(
         packing=tuple(packing),
         evening=batch.evening,
         proof=proof,
-        extras=dict(extras or {}),
+        extras={**_box(batch), **(extras or {})},
         notes=(*batch.notes, *notes),
     )
+
+
+def _box(batch: Batch) -> dict[str, Any]:
+    """Which box the scraps come from, and as it was when."""
+    return {} if batch.box is None else {"box": {"id": batch.box.id, "state": batch.box.state}}

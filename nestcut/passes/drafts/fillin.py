@@ -15,14 +15,15 @@ import shapely
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Scrap
+from nestcut.passes.common.plate_rules import apart
 from nestcut.passes.common.turns import paper_turns
+from nestcut.passes.drafts.order import layups_together
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, back_on_plate
-from nestcut.passes.parts.chips import apart, chips_of
+from nestcut.passes.parts.chips import chips_of
 from nestcut.passes.parts.papers import LaidPart
 from nestcut.passes.parts.slabs import Bed, Form, lay, moved
-from nestcut.plans.model import Share
 
-__all__ = ["Leftovers", "filled_in", "leftovers", "other_papers"]
+__all__ = ["Leftovers", "filled_in", "leftovers"]
 
 Leftovers = dict[str, list[tuple[Scrap, Polygon]]]
 """Paper → pieces that its scraps have left, small ones first."""
@@ -53,7 +54,7 @@ class _Chip:
 
 
 @dataclass
-class _Piece:
+class _LeftPiece:
     """What a scrap has left, rastered when it is looked at: there may be ten thousand of them."""
 
     scrap: Scrap
@@ -77,7 +78,7 @@ def filled_in(
     missing = +Counter(got.missing)
     if not missing or not got.passes:
         return got
-    beds = {paper: [_Piece(scrap, piece) for scrap, piece in own] for paper, own in left.items()}
+    beds = {paper: [_LeftPiece(scrap, piece) for scrap, piece in own] for paper, own in left.items()}
     chips: list[_Chip] = []
     for (die, paper), count in sorted(missing.items(), key=lambda item: -batch.die(item[0][0]).cut.area):
         if over():
@@ -108,43 +109,7 @@ def filled_in(
         number = own[begin[key]]
         passes[number].uses.append(chip.use())
         lying[number].append(chip.outline)
-    # Passes of one lay-up stay together.
-    passes.sort(key=lambda draft: draft.run)
-    return PaperedPasses(got.runs, passes, +missing)
-
-
-def other_papers(
-    batch: Batch, shares: Sequence[Sequence[Share]], got: PaperedPasses, pieces: Leftovers
-) -> tuple[tuple[tuple[Share, ...], ...], PaperedPasses]:
-    """Missing cuts moved to other papers of their lines that have more left; what stays is as it was.
-
-    Lines that name several papers are shared out evenly at first, though one of the papers may be scarce.
-    """
-    left = Counter({paper: sum(piece.area for _, piece in own) for paper, own in pieces.items()})
-    missing = Counter(+got.missing)
-    lines = [Counter({(s.die, s.paper): s.count for s in line}) for line in shares]
-    for (die, paper), count in sorted((+got.missing).items()):
-        if batch.die(die).pieces != 1:
-            continue  # a cut may serve several lines then
-        need = batch.die(die).cut.area
-        for line, share in zip(batch.demand, lines, strict=True):
-            while count and share[die, paper] > 0:
-                # Twice the cut for webs and corners, and more than is left of its own paper.
-                others = [p for p in line.papers if left[p] > max(left[paper], 2 * need)]
-                if not others:
-                    break
-                other = max(others, key=lambda p: (left[p], p))
-                share[die, paper] -= 1
-                share[die, other] += 1
-                missing[die, paper] -= 1
-                missing[die, other] += 1
-                left[other] -= 2 * need
-                count -= 1
-    moved_shares = tuple(
-        tuple(Share(die, paper, count) for (die, paper), count in share.items() if count > 0)
-        for share in lines
-    )
-    return moved_shares, PaperedPasses(got.runs, got.passes, +missing)
+    return PaperedPasses(got.runs, layups_together(passes), +missing)
 
 
 def leftovers(batch: Batch, got: PaperedPasses) -> Leftovers:
@@ -178,7 +143,7 @@ def leftovers(batch: Batch, got: PaperedPasses) -> Leftovers:
 def _laid(
     batch: Batch,
     got: PaperedPasses,
-    pieces: Sequence[_Piece],
+    pieces: Sequence[_LeftPiece],
     die: str,
     paper: str,
     count: int,

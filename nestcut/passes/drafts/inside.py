@@ -15,20 +15,21 @@ import shapely
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Die, Pose, Turns, filled
-from nestcut.passes.common.schedule import RunTask
-from nestcut.passes.common.turns import turns_on
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
+from nestcut.batch.turns import turns_on
+from nestcut.passes.common.plate_rules import apart, keeps_gap
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft, bare_run
 from nestcut.passes.drafts.ranking import Draft
 from nestcut.passes.drafts.worth import worth_it
-from nestcut.passes.parts.chips import apart, sites_of
 from nestcut.plans.model import Slot
 
 __all__ = ["inside_openings", "with_openings"]
 
 HAIR_MM = 1e-4
+"""On top of web, edge and gap, so that turned poses keep them."""
 MOVES = 60
 """Moves of the placement search for one opening: few dies, little room."""
 UNTIMED_S = 3600.0
+"""The search ends by its moves: nothing may hang on the clock."""
 
 
 def with_openings(batch: Batch, draft: Draft) -> Draft:
@@ -59,9 +60,8 @@ def inside_openings(batch: Batch, got: PaperedPasses) -> PaperedPasses:
         return got
     runs = list(got.runs)
     for (_, slots), own in made.items():
-        task = RunTask(slots, len(own), tuple(() for _ in slots))
         passes += [replace(one, run=len(runs)) for one in own]
-        runs.append(RunDraft(task, sites_of(batch, slots), [], []))
+        runs.append(bare_run(batch, slots, len(own)))
     return PaperedPasses(runs, passes, +missing)
 
 
@@ -93,7 +93,7 @@ def _opened(
                     others = [shape for j, shape in enumerate(lying) if j != k]
                     if (
                         len(further) < most
-                        and all(shapely.distance(rim, other) >= batch.hand.gap_mm for other in rims)
+                        and keeps_gap(rim, rims, batch.hand.gap_mm)
                         and all(apart(rim, other) for other in others)
                         and lying[k].covers(cut)
                         and shapely.distance(cut, lying[k].boundary) >= batch.hand.edge_mm

@@ -13,17 +13,18 @@ from nestcut.passes.common.schedule import RunTask, Stretch, stretches
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.parts.chips import Site, chips_or_slot, sites_of, snapped
 from nestcut.passes.parts.papers import (
+    GroupNode,
     LaidPart,
-    Node,
-    Stock,
+    PaperStock,
     Want,
     largest_of,
     lay_parts,
     scraps_by_paper,
     sizes_by_paper,
 )
-from nestcut.passes.parts.regions import Group, groups_of
+from nestcut.passes.parts.regions import SlotGroup, groups_of
 from nestcut.passes.parts.slabs import moved
+from nestcut.plans.model import Slot
 
 __all__ = [
     "PaperedPasses",
@@ -32,14 +33,14 @@ __all__ = [
     "RunDraft",
     "Squeeze",
     "back_on_plate",
+    "bare_run",
     "best_laid",
-    "closed_up",
     "draft_runs",
     "papers_for_passes",
 ]
 
 
-Squeeze = Callable[[Sequence[Scrap], Sequence[Node], float], object]
+Squeeze = Callable[[Sequence[Scrap], Sequence[GroupNode], float], object]
 """Squeezes in what found no scrap of a paper; takes at most this share of its own time."""
 
 
@@ -84,6 +85,11 @@ class PaperedPasses:
     passes: list[PassDraft]
     missing: Counter[tuple[str, str]] = field(default_factory=Counter)
     """(die, paper) → cuts that found no scrap."""
+
+
+def bare_run(batch: Batch, slots: Sequence[Slot], passes: int) -> RunDraft:
+    """A lay-up whose passes say themselves which papers they cut: no chips, no stretches."""
+    return RunDraft(RunTask(tuple(slots), passes, tuple(() for _ in slots)), sites_of(batch, slots), [], [])
 
 
 def draft_runs(batch: Batch, tasks: Sequence[RunTask], *, sparing: bool = False) -> list[RunDraft] | None:
@@ -153,8 +159,8 @@ def papers_for_passes(
         return tuple(sorted(common or ()))
 
     wants: dict[str, list[Want]] = defaultdict(list)
-    tops: list[tuple[int, int, str, Group, int]] = []
-    memo: dict[tuple[int, tuple[str | None, ...]], list[tuple[str, Group]]] = {}
+    tops: list[tuple[int, int, str, SlotGroup, int]] = []
+    memo: dict[tuple[int, tuple[str | None, ...]], list[tuple[str, SlotGroup]]] = {}
     for r, run in enumerate(runs):
         for s, stretch in enumerate(run.stretches):
             key = (r, stretch.papers)
@@ -175,7 +181,7 @@ def papers_for_passes(
                 want = Want(r, s, paper, group, turns, stretch.last - stretch.first)
                 tops.append((r, s, paper, group, len(wants[paper])))
                 wants[paper].append(want)
-    nodes: dict[str, list[Node]] = {}
+    nodes: dict[str, list[GroupNode]] = {}
     for paper, asked in wants.items():
         nodes[paper] = best_laid(
             scraps.get(paper, []), asked, turns_of, order=order, seed=seed, tries=tries, stop=stop
@@ -186,7 +192,7 @@ def papers_for_passes(
         for number, paper in enumerate(sorted(short, key=lambda paper: (short[paper], paper))):
             squeeze(scraps.get(paper, []), nodes[paper], 1 / (len(short) - number))
     outlines = {scrap.id: scrap.outline for scrap in batch.scraps}
-    at: dict[tuple[int, int], list[Node]] = defaultdict(list)
+    at: dict[tuple[int, int], list[GroupNode]] = defaultdict(list)
     for r, s, paper, _, number in tops:
         at[r, s].append(nodes[paper][number])
     passes: list[PassDraft] = []
@@ -203,7 +209,7 @@ def papers_for_passes(
 
 
 def _collect(
-    node: Node,
+    node: GroupNode,
     t: int,
     uses: list[PartUse],
     missing: Counter[tuple[str, str]],
@@ -235,13 +241,13 @@ def _fits_some(outline: Polygon, sizes: Sequence[tuple[float, float]]) -> bool:
     return any(short <= low and long <= high for low, high in sizes)
 
 
-def best_laid(scraps, asked, turns_of, *, order, seed, tries, stop) -> list[Node]:
+def best_laid(scraps, asked, turns_of, *, order, seed, tries, stop) -> list[GroupNode]:
     """The try with the fewest missing parts (by area of what is missing)."""
-    best: list[Node] | None = None
+    best: list[GroupNode] | None = None
     least = 0.0
     for number in range(max(1, tries)):
         nodes = lay_parts(
-            Stock(list(scraps)),
+            PaperStock(list(scraps)),
             asked,
             turns_of,
             order=order if number % 2 == 0 else ("large" if order == "small" else "small"),
@@ -258,32 +264,9 @@ def best_laid(scraps, asked, turns_of, *, order, seed, tries, stop) -> list[Node
     return best
 
 
-def _missing_parts(node: Node) -> int:
+def _missing_parts(node: GroupNode) -> int:
     return node.missing + sum(_missing_parts(half) for half in node.halves)
 
 
-def _missing_area(node: Node) -> float:
+def _missing_area(node: GroupNode) -> float:
     return node.missing * node.want.group.outline.area + sum(_missing_area(half) for half in node.halves)
-
-
-def closed_up(papered: PaperedPasses) -> PaperedPasses:
-    """The same cuts in fewer passes: what found no paper leaves gaps that later passes can fill.
-
-    Only runs of chips in which every part serves one slot: such parts keep to their own slot's place on the
-    plate, so any of them may share a pass (see :mod:`nestcut.passes.parts.chips`). Strips are left alone: dies of a
-    lane take turns. Each slot keeps its order of papers.
-    """
-    passes: list[PassDraft] = []
-    for run in sorted({draft.run for draft in papered.passes}):
-        own = [draft for draft in papered.passes if draft.run == run]
-        chips = papered.runs[run].chips
-        if not chips or any(len(use.slots) > 1 or use.whole for draft in own for use in draft.uses):
-            passes += own
-            continue
-        queues: dict[int, list[PartUse]] = defaultdict(list)
-        for draft in own:
-            for use in draft.uses:
-                queues[use.slots[0]].append(use)
-        for number in range(max(map(len, queues.values()), default=0)):
-            passes.append(PassDraft(run, [q[number] for q in queues.values() if number < len(q)]))
-    return PaperedPasses(papered.runs, passes, papered.missing)

@@ -12,6 +12,7 @@ from nestcut.batch.model import Batch
 from nestcut.hands import minutes_of
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.drafts.handling import draft_actions
+from nestcut.passes.drafts.order import layups_used
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.plate.lighten import heavy_layups
 from nestcut.plans.model import Share
@@ -124,7 +125,7 @@ def rank_of(
 
 def heavy(batch: Batch, draft: Draft) -> int:
     """How many lay-ups are above the batch's limit of the cranking load."""
-    used = sorted({one.run for one in draft.papered.passes})
+    used = layups_used(draft.papered.passes)
     return len(heavy_layups(batch, [draft.papered.runs[run].task.slots for run in used]))
 
 

@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch, Die, Pose
-from nestcut.passes.common.turns import paper_turns, turns_on
-from nestcut.passes.plate.footprints import chip_angle
+from nestcut.passes.common.plate_rules import HAIR_MM, suits, turns_in_rows, window_size
+from nestcut.passes.common.turns import QUARTERS
+from nestcut.plans.model import Slot
 
-__all__ = ["Box", "RowItem", "lying"]
+__all__ = ["Box", "RowItem", "depth_of", "in_rows", "lying", "slot_at"]
 
 Box = tuple[float, float, float, float]
 
@@ -45,18 +46,15 @@ def lying(
         feed_turn_deg: 0 or 90, the turn of dies that cut paper with a direction, where it is to be one of these: one scrap then
             suits them all.
     """
-    x0, y0, x1, y1 = batch.machine.window.bounds
+    across_mm, along_mm = window_size(batch.machine)
     directed = any(batch.paper(paper).direction != "none" for paper in papers)
-    bases: Sequence[float] = [0.0 if directed else chip_angle(die.cut)]
-    if die.turns != "any":
-        bases = [*die.turns, *(float(turn) for p in papers for turn in turns_on(die, batch.paper(p)))]
-    for base in bases:
+    for base in turns_in_rows(batch, die, papers):
         ways = []
-        for quarter in (0.0, 90.0, 180.0, 270.0):
+        for quarter in QUARTERS:
             deg = (base + quarter) % 360.0
             bounds = Pose(0.0, 0.0, deg).apply(die.rim).bounds
             w, h = bounds[2] - bounds[0], bounds[3] - bounds[1]
-            if w <= x1 - x0 and h <= y1 - y0 and all(paper_turns(die, batch.paper(p), deg) for p in papers):
+            if w <= across_mm and h <= along_mm and suits(batch, die, papers, deg):
                 off = (
                     directed
                     and feed_turn_deg is not None
@@ -67,3 +65,34 @@ def lying(
             _, _, deg, bounds = min(ways)
             return deg, bounds
     return None
+
+
+def in_rows(
+    order: Sequence[RowItem], width_mm: float, gap_mm: float, *, last_only: bool = False
+) -> list[list[RowItem]]:
+    """Rows from the end of the plate inward: first fit; with ``last_only``, next fit."""
+    rows: list[list[RowItem]] = []
+    used: list[float] = []
+    for item in order:
+        for k in range(max(0, len(rows) - 1) if last_only else 0, len(rows)):
+            if used[k] + item.width <= width_mm + HAIR_MM:
+                rows[k].append(item)
+                used[k] += item.width + gap_mm
+                break
+        else:
+            rows.append([item])
+            used.append(item.width + gap_mm)
+    return rows
+
+
+def depth_of(rows: Sequence[Sequence[RowItem]], gap_mm: float) -> float:
+    """What rows take along the feed, with a gap behind each, mm."""
+    return sum(max(item.depth for item in row) + gap_mm for row in rows)
+
+
+def slot_at(batch: Batch, item: RowItem, end: int, left_mm: float, along_mm: float) -> Slot:
+    """The die with its rim's box at this place across, and so far from its end of the plate (0: the one that goes in first)."""
+    _, y0, _, y1 = batch.machine.window.bounds
+    bx0, by0, _, by1 = item.bounds
+    y = along_mm - by0 if end == 0 else y0 + y1 - along_mm - by1
+    return Slot(item.die.name, Pose(round(left_mm - bx0, 6), round(y, 6), item.deg))

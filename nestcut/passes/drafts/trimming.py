@@ -10,15 +10,14 @@ import shapely
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Pose
+from nestcut.passes.common.plate_rules import TINY_MM2
 from nestcut.passes.common.trims import Trimming
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
-from nestcut.passes.parts.chips import TINY_MM, TINY_MM2
+from nestcut.passes.parts.chips import TINY_MM
 from nestcut.passes.parts.straight_cuts import parts_of_straight_cuts
 from nestcut.plans.model import Trim
 
 __all__ = ["keep_whole", "letters", "name_parts", "obey_trims"]
-
-EDGE_HAIR_MM = 1e-7
 
 
 def letters(number: int) -> str:

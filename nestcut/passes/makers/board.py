@@ -12,7 +12,7 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError
 from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.trims import Trimming
-from nestcut.passes.common.types import PlatePlan, Room
+from nestcut.passes.common.types import Footprint, PlatePlan
 from nestcut.passes.drafts.inside import with_openings
 from nestcut.passes.drafts.ranking import Draft, handiest_of
 from nestcut.passes.makers.chips.papering import straightened
@@ -30,7 +30,7 @@ LIGHTENING = 0.1
 class LayUps:
     """Lay-ups that steps put papers under; planned once, when a step first asks for them."""
 
-    room: Room
+    footprint: Footprint
     """What dies keep for themselves."""
     share: float
     """Share of the time left for finding them."""
@@ -147,7 +147,7 @@ class Board:
         if wanted not in self._plates:
             self._plates[wanted] = None
             batch = straightened(ask.batch) if wanted.square else ask.batch
-            plate = ask.lay_out(batch, ask.demand, wanted.room, budget.part(wanted.share))
+            plate = ask.lay_out(batch, ask.demand, wanted.footprint, budget.part(wanted.share))
             # A bound for dies that are kept square is none for the batch as asked.
             if not wanted.square and (ask.bound is None or plate.bound > ask.bound.bound):
                 self._ask = ask = replace(ask, bound=plate)

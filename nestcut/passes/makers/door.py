@@ -14,7 +14,7 @@ from typing import Any, Protocol, TypeVar
 from nestcut.batch.model import Batch, Demand
 from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.trims import Trimming
-from nestcut.passes.common.types import PlatePlan, Room
+from nestcut.passes.common.types import Footprint, PlatePlan
 from nestcut.passes.drafts.ranking import Draft, Shares, best_of, heavy
 from nestcut.passes.plate.solve import Books, plan_plate
 
@@ -99,7 +99,9 @@ class Ask:
         found: T = self.memory[kind]
         return found
 
-    def lay_out(self, batch: Batch, demand: Sequence[Demand], room: Room, budget: Budget) -> PlatePlan:
+    def lay_out(
+        self, batch: Batch, demand: Sequence[Demand], footprint: Footprint, budget: Budget
+    ) -> PlatePlan:
         """Lay-ups for a demand, with what is known of sets of dies.
 
         Args:
@@ -109,12 +111,12 @@ class Ask:
         return plan_plate(
             batch,
             demand,
-            room=room,
+            footprint=footprint,
             seconds=max(LEAST_S, budget.left()),
             seed=budget.seed,
             stop=budget.stop,
             work_limit=budget.work_limit,
-            book=self.books.of(batch, demand, room),
+            book=self.books.of(batch, demand, footprint),
             on_progress=lambda _s, _p, bound, text: budget.say(None, bound, f"lay-ups: {text}"),
         )
 

@@ -21,12 +21,13 @@ from nestcut.arithmetic import length_of
 from nestcut.batch.model import Batch, Die, Pose, Shape
 from nestcut.outlines import grow_outline
 from nestcut.passes.common.convex_paper import grown_hull, hull_through
+from nestcut.passes.common.plate_rules import apart, in_window, keeps_gap, overlap_in_air
 from nestcut.plans.model import Slot
 
 __all__ = ["Site", "chips_of", "chips_or_slot", "sites_of", "snapped", "whole_mm"]
 
 TINY_MM = 1e-7
-TINY_MM2 = 1e-9
+"""Coordinates nearer to a whole millimetre are on it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,17 +47,6 @@ def sites_of(batch: Batch, slots: Sequence[Slot]) -> list[Site]:
         die = batch.die(slot.die)
         sites.append(Site(die, slot, slot.pose.apply(die.cut), slot.pose.apply(die.rim)))
     return sites
-
-
-def apart(a: Shape, b: Shape) -> bool:
-    """True when the two outlines share no area."""
-    return not shapely.intersects(a, b) or shapely.intersection(a, b).area <= TINY_MM2
-
-
-def _overlap_in_air(a: Shape, b: Shape, rims: Sequence[Shape]) -> bool:
-    """True when what two papers share lies under no rim."""
-    common = shapely.intersection(a, b)
-    return common.area <= TINY_MM2 or all(apart(common, rim) for rim in rims)
 
 
 def _fraction_above(value: float) -> float:
@@ -112,7 +102,7 @@ def snapped(batch: Batch, slots: Sequence[Slot]) -> tuple[Slot, ...]:
     """
     if batch.hand.papers != "square":
         return tuple(slots)
-    window, gap, edge = batch.machine.window, batch.hand.gap_mm, batch.hand.edge_mm
+    edge = batch.hand.edge_mm
     sites = sites_of(batch, slots)
     papers = [grown_hull(site.cut, edge, added=0.0) for site in sites]
     clashing = {
@@ -137,13 +127,11 @@ def snapped(batch: Batch, slots: Sequence[Slot]) -> tuple[Slot, ...]:
                 )
                 (site,) = sites_of(batch, [slot])
                 paper = grown_hull(site.cut, edge, added=0.0)
-                if not window.covers(site.rim) or not whole_mm(paper):
+                if not in_window(batch.machine.window, site.rim.bounds) or not whole_mm(paper):
                     continue
-                if all(
-                    shapely.distance(site.rim, sites[j].rim) >= gap
-                    and ((j, k) in clashing or apart(paper, papers[j]))
-                    for j in range(len(sites))
-                    if j != k
+                others = [j for j in range(len(sites)) if j != k]
+                if keeps_gap(site.rim, [sites[j].rim for j in others], batch.hand.gap_mm) and all(
+                    (j, k) in clashing or apart(paper, papers[j]) for j in others
                 ):
                     sites[k], papers[k] = site, paper
                     break
@@ -190,7 +178,7 @@ def chips_or_slot(batch: Batch, sites: Sequence[Site], *, sparing: bool = False)
             if not field.covers(outline) or any(not apart(outline, cut) for cut in cuts):
                 return False
             if in_air:
-                return all(_overlap_in_air(outline, other, rims) for other in others)
+                return all(overlap_in_air(outline, other, rims) for other in others)
             return all(apart(outline, other) for other in others)
 
         forms = (

@@ -16,13 +16,13 @@ from shapely.geometry import Polygon
 
 from nestcut.arithmetic import exponential
 from nestcut.batch.model import Batch, Pose, Scrap
-from nestcut.passes.parts.regions import Group
+from nestcut.passes.parts.regions import SlotGroup
 from nestcut.passes.parts.slabs import Bed, Form, lay
 
 __all__ = [
     "LaidPart",
+    "PaperStock",
     "Sizes",
-    "Stock",
     "Want",
     "largest_of",
     "lay_parts",
@@ -41,7 +41,7 @@ class Want:
     run: int
     stretch: int
     paper: str
-    group: Group
+    group: SlotGroup
     turns: tuple[float, ...]
     count: int
 
@@ -55,7 +55,7 @@ class LaidPart:
 
 
 @dataclass
-class Stock:
+class PaperStock:
     """The scraps of one paper while parts are laid into them."""
 
     scraps: list[Scrap]
@@ -71,18 +71,18 @@ class Stock:
 
 
 @dataclass
-class Node:
+class GroupNode:
     """A group and its laid parts; ``halves`` stand in for those that found no scrap."""
 
     want: Want
     laid: list[LaidPart] = field(default_factory=list)
-    halves: list[Node] = field(default_factory=list)
+    halves: list[GroupNode] = field(default_factory=list)
     missing: int = 0
     """Parts for a single die that found no scrap at all."""
 
 
 def lay_parts(
-    stock: Stock,
+    stock: PaperStock,
     wants: Sequence[Want],
     turns_of: Callable[[int, Sequence[int], str], tuple[float, ...]],
     *,
@@ -90,7 +90,7 @@ def lay_parts(
     seed: int = 0,
     shuffle: float = 0.0,
     deepest: bool = False,
-) -> list[Node]:
+) -> list[GroupNode]:
     """Lay all wanted parts of one paper; returns a node per want, in the same order.
 
     Args:
@@ -99,11 +99,11 @@ def lay_parts(
         shuffle: how much the order of parts by size is disturbed (0: not), for further tries.
     """
     chance = random.Random(seed)
-    nodes = [Node(want) for want in wants]
-    queue: list[tuple[float, int, Node]] = []
+    nodes = [GroupNode(want) for want in wants]
+    queue: list[tuple[float, int, GroupNode]] = []
     serial = 0
 
-    def push(node: Node) -> None:
+    def push(node: GroupNode) -> None:
         nonlocal serial
         x0, y0, x1, y1 = node.want.group.outline.bounds
         # Long parts are hard to lay even where they are thin: area and longest side both count.
@@ -139,7 +139,7 @@ def lay_parts(
         if left and want.group.halves:
             for half in want.group.halves:
                 turns = turns_of(want.run, half.slots, want.paper)
-                child = Node(Want(want.run, want.stretch, want.paper, half, turns, left))
+                child = GroupNode(Want(want.run, want.stretch, want.paper, half, turns, left))
                 node.halves.append(child)
                 push(child)
         else:

@@ -14,18 +14,18 @@ from dataclasses import dataclass
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
-from nestcut.passes.parts.chips import TINY_MM2, apart
+from nestcut.passes.common.plate_rules import TINY_MM2, apart
 
-__all__ = ["Group", "groups_of"]
+__all__ = ["SlotGroup", "groups_of"]
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
+class SlotGroup:
     """Slots that one piece of paper serves in one pass. ``outline`` in plate coordinates."""
 
     slots: tuple[int, ...]
     outline: Polygon
-    halves: tuple[Group, ...] = ()
+    halves: tuple[SlotGroup, ...] = ()
 
 
 def groups_of(
@@ -35,7 +35,7 @@ def groups_of(
     *,
     suits: Callable[[Sequence[int], str, Polygon], bool],
     waste: Mapping[str, float],
-) -> list[tuple[str, Group]]:
+) -> list[tuple[str, SlotGroup]]:
     """(paper, group) for every slot with a paper.
 
     Args:
@@ -45,8 +45,8 @@ def groups_of(
         suits: whether slots may share a piece of this outline (turns, sizes of the scraps).
         waste: paper → share of a merged outline that may be neither of its halves; 0 leaves slots alone.
     """
-    groups: list[tuple[str, Group]] = [
-        (paper, Group((slot,), chips[slot])) for slot, paper in enumerate(papers) if paper is not None
+    groups: list[tuple[str, SlotGroup]] = [
+        (paper, SlotGroup((slot,), chips[slot])) for slot, paper in enumerate(papers) if paper is not None
     ]
     refused: set[tuple[tuple[int, ...], tuple[int, ...]]] = set()
     known: dict[tuple[tuple[int, ...], tuple[int, ...]], tuple[float, Polygon]] = {}
@@ -76,7 +76,7 @@ def groups_of(
             shapely.intersection(hull, cuts[s]).area <= TINY_MM2 for group in others for s in group.slots
         )
         if clear and suits(slots, paper, hull):
-            groups[i] = (paper, Group(slots, hull, (a, b)))
+            groups[i] = (paper, SlotGroup(slots, hull, (a, b)))
             groups.pop(j)
         else:
             refused.add((a.slots, b.slots))

@@ -12,7 +12,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from nestcut.placement.shapes.compiled import inner, kernel
 
 __all__ = ["place_all", "rows_between", "rows_covered"]
 
@@ -21,7 +22,7 @@ _NARROW_MM = 0.01
 """Free stretches that are no wider are not kept."""
 
 
-@njit(cache=True)
+@kernel
 def _row_spans(edges, y0, slab, rows):
     """Per slab: x-ranges of the edges in it, merged; how many; whether the gap after each is inside the shape."""
     n = np.zeros(rows, np.int64)
@@ -37,8 +38,9 @@ def _row_spans(edges, y0, slab, rows):
             low = np.zeros((rows, most))
             high = np.zeros((rows, most))
             cross = np.zeros((rows, most_cross))
-            n[:] = 0
-            n_cross[:] = 0
+            for row in range(rows):
+                n[row] = 0
+                n_cross[row] = 0
             fill = 1
         else:
             low = np.zeros((1, 1))
@@ -77,15 +79,23 @@ def _row_spans(edges, y0, slab, rows):
                     n_cross[row] += 1
     inside = np.zeros((rows, low.shape[1]), np.bool_)
     for row in range(rows):
-        order = np.argsort(low[row, : n[row]])
-        lows, highs = low[row, : n[row]][order], high[row, : n[row]][order]
+        # Few of them, and mostly in order: each moves to the left until it is in place.
+        for k in range(1, n[row]):
+            a, b = low[row, k], high[row, k]
+            j = k
+            while j and low[row, j - 1] > a:
+                low[row, j] = low[row, j - 1]
+                high[row, j] = high[row, j - 1]
+                j -= 1
+            low[row, j] = a
+            high[row, j] = b
         kept = 0
-        for k in range(len(lows)):
-            if kept and lows[k] <= high[row, kept - 1] + 1e-9:
-                high[row, kept - 1] = max(high[row, kept - 1], highs[k])
+        for k in range(n[row]):
+            if kept and low[row, k] <= high[row, kept - 1] + 1e-9:
+                high[row, kept - 1] = max(high[row, kept - 1], high[row, k])
             else:
-                low[row, kept] = lows[k]
-                high[row, kept] = highs[k]
+                low[row, kept] = low[row, k]
+                high[row, kept] = high[row, k]
                 kept += 1
         n[row] = kept
         for k in range(kept):
@@ -98,7 +108,7 @@ def _row_spans(edges, y0, slab, rows):
     return low, high, n, inside
 
 
-@njit(cache=True)
+@kernel
 def rows_between(edges, y0, slab, free_l, free_r, n_free):
     """Fill in the stretches of each row inside the shape, off all its edges; the widest where there are too many."""
     rows, most = free_l.shape
@@ -129,9 +139,9 @@ def rows_between(edges, y0, slab, free_l, free_r, n_free):
         n_free[row] = kept
 
 
-@njit(cache=True)
+@kernel
 def rows_covered(edges, y0, slab, rows):
-    """(left, right, how many) of the stretches of each row that the shape needs."""
+    """(left, right, how many, the most of them) of the stretches of each row that the shape needs."""
     low, high, n, inside = _row_spans(edges, y0, slab, rows)
     most = 1
     for row in range(rows):
@@ -145,10 +155,10 @@ def rows_covered(edges, y0, slab, rows):
                 kept += 1
         n[row] = kept
         most = max(most, kept)
-    return low[:, :most].copy(), high[:, :most].copy(), n
+    return low, high, n, most
 
 
-@njit(cache=True)
+@inner
 def leftmost(free_l, free_r, n_free, occ_l, occ_r, n_occ, rows, row, x):
     """Least x' ≥ x at which every stretch of the part lies in a free stretch, or _NEVER."""
     settled = 0
@@ -179,7 +189,7 @@ def leftmost(free_l, free_r, n_free, occ_l, occ_r, n_occ, rows, row, x):
     return x
 
 
-@njit(cache=True)
+@inner
 def find_from(free_l, free_r, n_free, height, occ_l, occ_r, n_occ, rows, row, x):
     """First place in row-major order from (row, x) on: (row, x) or (-1, 0)."""
     for r in range(row, height - rows + 1):
@@ -192,7 +202,7 @@ def find_from(free_l, free_r, n_free, height, occ_l, occ_r, n_occ, rows, row, x)
     return -1, 0.0
 
 
-@njit(cache=True)
+@inner
 def take(free_l, free_r, n_free, occ_l, occ_r, n_occ, rows, row, x):
     """Take the part's stretches out of the free ones."""
     most = free_l.shape[1]
@@ -232,7 +242,7 @@ def take(free_l, free_r, n_free, occ_l, occ_r, n_occ, rows, row, x):
                     n_free[r] -= 1
 
 
-@njit(cache=True)
+@kernel
 def place_all(free_l, free_r, n_free, height, occ_l, occ_r, n_occ, rows, first, last, want, deepest, laid):
     """Lay up to ``want`` parts, each in the best of the orientations first … last − 1.
 

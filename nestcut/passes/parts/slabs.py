@@ -25,9 +25,11 @@ from nestcut.batch.model import Pose, Shape
 __all__ = ["Bed", "Form", "Laid", "lay", "turned"]
 
 SLAB_MM = 0.5
+"""Height of a row: parts may lie up to so much further apart than they need."""
 # Every stretch of a part is wider by this on both sides, so that rounding x to 0.001 mm stays safe.
 HAIR_MM = 0.002
 STRETCHES = 24
+"""Most free stretches of a row: the narrowest are given up beyond that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +122,9 @@ class Form:
             shape = turned(self.outline, key)
             x0, y0, _, y1 = shape.bounds
             rows = max(1, math.ceil((y1 - y0) / SLAB_MM - 1e-7))
-            left, right, count = rows_covered(_edges(shape), y0, SLAB_MM, rows)
-            left, right = _where(left - x0 - HAIR_MM, count), _where(right - x0 + HAIR_MM, count)
+            left, right, count, most = rows_covered(_edges(shape), y0, SLAB_MM, rows)
+            left = _where(left[:, :most] - x0 - HAIR_MM, count)
+            right = _where(right[:, :most] - x0 + HAIR_MM, count)
             self._spans[key] = (left, right, count, -x0, -y0)
         return self._spans[key]
 

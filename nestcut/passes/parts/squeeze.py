@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from nestcut.batch.model import Pose, Scrap
-from nestcut.passes.parts.papers import LaidPart, Node
+from nestcut.passes.parts.papers import GroupNode, LaidPart
 
 __all__ = ["squeeze_in"]
 
@@ -33,30 +33,30 @@ Kind = tuple[bytes, tuple[float, ...]]
 
 
 @dataclass
-class _Sheet:
+class _PackedScrap:
     scrap: Scrap
-    inside: list[tuple[Node, int]] = field(default_factory=list)
+    inside: list[tuple[GroupNode, int]] = field(default_factory=list)
     """(node, number of its laid part)."""
     covered_mm2: float = 0.0
     version: int = 0
 
-    def fill_with(self, node: Node) -> float:
+    def fill_with(self, node: GroupNode) -> float:
         return (self.covered_mm2 + node.want.group.outline.area) / self.scrap.outline.area
 
 
-def _leaves(nodes: Sequence[Node]) -> Iterator[Node]:
+def _leaves(nodes: Sequence[GroupNode]) -> Iterator[GroupNode]:
     for node in nodes:
         yield node
         yield from _leaves(node.halves)
 
 
-def _kind(node: Node) -> Kind:
+def _kind(node: GroupNode) -> Kind:
     return (node.want.group.outline.wkb, node.want.turns)
 
 
 def squeeze_in(
     scraps: Sequence[Scrap],
-    nodes: Sequence[Node],
+    nodes: Sequence[GroupNode],
     *,
     over: Callable[[], bool],
     efforts: Sequence[int] = EFFORTS,
@@ -72,12 +72,12 @@ def squeeze_in(
     Returns: how many parts found a place.
     """
     leaves = list(_leaves(nodes))
-    sheets = {scrap.id: _Sheet(scrap) for scrap in scraps}
+    sheets = {scrap.id: _PackedScrap(scrap) for scrap in scraps}
     for node in leaves:
         for number, part in enumerate(node.laid):
             sheets[part.scrap].inside.append((node, number))
             sheets[part.scrap].covered_mm2 += node.want.group.outline.area
-    waiting: dict[Kind, list[Node]] = defaultdict(list)
+    waiting: dict[Kind, list[GroupNode]] = defaultdict(list)
     for node in leaves:
         if node.missing and not node.halves:
             waiting[_kind(node)].append(node)
@@ -111,7 +111,7 @@ def squeeze_in(
     return placed
 
 
-def _may_lie(sheet: _Sheet, node: Node) -> bool:
+def _may_lie(sheet: _PackedScrap, node: GroupNode) -> bool:
     """By area, and by the part's box at the turns it may have: whether a try makes sense at all."""
     if sheet.fill_with(node) > FULLEST:
         return False
@@ -126,7 +126,7 @@ def _may_lie(sheet: _Sheet, node: Node) -> bool:
     return (upright and fits[0]) or (across and fits[1])
 
 
-def _try(sheet: _Sheet, node: Node, effort: int, over: Callable[[], bool]) -> bool:
+def _try(sheet: _PackedScrap, node: GroupNode, effort: int, over: Callable[[], bool]) -> bool:
     """Squeeze one part of the node into the sheet; True if it found a place."""
     from nestcut.placement import fits_together
     from nestcut.placement.shapes.types import Part, Placed

@@ -22,6 +22,7 @@ from nestcut.arithmetic import dot, length_of
 __all__ = ["parts_of_straight_cuts"]
 
 SPECK_MM2 = 1e-6
+"""What rounding leaves of an area."""
 HAIR_MM = 5e-7
 """Parts that touch are apart; half of what the checker allows."""
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from nestcut.placement.shapes.compiled import length_of
+from nestcut.placement.shapes.compiled import kernel, length_of
 
 __all__ = ["best_line"]
 
 
-@njit(cache=True)
+@kernel
 def best_line(points, first, worth, hair):
     """For the best line along a side of a ring: −1 or 1 for rings beside it, 0 for those that it goes through.
 
@@ -59,5 +58,6 @@ def best_line(points, first, worth, hair):
                 continue
             if (idle, lost, larger) < (best_idle, best_lost, best_larger):
                 best_idle, best_lost, best_larger = idle, lost, larger
-                best[:] = sides
+                for other in range(n):
+                    best[other] = sides[other]
     return best

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from nestcut.passes.plate.master import Counts, Task, solve_linear
+from nestcut.passes.plate.master import Counts, PlateTask, solve_linear
 from nestcut.passes.plate.sets import SetSearch
 
 __all__ = ["PlateBound", "exact_bound", "line_prices", "proof_json", "relaxed_bound"]
@@ -35,7 +35,7 @@ class PlateBound:
         return math.ceil(self.value)
 
 
-def line_prices(task: Task, prices: Sequence[Fraction]) -> tuple[Fraction, ...]:
+def line_prices(task: PlateTask, prices: Sequence[Fraction]) -> tuple[Fraction, ...]:
     """Price of one piece of each line: the cheapest way to meet it."""
     result = []
     for _, options in task.lines:
@@ -44,7 +44,7 @@ def line_prices(task: Task, prices: Sequence[Fraction]) -> tuple[Fraction, ...]:
     return tuple(result)
 
 
-def exact_bound(task: Task, prices: Sequence[Fraction], search: SetSearch) -> PlateBound:
+def exact_bound(task: PlateTask, prices: Sequence[Fraction], search: SetSearch) -> PlateBound:
     """The bound from these prices, scaled down until no set that may fit is worth more than 1."""
     common = math.lcm(*(price.denominator for price in prices)) if prices else 1
     if common > 10**12:
@@ -67,7 +67,7 @@ def exact_bound(task: Task, prices: Sequence[Fraction], search: SetSearch) -> Pl
     return PlateBound(value, final, lines)
 
 
-def simple_prices(task: Task) -> list[tuple[Fraction, ...]]:
+def simple_prices(task: PlateTask) -> list[tuple[Fraction, ...]]:
     """Price vectors whose reason is said in one line: one die alone, or all dies of a line together."""
     found: list[tuple[Fraction, ...]] = []
     n = len(task.dies)
@@ -86,7 +86,7 @@ def simple_prices(task: Task) -> list[tuple[Fraction, ...]]:
 
 
 def relaxed_bound(
-    task: Task,
+    task: PlateTask,
     search: SetSearch,
     pool: list[Counts],
     *,
@@ -135,8 +135,8 @@ def relaxed_bound(
     return PlateBound(best.value, best.prices, best.lines, support)
 
 
-def proof_json(task: Task, bound: PlateBound, search: SetSearch) -> dict[str, Any]:
-    """The proof as plain JSON values (DEVELOPERS.md, 'Proof').
+def proof_json(task: PlateTask, bound: PlateBound, search: SetSearch) -> dict[str, Any]:
+    """The proof as plain JSON values (docs/proof.md).
 
     Only disproofs that the prices need are listed: those whose dies all have a price.
     """
@@ -158,7 +158,7 @@ def proof_json(task: Task, bound: PlateBound, search: SetSearch) -> dict[str, An
 
 
 def prove(
-    task: Task,
+    task: PlateTask,
     search: SetSearch,
     pool: list[Counts],
     *,

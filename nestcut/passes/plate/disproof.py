@@ -19,9 +19,10 @@ from typing import TYPE_CHECKING, Any
 
 from shapely.geometry import Polygon
 
+from nestcut.passes.common.plate_rules import TOLERANCE_MM
 from nestcut.passes.disproofs.relative import EFFORTS, Relative
-from nestcut.passes.disproofs.stacking import LEVELS, TOLERANCE_MM, Stacker
-from nestcut.passes.plate.footprints import Kept
+from nestcut.passes.disproofs.stacking import LEVELS, Stacker
+from nestcut.passes.plate.footprints import DieFootprint
 from nestcut.passes.plate.master import Counts
 from nestcut.passes.plate.patterns import PatternBook
 
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["Disprover"]
 
 MOST_DIES = 6
+"""Largest part of a set that is looked for to disprove it."""
 GLANCE_TESTS, MOST_TESTS = 2_000, 100_000
 """Positions of a pair that the checker tests: a fraction of a second, some ten seconds."""
 MOST_PAIRS = 2e8
@@ -45,7 +47,7 @@ class Disprover:
 
     def __init__(
         self,
-        dies: Sequence[Kept],
+        dies: Sequence[DieFootprint],
         window: Polygon,
         gap_mm: float,
         book: PatternBook,

@@ -1,34 +1,33 @@
 """What every die keeps for itself on the plate, and at which angles it may lie there.
 
-A *room* says how much of the plate a die takes (see :data:`nestcut.passes.common.types.Room`): its rim, the
+A *footprint* says how much of the plate a die takes (see :data:`nestcut.passes.common.types.Footprint`): its rim, the
 convex hull of rim and paper edge so that straight-sided papers separate, or a rectangle around them.
 The lower bound is always counted with rims; rims lie inside hulls, hulls inside chips.
 """
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
 from shapely.geometry import Polygon, box
 from shapely.ops import unary_union
 
-from nestcut.arithmetic import angle_of, buffered, sine_cosine, turn_shape
+from nestcut.arithmetic import buffered, sine_cosine, turn_shape
 from nestcut.batch.model import Batch, Demand, Die, Paper, Shape, Turns
-from nestcut.passes.common.turns import QUARTERS, common_turns, joined_turns, plate_turns, wrapped_deg
-from nestcut.passes.common.types import Room
+from nestcut.passes.common.plate_rules import TOLERANCE_MM, chip_angle
+from nestcut.passes.common.turns import QUARTERS, common_turns, joined_turns, plate_turns
+from nestcut.passes.common.types import Footprint
 
-__all__ = ["AREA_TICKS", "Kept", "area_ticks", "keep_dies", "window_ticks"]
+__all__ = ["AREA_TICKS", "DieFootprint", "area_ticks", "footprints_of", "window_ticks"]
 
-TOLERANCE_MM = 1e-6
-AREA_TICKS = 100  # whole-number areas: 1 tick = 0.01 mm²
+AREA_TICKS = 100
+"""Areas as whole numbers: 1 tick = 0.01 mm²."""
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class DieFootprint:
     """A die as the plate half sees it. Shapes are in the die's own frame, mm."""
 
     name: str
@@ -83,30 +82,13 @@ def _turns_for(die: Die, batch: Batch, demand: Sequence[Demand]) -> tuple[Turns,
     return suiting, some or suiting
 
 
-def chip_angle(cut: Shape) -> float:
-    """The turn that makes the box around the cut smallest, degrees (a side of it lies on a hull edge).
-
-    Source: Freeman & Shapira 1975 (smallest enclosing rectangle has a side flush with a hull edge).
-    """
-    hull = cut.convex_hull
-    ring = np.asarray(hull.exterior.coords)
-    best_deg, best_area = 0.0, math.inf
-    for (x0, y0), (x1, y1) in itertools.pairwise(ring):
-        deg = -math.degrees(angle_of(y1 - y0, x1 - x0))
-        left, top, right, bottom = turn_shape(hull, deg).bounds
-        area = (right - left) * (bottom - top)
-        if area < best_area - 1e-9:
-            best_deg, best_area = deg, area
-    return wrapped_deg(best_deg)
-
-
-def room_shape(die: Die, room: Room, *, gap_mm: float, edge_mm: float) -> Shape:
+def footprint_shape(die: Die, footprint: Footprint, *, gap_mm: float, edge_mm: float) -> Shape:
     """What the die keeps: apart from others by the gap, and grown by half of it, it holds rim and paper."""
-    if room == "rims":
+    if footprint == "rims":
         return die.rim
     # Papers of neighbours separate when cut ⊕ edge lies in the shape grown by half the gap.
     reach = max(0.0, edge_mm - gap_mm / 2)
-    if room == "hulls":
+    if footprint == "hulls":
         # buffer() draws arcs inside the true arc; lengthen so that the hull contains it.
         paper = buffered(die.cut, reach / sine_cosine(math.pi / 64)[1]) if reach > 0 else die.cut
         return unary_union([die.rim, paper]).convex_hull
@@ -137,22 +119,22 @@ def window_ticks(window: Polygon, gap_mm: float) -> int:
     return math.ceil(area * AREA_TICKS) + AREA_TICKS // 2
 
 
-def keep_dies(batch: Batch, demand: Sequence[Demand], room: Room) -> tuple[Kept, ...]:
+def footprints_of(batch: Batch, demand: Sequence[Demand], footprint: Footprint) -> tuple[DieFootprint, ...]:
     """The dies that the demand may use, in the batch's order."""
     wanted = {name for line in demand if line.count > 0 for name in line.dies}
-    kept = []
+    footprints = []
     for die in batch.dies:
         if die.name not in wanted:
             continue
         turns, bound_turns = _turns_for(die, batch, demand)
-        if room == "chips":
+        if footprint == "chips":
             deg = chip_angle(die.cut)
             square = joined_turns([deg + quarter for quarter in QUARTERS])
             turns = square if turns == "any" else tuple(deg for deg in turns if deg in square) or turns
-        kept.append(
-            Kept(
+        footprints.append(
+            DieFootprint(
                 name=die.name,
-                shape=room_shape(die, room, gap_mm=batch.hand.gap_mm, edge_mm=batch.hand.edge_mm),
+                shape=footprint_shape(die, footprint, gap_mm=batch.hand.gap_mm, edge_mm=batch.hand.edge_mm),
                 rim=die.rim,
                 copies=die.copies,
                 pieces=die.pieces,
@@ -162,4 +144,4 @@ def keep_dies(batch: Batch, demand: Sequence[Demand], room: Room) -> tuple[Kept,
                 trips=die.trips,
             )
         )
-    return tuple(kept)
+    return tuple(footprints)

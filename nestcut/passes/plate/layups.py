@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from nestcut.passes.common.solvers import new_solver
-from nestcut.passes.plate.master import Counts, Task, flow_model
+from nestcut.passes.plate.master import Counts, PlateTask, flow_model
 
-__all__ = ["Choice", "choose_layups", "fewest_passes"]
+__all__ = ["ChosenLayups", "choose_layups", "fewest_passes"]
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class ChosenLayups:
     """Lay-ups chosen: for each its set, its passes and how often each die is down; pieces of each line."""
 
     sets: tuple[Counts, ...]
@@ -34,10 +34,10 @@ class Choice:
         return sum(self.times)
 
 
-class _Model:
+class _LayupModel:
     """The programme with everything in it; goals are fixed one after another."""
 
-    def __init__(self, task: Task, sets: Sequence[Counts], passes: int) -> None:
+    def __init__(self, task: PlateTask, sets: Sequence[Counts], passes: int) -> None:
         from ortools.sat.python import cp_model
 
         self.cp = cp_model
@@ -108,7 +108,7 @@ class _Model:
             terms.append(most)
         return sum(terms) if terms else None
 
-    def hint(self, choice: Choice) -> None:
+    def hint(self, choice: ChosenLayups) -> None:
         """Begin from a known choice."""
         self.model.clear_hints()
         where = {counts: index for index, counts in enumerate(choice.sets)}
@@ -122,7 +122,7 @@ class _Model:
             for pair, var in line.items():
                 self.model.add_hint(var, pieces.get(pair, 0))
 
-    def solve(self, seconds: float, seed: int) -> tuple[Choice, int] | None:
+    def solve(self, seconds: float, seed: int) -> tuple[ChosenLayups, int] | None:
         """(choice, value of the goal) or None; ``choice.proved`` says whether the goal is proved least."""
         solver = new_solver(seconds=seconds, seed=seed)
         status = solver.solve(self.model)
@@ -139,7 +139,7 @@ class _Model:
         pieces = tuple(
             {pair: solver.value(v) for pair, v in line.items() if solver.value(v)} for line in self.flows
         )
-        choice = Choice(
+        choice = ChosenLayups(
             tuple(self.sets[index] for index in chosen),
             tuple(solver.value(self.times[index]) for index in chosen),
             tuple(cuts),
@@ -150,7 +150,7 @@ class _Model:
 
 
 def choose_layups(
-    task: Task,
+    task: PlateTask,
     sets: Sequence[Counts],
     passes: int,
     *,
@@ -158,7 +158,7 @@ def choose_layups(
     most_layups: int | None = None,
     seconds: float = 4.0,
     seed: int = 0,
-) -> Choice | None:
+) -> ChosenLayups | None:
     """Fewest lay-ups within ``passes`` passes; then few second trips, even free lines, few dies set up.
 
     Args:
@@ -167,7 +167,7 @@ def choose_layups(
         most_layups: do not ask for fewer than the best, only for at most this many.
     Returns: None if nothing was found in time (or the sets don't allow it).
     """
-    first = _Model(task, sets, passes)
+    first = _LayupModel(task, sets, passes)
     first.model.add(first.total <= passes)
     if most_layups is not None:
         first.model.add(first.layups <= most_layups)
@@ -178,7 +178,7 @@ def choose_layups(
     choice = solved[0]
     proved = choice.proved
     # From here on only the chosen lay-ups matter: a small programme.
-    small = _Model(task, choice.sets, passes)
+    small = _LayupModel(task, choice.sets, passes)
     small.model.add(small.total <= passes)
     small.hint(choice)
     goals = [
@@ -197,14 +197,14 @@ def choose_layups(
         choice, value = solved
         small.hint(choice)
         small.model.add(goal <= value)
-    return Choice(choice.sets, choice.times, choice.cuts, choice.pieces, proved)
+    return ChosenLayups(choice.sets, choice.times, choice.cuts, choice.pieces, proved)
 
 
 def fewest_passes(
-    task: Task, sets: Sequence[Counts], layups: int, *, roof: int, seconds: float = 2.0, seed: int = 0
-) -> Choice | None:
+    task: PlateTask, sets: Sequence[Counts], layups: int, *, roof: int, seconds: float = 2.0, seed: int = 0
+) -> ChosenLayups | None:
     """Fewest passes with at most ``layups`` lay-ups out of the given sets."""
-    model = _Model(task, sets, roof)
+    model = _LayupModel(task, sets, roof)
     model.model.add(model.layups <= layups)
     model.model.minimize(model.total)
     solved = model.solve(seconds, seed)

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.passes.common.load import line_load, stagger, straight_meetings
-from nestcut.passes.common.types import PlatePlan, PlateRun, Room
-from nestcut.passes.plate.footprints import keep_dies
+from nestcut.passes.common.types import Footprint, PlatePlan, PlateRun
+from nestcut.passes.plate.footprints import footprints_of
 from nestcut.plans.model import Layup, Slot
 
 __all__ = ["heavy_layups", "lightened"]
@@ -33,12 +33,17 @@ def lightened(
     stay the same: it never costs a pass, nor paper.
     """
     return replace(
-        plate, runs=tuple(_lighter(batch, demand, run, plate.room, seed, over) for run in plate.runs)
+        plate, runs=tuple(_lighter(batch, demand, run, plate.footprint, seed, over) for run in plate.runs)
     )
 
 
 def _lighter(
-    batch: Batch, demand: Sequence[Demand], run: PlateRun, room: Room, seed: int, over: Callable[[], bool]
+    batch: Batch,
+    demand: Sequence[Demand],
+    run: PlateRun,
+    footprint: Footprint,
+    seed: int,
+    over: Callable[[], bool],
 ) -> PlateRun:
     if over():
         return run
@@ -53,10 +58,10 @@ def _lighter(
         return run
     else:
         goal = limit
-    kept = {die.name: die for die in keep_dies(batch, demand, room)}
+    footprints = {die.name: die for die in footprints_of(batch, demand, footprint)}
     # The search keeps rims apart: give it what the die keeps for itself instead.
-    shapes = {name: replace(dies[name], rim=kept[name].shape) for name in {s.die for s in run.slots}}
-    turns = {name: None if kept[name].turns == "any" else kept[name].turns for name in shapes}
+    shapes = {name: replace(dies[name], rim=footprints[name].shape) for name in {s.die for s in run.slots}}
+    turns = {name: None if footprints[name].turns == "any" else footprints[name].turns for name in shapes}
     slots = stagger(
         run.slots,
         shapes,

@@ -17,15 +17,15 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.passes.common.solvers import new_solver
 from nestcut.passes.common.turns import plate_turns
 from nestcut.passes.common.types import Supply
-from nestcut.passes.plate.footprints import Kept
+from nestcut.passes.plate.footprints import DieFootprint
 
-__all__ = ["Counts", "LinearMaster", "Task", "make_task", "solve_integer", "solve_linear"]
+__all__ = ["Counts", "LinearMaster", "PlateTask", "make_task", "solve_integer", "solve_linear"]
 
 Counts = tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Task:
+class PlateTask:
     """Demand and supply with numbers instead of names."""
 
     dies: tuple[str, ...]
@@ -52,16 +52,16 @@ class Task:
 def make_task(
     batch: Batch,
     demand: Sequence[Demand],
-    kept: Sequence[Kept],
+    footprints: Sequence[DieFootprint],
     supplies: Sequence[Supply] = (),
     *,
     every_die: bool = False,
-) -> Task:
+) -> PlateTask:
     """Number dies and papers; drop pairs that turn rules or missing supplies rule out.
 
     ``every_die`` keeps every die that a line names, as the proof of the bound must price them all.
     """
-    number = {die.name: index for index, die in enumerate(kept)}
+    number = {die.name: index for index, die in enumerate(footprints)}
     papers = tuple(paper.name for paper in batch.papers)
     paper_number = {name: index for index, name in enumerate(papers)}
     supplied: dict[str, set[str]] = {}
@@ -89,9 +89,9 @@ def make_task(
         )
         for supply in supplies
     )
-    return Task(
-        dies=tuple(die.name for die in kept),
-        pieces=tuple(die.pieces for die in kept),
+    return PlateTask(
+        dies=tuple(die.name for die in footprints),
+        pieces=tuple(die.pieces for die in footprints),
         papers=papers,
         lines=tuple(lines),
         limits=limits,
@@ -107,7 +107,7 @@ class LinearMaster:
     prices: tuple[float, ...]
 
 
-def solve_linear(task: Task, sets: Sequence[Counts], *, limits: bool = True) -> LinearMaster | None:
+def solve_linear(task: PlateTask, sets: Sequence[Counts], *, limits: bool = True) -> LinearMaster | None:
     """Least Σ passes over the given sets. None if they can't meet the demand.
 
     Variables: passes x_u, cuts c of each (die, paper), pieces f of each line's (die, paper).
@@ -181,7 +181,7 @@ class IntegerMaster:
 
 
 def solve_integer(
-    task: Task,
+    task: PlateTask,
     sets: Sequence[Counts],
     *,
     start: LinearMaster | None = None,
@@ -230,7 +230,7 @@ def solve_integer(
     return IntegerMaster(value, passes, pieces, (status == cp_model.OPTIMAL and not cut_down))
 
 
-def flow_model(model, task: Task, roof: int):  # type: ignore[no-untyped-def]
+def flow_model(model, task: PlateTask, roof: int):  # type: ignore[no-untyped-def]
     """Variables and rows for pieces per line and pair, and cuts per pair; supplies rounded to be kept."""
     flows = []
     into: dict[tuple[int, int], list] = {}

@@ -6,32 +6,17 @@ from collections.abc import Callable, Sequence
 
 from shapely.geometry import Polygon
 
-from nestcut.arithmetic import buffered
-from nestcut.passes.plate.footprints import Kept
+from nestcut.passes.common.plate_rules import lay_up_holds
+from nestcut.passes.plate.footprints import DieFootprint
 from nestcut.passes.plate.master import Counts
 from nestcut.passes.plate.patterns import Layout
 
 __all__ = ["Packer", "lies_apart"]
 
-TOLERANCE_MM = 1e-6
 
-
-def lies_apart(dies: Sequence[Kept], layout: Layout, window: Polygon, gap_mm: float) -> bool:
-    """The exact check: every kept shape lies in the window and is a gap away from every other."""
-    placed = [pose.apply(dies[die].shape) for die, pose in layout]
-    left, top, right, bottom = window.bounds
-    for shape in placed:
-        x0, y0, x1, y1 = shape.bounds
-        if min(x0 - left, y0 - top, right - x1, bottom - y1) < -TOLERANCE_MM:
-            return False
-    for index, a in enumerate(placed):
-        for b in placed[:index]:
-            if gap_mm > 0:
-                if a.distance(b) < gap_mm - TOLERANCE_MM:
-                    return False
-            elif a.intersects(b) and buffered(a, -TOLERANCE_MM).intersects(buffered(b, -TOLERANCE_MM)):
-                return False
-    return True
+def lies_apart(dies: Sequence[DieFootprint], layout: Layout, window: Polygon, gap_mm: float) -> bool:
+    """The exact check: every footprint lies in the window and is a gap away from every other."""
+    return lay_up_holds(window, gap_mm, [pose.apply(dies[die].shape) for die, pose in layout])
 
 
 class Packer:
@@ -42,7 +27,7 @@ class Packer:
 
     def __init__(
         self,
-        dies: Sequence[Kept],
+        dies: Sequence[DieFootprint],
         window: Polygon,
         gap_mm: float,
         *,

@@ -20,16 +20,18 @@ import numpy as np
 
 from nestcut.batch.model import Batch, Demand
 from nestcut.passes.common.trims import Trimming
-from nestcut.passes.plate.master import Task
+from nestcut.passes.plate.master import PlateTask
 from nestcut.passes.plate.sets import SetSearch
 
 __all__ = ["PaperBound", "paper_bound"]
 
 Pair = tuple[int, int]
 MOST_ROUNDS = 60
+"""Rounds of looking for prices."""
 MOST_SETS = 80
 """Sets of papers that are gone through in every round."""
 DENOMINATORS = 12, 60, 1000, 10**5
+"""Prices are tried as fractions that people can read first, then as finer ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +60,12 @@ class PaperBound:
         named = f"{', '.join(rest)} and {last}" if rest else last
         held = {1: "one", 2: "two", 3: "three"}.get(self.most, str(self.most))
         return (
-            f"scraps lie as they are and leave no room beside them, so a pass holds at most {held} of the papers {named}; "
+            f"scraps stay whole and leave no room beside them, so a pass holds at most {held} of the papers {named}; "
             f"the demand then adds up to {float(self.value):.1f} passes"
         )
 
-    def proof(self, task: Task) -> dict[str, Any]:
-        """Keys of the proof that say so (DEVELOPERS.md, 'Proof')."""
+    def proof(self, task: PlateTask) -> dict[str, Any]:
+        """Keys of the proof that say so (docs/proof.md)."""
         worth: dict[str, dict[str, str]] = {}
         for (die, paper), price in sorted(self.prices.items()):
             if price > 0:
@@ -76,7 +78,7 @@ class PaperBound:
 def paper_bound(
     batch: Batch,
     demand: Sequence[Demand],
-    task: Task,
+    task: PlateTask,
     search: SetSearch,
     *,
     over: Callable[[], bool],
@@ -145,7 +147,7 @@ def _apart_choices(batch: Batch, known: dict[str, Any]) -> list[list[str]]:
 
 
 def _best_prices(
-    task: Task, search: SetSearch, together: Sequence[frozenset[int]], over: Callable[[], bool]
+    task: PlateTask, search: SetSearch, together: Sequence[frozenset[int]], over: Callable[[], bool]
 ) -> tuple[Fraction, dict[Pair, Fraction], tuple[Fraction, ...]] | None:
     """(value of the demand, price of each (die, paper), price of a piece of each line), exact."""
     from scipy.optimize import linprog
@@ -223,7 +225,7 @@ def _weights(
 
 
 def _exact(
-    task: Task,
+    task: PlateTask,
     lines: Sequence[tuple[int, tuple[Pair, ...]]],
     search: SetSearch,
     together: Sequence[frozenset[int]],

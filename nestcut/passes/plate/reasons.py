@@ -7,14 +7,16 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from nestcut.passes.plate.bound import PlateBound
-from nestcut.passes.plate.footprints import Kept
-from nestcut.passes.plate.master import Counts, Task
+from nestcut.passes.plate.footprints import DieFootprint
+from nestcut.passes.plate.master import Counts, PlateTask
 from nestcut.passes.plate.patterns import PatternBook
 
 __all__ = ["explain"]
 
 MOST_NAMED = 5
+"""A reason with more names is not read."""
 NUMBER_WORDS = ("no", "one", "two", "three", "four", "five", "six")
+"""Small numbers stand as words in a reason."""
 
 
 def _number(count: int) -> str:
@@ -27,7 +29,7 @@ def _listed(names: Sequence[str], word: str = "and") -> str:
     return f"{', '.join(names[:-1])} {word} {names[-1]}"
 
 
-def _set_words(task: Task, counts: Counts) -> str:
+def _set_words(task: PlateTask, counts: Counts) -> str:
     parts = []
     for die, count in enumerate(counts):
         if count == 1:
@@ -37,12 +39,12 @@ def _set_words(task: Task, counts: Counts) -> str:
     return _listed(parts)
 
 
-def _wanted(task: Task, group: Sequence[int]) -> int:
+def _wanted(task: PlateTask, group: Sequence[int]) -> int:
     """Pieces of all lines that no other die can meet."""
     return sum(count for count, options in task.lines if options and all(die in group for die, _ in options))
 
 
-def explain(task: Task, dies: Sequence[Kept], bound: PlateBound, book: PatternBook) -> str:
+def explain(task: PlateTask, dies: Sequence[DieFootprint], bound: PlateBound, book: PatternBook) -> str:
     """One sentence that a person can follow, true for the bound at hand."""
     group = [die for die, price in enumerate(bound.prices) if price > 0]
     if not group or bound.passes == 0:
@@ -79,7 +81,7 @@ def explain(task: Task, dies: Sequence[Kept], bound: PlateBound, book: PatternBo
         )
     if len(group) > MOST_NAMED:
         return (
-            f"{len(group)} dies compete for the plate: with each cut weighed by the share of a plate that it takes, "
+            f"{len(group)} dies compete for the plate: counting each cut as the share of a plate that it takes, "
             f"no lay-up holds more than one plate, and the demand adds up to {float(bound.value):.1f} plates"
         )
     counted = _listed([f"the {task.dies[die]} as {_fraction(bound.prices[die])}" for die in group])
@@ -89,7 +91,7 @@ def explain(task: Task, dies: Sequence[Kept], bound: PlateBound, book: PatternBo
         if all(die in group for die, count in enumerate(counts) if count)
     ][:2]
     because = (
-        f" ({_listed([f'{words} can not lie on the plate together' for words in clash])})" if clash else ""
+        f" ({_listed([f'{words} cannot lie on the plate together' for words in clash])})" if clash else ""
     )
     return (
         f"counting each cut of {counted} of a plate, no lay-up holds more than one plate{because}, and the demand "

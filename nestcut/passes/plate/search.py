@@ -16,12 +16,12 @@ from shapely.geometry import Polygon
 from nestcut.passes.common.budget import Budget
 from nestcut.passes.plate.bound import PlateBound, prove
 from nestcut.passes.plate.disproof import Disprover
-from nestcut.passes.plate.footprints import Kept, window_ticks
+from nestcut.passes.plate.footprints import DieFootprint, window_ticks
 from nestcut.passes.plate.master import (
     Counts,
     IntegerMaster,
     LinearMaster,
-    Task,
+    PlateTask,
     solve_integer,
     solve_linear,
 )
@@ -32,6 +32,7 @@ from nestcut.passes.plate.sets import SetSearch
 __all__ = ["PlateSearch"]
 
 WORTH = 1.0 + 1e-6
+"""A set must be worth more than one pass by this: prices are rounded."""
 ONE_BY_ONE = 14
 """Up to so many dies are added to a set one by one."""
 PROVING = 0.2
@@ -46,9 +47,9 @@ class PlateSearch:
 
     def __init__(
         self,
-        task: Task,
-        bound_task: Task,
-        dies: Sequence[Kept],
+        task: PlateTask,
+        bound_task: PlateTask,
+        dies: Sequence[DieFootprint],
         window: Polygon,
         gap_mm: float,
         *,

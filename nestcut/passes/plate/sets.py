@@ -17,6 +17,7 @@ from nestcut.passes.plate.patterns import PatternBook
 __all__ = ["SetSearch"]
 
 MOST_LISTED = 120_000
+"""Where more sets fit by area, they are asked for one at a time."""
 
 
 class SetSearch:

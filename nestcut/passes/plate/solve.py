@@ -15,11 +15,11 @@ from typing import Any
 from nestcut.batch.model import Batch, Demand
 from nestcut.errors import BatchError, Where
 from nestcut.passes.common.budget import Budget
-from nestcut.passes.common.types import PlatePlan, PlateRun, Room, Supply
+from nestcut.passes.common.types import Footprint, PlatePlan, PlateRun, Supply
 from nestcut.passes.plate.bound import PlateBound, proof_json, prove
-from nestcut.passes.plate.footprints import Kept, keep_dies
-from nestcut.passes.plate.layups import Choice, choose_layups, fewest_passes, needed_slots, share_evenly
-from nestcut.passes.plate.master import Task, make_task
+from nestcut.passes.plate.footprints import DieFootprint, footprints_of
+from nestcut.passes.plate.layups import ChosenLayups, choose_layups, fewest_passes, needed_slots, share_evenly
+from nestcut.passes.plate.master import PlateTask, make_task
 from nestcut.passes.plate.paper_bound import paper_bound
 from nestcut.passes.plate.patterns import PatternBook
 from nestcut.passes.plate.reasons import explain
@@ -40,7 +40,7 @@ def plan_plate(
     demand: Sequence[Demand],
     *,
     supplies: Sequence[Supply] = (),
-    room: Room = "rims",
+    footprint: Footprint = "rims",
     seconds: float,
     seed: int = 0,
     stop: Callable[[], bool] | None = None,
@@ -54,23 +54,28 @@ def plan_plate(
     Args:
         demand: lines in pieces; a die with k pieces per cut gives k per pass and copy.
         supplies: what papers can give; all are kept.
-        room: what a die keeps for itself; the bound always counts rims.
+        footprint: what a die keeps for itself; the bound always counts rims.
         seconds: time limit; without effect when ``work_limit`` is given.
         seed: the same seed gives the same plan unless the clock cut in.
         stop: asked now and then; True ends the search with the best so far.
         on_progress: called with (seconds, passes, bound, text).
         work_limit: most tries to lay a set of dies, in place of the clock.
-        book: what an earlier search of the same dies, room and window found; what is found now is added.
+        book: what an earlier search of the same dies, footprint and window found; what is found now is added.
         apart: move the dies of each lay-up apart; needless where only the numbers are wanted.
     Returns: runs whose cuts meet the demand exactly as ``shares`` says.
     Raises: BatchError when a needed die fits the plate at no allowed angle that was found, when no die or
         paper may meet a line, or when the supplies can't give the demand.
     """
     budget = Budget(seconds, work_limit, seed, stop)
-    search, dies = searched(batch, demand, supplies, room, budget, on_progress, book)
+    search, dies = searched(batch, demand, supplies, footprint, budget, on_progress, book)
     if search is None:
         return PlatePlan(
-            (), tuple(() for _ in demand), 0, "nothing has to be cut", room=room, proved_room=True
+            (),
+            tuple(() for _ in demand),
+            0,
+            "nothing has to be cut",
+            footprint=footprint,
+            proved_footprint=True,
         )
     assert search.best is not None
     assert search.bound is not None
@@ -94,15 +99,15 @@ def plan_plate(
         bound=bound,
         reason=reason,
         proof=proof,
-        room=room,
-        proved_room=choice.passes <= search.bound.passes,
+        footprint=footprint,
+        proved_footprint=choice.passes <= search.bound.passes,
     )
     search.say("lay-ups chosen")
     return plan
 
 
 def _proved(
-    batch: Batch, demand: Sequence[Demand], search: PlateSearch, dies: Sequence[Kept]
+    batch: Batch, demand: Sequence[Demand], search: PlateSearch, dies: Sequence[DieFootprint]
 ) -> tuple[int, str, dict[str, Any]]:
     """(passes, reason, proof): by the dies on the plate, or by the papers under them where that says more."""
     bound, task = search.bound, search.bound_task
@@ -120,15 +125,15 @@ def _proved(
 
 
 class Books:
-    """What is known of sets of dies, kept from one search to the next of the same dies, room and plate."""
+    """What is known of sets of dies, kept from one search to the next of the same dies, footprint and plate."""
 
     def __init__(self) -> None:
         self._known: dict[tuple[object, ...], PatternBook] = {}
 
-    def of(self, batch: Batch, demand: Sequence[Demand], room: Room) -> PatternBook:
+    def of(self, batch: Batch, demand: Sequence[Demand], footprint: Footprint) -> PatternBook:
         """The book for these dies, whatever number of copies is owned: layouts say nothing about that."""
-        dies = tuple(replace(die, copies=1) for die in keep_dies(batch, demand, room))
-        key = (batch.machine.plate_mm, batch.machine.clear_mm, batch.hand.gap_mm, room, dies)
+        dies = tuple(replace(die, copies=1) for die in footprints_of(batch, demand, footprint))
+        key = (batch.machine.plate_mm, batch.machine.clear_mm, batch.hand.gap_mm, footprint, dies)
         return self._known.setdefault(key, PatternBook(len(dies)))
 
 
@@ -136,13 +141,13 @@ def searched(
     batch: Batch,
     demand: Sequence[Demand],
     supplies: Sequence[Supply],
-    room: Room,
+    footprint: Footprint,
     budget: Budget,
     on_progress: Callable[[float, int, int, str], None] | None,
     book: PatternBook | None = None,
-) -> tuple[PlateSearch | None, tuple[Kept, ...]]:
+) -> tuple[PlateSearch | None, tuple[DieFootprint, ...]]:
     """A finished search, or None when nothing has to be cut. ``book``: what is known from an earlier one."""
-    dies = keep_dies(batch, demand, room)
+    dies = footprints_of(batch, demand, footprint)
     if not dies or all(line.count <= 0 for line in demand):
         return None, dies
     task = make_task(batch, demand, dies, supplies)
@@ -166,12 +171,12 @@ def searched(
     if search.best is None:
         raise BatchError(
             "the scraps can't give the pieces that the cards need",
-            mend="fewer kits or spares, more paper, or another paper for some lines",
+            mend="try fewer kits or spares, more paper, or another paper for some lines",
         )
     return search, dies
 
 
-def _check_lines(demand: Sequence[Demand], task: Task) -> None:
+def _check_lines(demand: Sequence[Demand], task: PlateTask) -> None:
     for line, (count, options) in zip(demand, task.lines, strict=True):
         if count and not options:
             raise BatchError(
@@ -181,7 +186,7 @@ def _check_lines(demand: Sequence[Demand], task: Task) -> None:
             )
 
 
-def _without(task: Task, homeless: set[int]) -> Task:
+def _without(task: PlateTask, homeless: set[int]) -> PlateTask:
     lines = tuple(
         (count, tuple(pair for pair in options if pair[0] not in homeless)) for count, options in task.lines
     )
@@ -189,7 +194,7 @@ def _without(task: Task, homeless: set[int]) -> Task:
 
 
 def _check_homeless(
-    batch: Batch, demand: Sequence[Demand], task: Task, dies: Sequence[Kept], homeless: set[int]
+    batch: Batch, demand: Sequence[Demand], task: PlateTask, dies: Sequence[DieFootprint], homeless: set[int]
 ) -> None:
     for (count, options), line in zip(task.lines, demand, strict=True):
         if count and not options:
@@ -199,12 +204,12 @@ def _check_homeless(
             raise BatchError(
                 f"the die does not fit on the plate: it is {right - left:.1f} × {bottom - top:.1f} mm, the plate "
                 f"{width:g} × {length:g} mm with {batch.machine.clear_mm:g} mm kept clear",
-                mend="a smaller die, a larger plate, or other turns",
+                mend="use a smaller die or a larger plate, or allow other turns",
                 where=Where(element=f"dies.{die.name}"),
             )
 
 
-def _choice(search: PlateSearch, dies: Sequence[Kept], seed: int) -> Choice:
+def _choice(search: PlateSearch, dies: Sequence[DieFootprint], seed: int) -> ChosenLayups:
     """Fewest lay-ups for the fewest passes found."""
     assert search.best is not None
     sets = _short_list(search)
@@ -221,7 +226,9 @@ def _choice(search: PlateSearch, dies: Sequence[Kept], seed: int) -> Choice:
     return choice
 
 
-def _fewer(search: PlateSearch, dies: Sequence[Kept], choice: Choice, seed: int) -> Choice:
+def _fewer(
+    search: PlateSearch, dies: Sequence[DieFootprint], choice: ChosenLayups, seed: int
+) -> ChosenLayups:
     """Use the time that is left to join lay-ups: a set that holds the dies of two makes one of them."""
     for effort in (1, 2, 3):
         joined = True
@@ -260,7 +267,9 @@ def _short_list(search: PlateSearch, most: int = 120) -> tuple[tuple[int, ...], 
     return tuple([*used, *rest][: max(most, len(used))])
 
 
-def _runs(search: PlateSearch, choice: Choice, dies: Sequence[Kept], apart: bool) -> list[PlateRun]:
+def _runs(
+    search: PlateSearch, choice: ChosenLayups, dies: Sequence[DieFootprint], apart: bool
+) -> list[PlateRun]:
     """Lay-ups as slots: only dies that are needed, spread apart; longest run first."""
     runs = []
     # Room for hands is worth a tenth of the time, also when the search took all of it; the longest runs first.
@@ -281,7 +290,7 @@ def _run(
     counts: Sequence[int],
     times: int,
     cuts: Sequence[int],
-    dies: Sequence[Kept],
+    dies: Sequence[DieFootprint],
     late: Callable[[], bool],
 ) -> PlateRun:
     """One lay-up as slots."""
@@ -299,7 +308,7 @@ def _run(
     return PlateRun(tuple(slots), times, tuple(downs))
 
 
-def _shares(task: Task, choice: Choice) -> tuple[tuple[Share, ...], ...]:
+def _shares(task: PlateTask, choice: ChosenLayups) -> tuple[tuple[Share, ...], ...]:
     return tuple(
         tuple(
             Share(task.dies[die], task.papers[paper], count)
@@ -326,13 +335,13 @@ def trade_off(
     demand: Sequence[Demand],
     *,
     supplies: Sequence[Supply] = (),
-    room: Room = "rims",
+    footprint: Footprint = "rims",
     seconds: float = 10.0,
     seed: int = 0,
     most_points: int = 6,
 ) -> tuple[TradeOff, ...]:
     """Passes against lay-ups, from one lay-up up to as many as save passes."""
-    search, _ = searched(batch, demand, supplies, room, Budget(seconds * 0.6, seed=seed), None)
+    search, _ = searched(batch, demand, supplies, footprint, Budget(seconds * 0.6, seed=seed), None)
     if search is None:
         return ()
     assert search.best is not None
@@ -367,7 +376,7 @@ def bound_alone(
         book: what is known of sets of these dies.
         over: True ends the search for better prices; every bound on the way is proved.
     """
-    dies = keep_dies(batch, demand, "rims")
+    dies = footprints_of(batch, demand, "rims")
     none = PlatePlan((), tuple(() for _ in demand), 0, "nothing has to be cut")
     if not dies:
         return none

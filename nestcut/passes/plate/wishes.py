@@ -6,13 +6,15 @@ from collections.abc import Sequence
 
 from nestcut.batch.model import HandSeconds, Machine, Wishes
 from nestcut.hands import rough_minutes
-from nestcut.passes.plate.layups import Choice, fewest_passes, needed_slots
-from nestcut.passes.plate.master import Counts, Task
+from nestcut.passes.plate.layups import ChosenLayups, fewest_passes, needed_slots
+from nestcut.passes.plate.master import Counts, PlateTask
 
 __all__ = ["by_wish", "choice_minutes"]
 
 
-def choice_minutes(choice: Choice, seconds: HandSeconds, machine: Machine, trips: Sequence[int]) -> float:
+def choice_minutes(
+    choice: ChosenLayups, seconds: HandSeconds, machine: Machine, trips: Sequence[int]
+) -> float:
     """Minutes for cranking and setting up (no papers, no trims); a pass is cranked as its most demanding die needs.
 
     Dies of several trips are taken to be down together as far as they can, as the planner arranges it.
@@ -35,9 +37,9 @@ def choice_minutes(choice: Choice, seconds: HandSeconds, machine: Machine, trips
 
 
 def by_wish(
-    task: Task,
+    task: PlateTask,
     sets: Sequence[Counts],
-    choice: Choice,
+    choice: ChosenLayups,
     wishes: Wishes,
     hand_seconds: HandSeconds,
     machine: Machine,
@@ -45,7 +47,7 @@ def by_wish(
     trips: Sequence[int],
     seconds: float,
     seed: int = 0,
-) -> Choice:
+) -> ChosenLayups:
     """The choice that suits the first of passes, changes and minutes among the wishes.
 
     Args:
@@ -60,7 +62,7 @@ def by_wish(
     roof = sum(task.most_cuts(die) for die in range(len(task.dies)))
     best = choice
 
-    def minutes(one: Choice) -> float:
+    def minutes(one: ChosenLayups) -> float:
         return choice_minutes(one, hand_seconds, machine, trips)
 
     for layups in range(1, len(choice.sets)):

@@ -14,8 +14,8 @@ from shapely.geometry import Polygon, box
 
 from nestcut.arithmetic import buffered, dot, length_of
 from nestcut.batch.model import Batch, Die, Scrap, Shape
+from nestcut.batch.turns import turns_on
 from nestcut.passes.common.trims import Trimming
-from nestcut.passes.common.turns import turns_on
 from nestcut.passes.disproofs.relative import Effort, Relative
 from nestcut.passes.parts.slabs import Bed, Form, lay
 

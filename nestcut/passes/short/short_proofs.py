@@ -56,7 +56,9 @@ class Shortfalls:
             return Shortfall(pieces, f"there is no scrap of {paper}", proof)
         nowhere, reasons = self._nowhere(paper)
         if nowhere < pieces:
-            reasons.append(f"the cuts in {paper} with their webs are larger than all its scraps together")
+            reasons.append(
+                f"the cuts in {paper}, with the web around them, need more paper than all its scraps have"
+            )
         return Shortfall(pieces, " and ".join(reasons), proof)
 
     def _nowhere(self, paper: str) -> tuple[int, list[str]]:

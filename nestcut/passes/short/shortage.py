@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Demand, Die
-from nestcut.passes.common.schedule import cuts_wanted, pieces_of
+from nestcut.passes.common.schedule import cuts_wanted, pieces_of, shares_of
 from nestcut.passes.short.short_proofs import Shortfalls
 from nestcut.plans.model import Missing, Share, Shortage
 
@@ -56,10 +56,7 @@ def cut_back(
             left -= take
             if counts[k][key] > 0:
                 heapq.heappush(heap, rank(k))
-    return tuple(
-        tuple(Share(die, paper, count) for (die, paper), count in line.items() if count > 0)
-        for line in counts
-    )
+    return tuple(shares_of(line) for line in counts)
 
 
 def gone_pieces(
@@ -163,5 +160,5 @@ def _reason(paper: str, total: int, proved: int, reason: str) -> str:
     if proved >= total:
         return reason
     if proved > 0:
-        return f"{reason}; that is proved for {proved} of the {total} pieces, the rest found no place in the scraps"
+        return f"{reason}; that is proved for {proved} of the {total} pieces, and no place was found for the rest"
     return f"the scraps of {paper} may hold more, but no place was found for {total} pieces"

@@ -36,14 +36,19 @@ __all__ = [
 ]
 
 _ARC = 16
+"""Segments of a quarter of a round corner."""
 _LIBRARY = 0.985
 """A library's buffer may smooth dents by a hundredth of the way: so much of it is counted on where more would be too much."""
 _MOST_CUTS = 24
 """Lines that are tried for a piece."""
 _MOST_PIECES = 24
+"""Pieces that a shape is cut into at most: each makes the bound a little tighter, and slower."""
 _MOST_CORNERS = 60
+"""Shapes of more corners are not cut: it takes too long for a bound."""
 _LEAST_MM = 0.1
+"""Discs that are smaller fill everything: nothing is to be gained."""
 _LEAST_MM2 = 1e-12
+"""What rounding leaves of an area."""
 
 
 def _polygons(shape: BaseGeometry) -> Polygon | MultiPolygon:

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
-from numba import njit
 from numpy.typing import NDArray
 from shapely.geometry import Point
 
 from nestcut.batch.model import Shape
 from nestcut.placement.engine.overlap import _G, _TF, _fixed, _pair, set_world
+from nestcut.placement.shapes.compiled import kernel
 from nestcut.placement.shapes.turning import Cores, Kit
 
 __all__ = ["EXACT_MM", "inner_radius", "meeting_pairs", "places_inside"]
@@ -63,7 +63,7 @@ def places_inside(kit: Kit, kind: NDArray[np.int64], pose: NDArray[np.float64]) 
     return _inside(kit.arrays, kind, pose, *world.all, EXACT_MM)
 
 
-@njit(cache=True)
+@kernel
 def _meeting(kit, inner, kind, pose, order, wv, wp, ov, op, exact):
     TF, gap = kit[_TF], kit[_G][0]
     n = kind.shape[0]
@@ -102,7 +102,7 @@ def _meeting(kit, inner, kind, pose, order, wv, wp, ov, op, exact):
     return found[:m]
 
 
-@njit(cache=True)
+@kernel
 def _inside(kit, kind, pose, wv, wp, ov, op, exact):
     n = kind.shape[0]
     good = np.ones(n, np.bool_)

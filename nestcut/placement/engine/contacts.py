@@ -3,14 +3,32 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from nestcut.placement.engine.cores import _G, _H, _P, _PF, _R, _S, _SF, _SW, _T, _TF, _depth, set_world
+from nestcut.placement.shapes.compiled import inner, kernel
 
 __all__ = ["contacts"]
 
 
-@njit(cache=True)
+@kernel
+def _with_room(rows, m):
+    """The rows, or twice as many with the same m to begin with where all are taken."""
+    if m < rows.shape[0]:
+        return rows
+    more = np.empty((2 * m, 7))
+    for k in range(m):
+        for c in range(7):
+            more[k, c] = rows[k, c]
+    return more
+
+
+@inner
+def _write(rows, m, i, j, sep, ax, ay, x, y):
+    rows[m, 0], rows[m, 1], rows[m, 2] = i, j, sep
+    rows[m, 3], rows[m, 4], rows[m, 5], rows[m, 6] = ax, ay, x, y
+
+
+@kernel
 def contacts(kit, kind, pose, wv, wp, ov, op, reach):
     """Rows (i, j, distance beyond the clearance, axis to i, where) of all pairs nearer than ``reach`` mm.
 
@@ -33,10 +51,8 @@ def contacts(kit, kind, pose, wv, wp, ov, op, reach):
                 v = ov[i] + H[k] - T[t, 0]
                 sep = R[h, 2] - R[h, 0] * wv[v, 0] - R[h, 1] * wv[v, 1] - TF[t, 1]
                 if sep < reach:
-                    if m == rows.shape[0]:
-                        rows = np.concatenate((rows, np.empty_like(rows)))
-                    rows[m, 0], rows[m, 1], rows[m, 2] = i, -1, sep
-                    rows[m, 3], rows[m, 4], rows[m, 5], rows[m, 6] = -R[h, 0], -R[h, 1], wv[v, 0], wv[v, 1]
+                    rows = _with_room(rows, m)
+                    _write(rows, m, i, -1, sep, -R[h, 0], -R[h, 1], wv[v, 0], wv[v, 1])
                     m += 1
         for s in range(S.shape[0]):
             for p in range(T[t, 2], T[t, 3]):
@@ -52,10 +68,8 @@ def contacts(kit, kind, pose, wv, wp, ov, op, reach):
                 a1 = ov[i] + P[p, 1] - T[t, 0]
                 f, nx, ny, px, py = _depth(wv, a0, a1, SW, S[s, 0], S[s, 1], c)
                 if f > 0.0:
-                    if m == rows.shape[0]:
-                        rows = np.concatenate((rows, np.empty_like(rows)))
-                    rows[m, 0], rows[m, 1], rows[m, 2] = i, -1, reach - f
-                    rows[m, 3], rows[m, 4], rows[m, 5], rows[m, 6] = nx, ny, px, py
+                    rows = _with_room(rows, m)
+                    _write(rows, m, i, -1, reach - f, nx, ny, px, py)
                     m += 1
         for j in range(i + 1, n):
             u = kind[j]
@@ -78,9 +92,7 @@ def contacts(kit, kind, pose, wv, wp, ov, op, reach):
                     b1 = ov[j] + P[q, 1] - T[u, 0]
                     f, nx, ny, px, py = _depth(wv, a0, a1, wv, b0, b1, c)
                     if f > 0.0:
-                        if m == rows.shape[0]:
-                            rows = np.concatenate((rows, np.empty_like(rows)))
-                        rows[m, 0], rows[m, 1], rows[m, 2] = i, j, reach - f
-                        rows[m, 3], rows[m, 4], rows[m, 5], rows[m, 6] = nx, ny, px, py
+                        rows = _with_room(rows, m)
+                        _write(rows, m, i, j, reach - f, nx, ny, px, py)
                         m += 1
     return rows[:m]

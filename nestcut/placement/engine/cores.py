@@ -18,9 +18,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
-from nestcut.placement.shapes.compiled import sine_cosine
+from nestcut.placement.shapes.compiled import inner, kernel, sine_cosine
 
 __all__ = ["energy", "set_world"]
 
@@ -28,7 +27,7 @@ __all__ = ["energy", "set_world"]
 _T, _TF, _P, _PF, _V, _H, _A, _R, _S, _SW, _SF, _G = range(12)
 
 
-@njit(cache=True)
+@inner
 def _next(state):
     """Uniform number in [0, 1): the splitmix64 generator (Steele, Lea and Flood 2014)."""
     state[0] += np.uint64(0x9E3779B97F4A7C15)
@@ -39,7 +38,7 @@ def _next(state):
     return float(z >> np.uint64(11)) * (1.0 / 9007199254740992.0)
 
 
-@njit(cache=True)
+@inner
 def _world_of(kit, t, x, y, a, wv, wp, ov, op):
     """Vertices, edge normals (wv: rows x, y, nx, ny) and part centres (wp) of type t at a pose."""
     s, c = sine_cosine(a)
@@ -56,14 +55,14 @@ def _world_of(kit, t, x, y, a, wv, wp, ov, op):
         wp[op + k, 1] = s * PF[g, 0] + c * PF[g, 1] + y
 
 
-@njit(cache=True)
+@kernel
 def set_world(kit, kind, pose, wv, wp, ov, op):
     """World coordinates of all items."""
     for i in range(kind.shape[0]):
         _world_of(kit, kind[i], pose[i, 0], pose[i, 1], pose[i, 2], wv, wp, ov[i], op[i])
 
 
-@njit(cache=True)
+@inner
 def _near_segment(px, py, ax, ay, bx, by):
     """Nearest point of a segment to p, and the squared distance."""
     dx, dy = bx - ax, by - ay
@@ -79,7 +78,33 @@ def _near_segment(px, py, ax, ay, bx, by):
     return qx, qy, (px - qx) * (px - qx) + (py - qy) * (py - qy)
 
 
-@njit(cache=True)
+@inner
+def _best_axis(A, a0, a1, B, b0, b1, best, c):
+    """The edge of A that parts the cores best, if by more than ``best``, and the vertex of B nearest to its line.
+
+    Returns (how far apart, edge, vertex), as soon as they are c apart; edge −1 where none is better.
+    """
+    edge = vert = -1
+    for i in range(a0, a1):
+        ex, ey = A[i, 2], A[i, 3]
+        off = ex * A[i, 0] + ey * A[i, 1]
+        low = 1e300
+        lj = b0
+        for j in range(b0, b1):
+            d = ex * B[j, 0] + ey * B[j, 1]
+            if d < low:
+                low = d
+                lj = j
+                if low - off <= best:
+                    break
+        if low - off > best:
+            best, edge, vert = low - off, i, lj
+            if best >= c:
+                break
+    return best, edge, vert
+
+
+@inner
 def _depth(A, a0, a1, B, b0, b1, c):
     """Overlap f = c − signed distance of two convex cores, the axis from B to A, and where it acts."""
     na, nb = a1 - a0, b1 - b0
@@ -89,47 +114,16 @@ def _depth(A, a0, a1, B, b0, b1, c):
     edge = -1
     vert = -1
     if na > 1:
-        for i in range(a0, a1):
-            ex, ey = A[i, 2], A[i, 3]
-            off = ex * A[i, 0] + ey * A[i, 1]
-            low = 1e300
-            lj = b0
-            for j in range(b0, b1):
-                d = ex * B[j, 0] + ey * B[j, 1]
-                if d < low:
-                    low = d
-                    lj = j
-                    if low - off <= best:
-                        break
-            s = low - off
-            if s > best:
-                if s >= c:
-                    return 0.0, 0.0, 0.0, 0.0, 0.0
-                best = s
-                side = 1
-                edge = i
-                vert = lj
+        best, edge, vert = _best_axis(A, a0, a1, B, b0, b1, best, c)
+        if best >= c:
+            return 0.0, 0.0, 0.0, 0.0, 0.0
+        side = 1 if edge >= 0 else 0
     if nb > 1:
-        for i in range(b0, b1):
-            ex, ey = B[i, 2], B[i, 3]
-            off = ex * B[i, 0] + ey * B[i, 1]
-            low = 1e300
-            lj = a0
-            for j in range(a0, a1):
-                d = ex * A[j, 0] + ey * A[j, 1]
-                if d < low:
-                    low = d
-                    lj = j
-                    if low - off <= best:
-                        break
-            s = low - off
-            if s > best:
-                if s >= c:
-                    return 0.0, 0.0, 0.0, 0.0, 0.0
-                best = s
-                side = 2
-                edge = i
-                vert = lj
+        best, other, there = _best_axis(B, b0, b1, A, a0, a1, best, c)
+        if best >= c:
+            return 0.0, 0.0, 0.0, 0.0, 0.0
+        if other >= 0:
+            side, edge, vert = 2, other, there
     if side == 1:
         nx, ny, px, py = -A[edge, 2], -A[edge, 3], B[vert, 0], B[vert, 1]
     elif side == 2:
@@ -164,7 +158,7 @@ def _depth(A, a0, a1, B, b0, b1, c):
     return c - best, nx, ny, px, py
 
 
-@njit(cache=True)
+@inner
 def _pair(kit, ti, tj, wv, wp, ovi, opi, ovj, opj, xi, yi, xj, yj, limit):
     """Σ f² over the cores of two items; gradient (x, y, angle of i, angle of j); deepest f."""
     T, TF, P, PF, gap = kit[_T], kit[_TF], kit[_P], kit[_PF], kit[_G][0]
@@ -201,7 +195,7 @@ def _pair(kit, ti, tj, wv, wp, ovi, opi, ovj, opj, xi, yi, xj, yj, limit):
     return e, gx, gy, gi, gj, deep
 
 
-@njit(cache=True)
+@inner
 def _fixed(kit, t, wv, wp, ov, op, x, y, limit):
     """Σ f² of an item against the region's sides and the obstacles; gradient; deepest f."""
     T, TF, P, PF, H, R = kit[_T], kit[_TF], kit[_P], kit[_PF], kit[_H], kit[_R]
@@ -254,7 +248,7 @@ def _fixed(kit, t, wv, wp, ov, op, x, y, limit):
     return e, gx, gy, ga, deep
 
 
-@njit(cache=True)
+@inner
 def energy(kit, kind, pose, active, weight, wv, wp, ov, op, grad, over):
     """Weighted energy of the active items, gradient (n × 3), deepest overlap of each item (over).
 
@@ -306,7 +300,7 @@ def energy(kit, kind, pose, active, weight, wv, wp, ov, op, grad, over):
     return e
 
 
-@njit(cache=True)
+@inner
 def _item_energy(kit, kind, pose, i, x, y, a, weight, wv, wp, ov, op, limit):
     """Weighted energy of one item at a trial pose against all others (whose world is set)."""
     n = kind.shape[0]

@@ -6,16 +6,16 @@ Source: limited-memory quasi-Newton steps (Liu and Nocedal 1989).
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from nestcut.placement.engine.cores import _T, _TF, _world_of, energy
+from nestcut.placement.shapes.compiled import inner, kernel
 
 __all__ = ["minimise"]
 
 _HISTORY = 7  # steps that the quasi-Newton method remembers
 
 
-@njit(cache=True)
+@inner
 def _dot(rows, h, v):
     total = 0.0
     for k in range(v.shape[0]):
@@ -23,20 +23,20 @@ def _dot(rows, h, v):
     return total
 
 
-@njit(cache=True)
+@inner
 def _add(v, factor, rows, h):
     for k in range(v.shape[0]):
         v[k] += factor * rows[h, k]
 
 
-@njit(cache=True)
+@inner
 def _copy(target, source):
     for i in range(source.shape[0]):
         for k in range(source.shape[1]):
             target[i, k] = source[i, k]
 
 
-@njit(cache=True)
+@kernel
 def minimise(kit, kind, pose, active, weight, wv, wp, ov, op, rounds, goal):
     """Move the active items downhill (L-BFGS); stops at ``goal`` energy. Returns energy, evaluations."""
     n = kind.shape[0]

@@ -6,20 +6,20 @@ true ones, then a few linear programs (:mod:`nestcut.placement.engine.settle`), 
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
+from nestcut import _stopwatch
 from nestcut.arithmetic import bell, buffered
 from nestcut.batch.model import Shape
 from nestcut.placement.shapes.layout import SLACK_MM, lies_well
 from nestcut.placement.shapes.turning import Cores, Kit, cores_of, kernel_pose, make_kit, pose_of
 from nestcut.placement.shapes.types import Part, Placed, StopCheck
 
-__all__ = ["Bench", "Search", "fits_together"]
+__all__ = ["Search", "SearchInput", "fits_together"]
 
 _MARGIN_MM = 2e-3  # aimed at between true outlines before the exact check, where there is room for it
 _CHUNK = 24  # moves between two looks at the clock
@@ -55,8 +55,8 @@ def fits_together(
         return ()
     if hopeless(parts, kinds, region, gap_mm, obstacles):
         return None
-    end = None if moves_limit is not None else time.monotonic() + seconds
-    layout = Search(Bench(parts, region, gap_mm, obstacles), kinds, seed)
+    end = None if moves_limit is not None else _stopwatch.seconds() + seconds
+    layout = Search(SearchInput(parts, region, gap_mm, obstacles), kinds, seed)
     layout.begin(start or ())
     moves = 0
     while True:
@@ -67,7 +67,7 @@ def fits_together(
         moves += used
         if found is not None:
             return found
-        if end is not None and time.monotonic() >= end:
+        if end is not None and _stopwatch.seconds() >= end:
             return None
 
 
@@ -85,7 +85,7 @@ def hopeless(
     return need > room * (1 + 1e-9)
 
 
-class Bench:
+class SearchInput:
     """What the search works on: the parts, the region and their kits (simplified, true, exact gap)."""
 
     def __init__(
@@ -118,7 +118,7 @@ class Bench:
 class Search:
     """State of one search: poses, weights, random numbers."""
 
-    def __init__(self, bench: Bench, kinds: Sequence[int] | NDArray[np.int64], seed: int) -> None:
+    def __init__(self, bench: SearchInput, kinds: Sequence[int] | NDArray[np.int64], seed: int) -> None:
         self.bench = bench
         self.parts, self.region, self.gap_mm = bench.parts, bench.region, bench.gap_mm
         self.obstacles = bench.obstacles

@@ -10,7 +10,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Shape
 from nestcut.placement.engine.conflicts import inner_radius
-from nestcut.placement.engine.fits import Bench
+from nestcut.placement.engine.fits import SearchInput
 from nestcut.placement.shapes.closing import plugged_parts, rough_cores
 from nestcut.placement.shapes.layout import SLACK_MM, lies_well
 from nestcut.placement.shapes.turning import Kit, cores_of, kernel_pose, make_kit, pose_of
@@ -25,7 +25,7 @@ Rows = NDArray[np.float64]
 """Poses of the kernels, (n, 3): middle x, y (mm) and radians; the same for all kits of a ground."""
 
 
-class Ground(Bench):
+class Ground(SearchInput):
     """Kits of the parts in the room: rough (to push about), true (a margin above the gap), exact."""
 
     def __init__(

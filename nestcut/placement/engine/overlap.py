@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from nestcut.placement.engine.cores import (
     _A,
@@ -27,6 +26,7 @@ from nestcut.placement.engine.cores import (
     set_world,
 )
 from nestcut.placement.engine.downhill import _copy, minimise
+from nestcut.placement.shapes.compiled import inner, kernel
 
 __all__ = ["energy", "grow", "minimise", "relocate", "search", "set_world"]
 
@@ -34,12 +34,12 @@ __all__ = ["energy", "grow", "minimise", "relocate", "search", "set_world"]
 # as a special case, once more.)
 
 
-@njit(cache=True)
+@inner
 def _squares(x, y):
     return x * x + y * y
 
 
-@njit(cache=True)
+@inner
 def _turn(kit, t, state, old):
     """A random allowed angle of type t."""
     T = kit[_T]
@@ -51,7 +51,7 @@ def _turn(kit, t, state, old):
     return 2.0 * math.pi * _next(state)
 
 
-@njit(cache=True)
+@kernel
 def relocate(kit, kind, pose, i, weight, wv, wp, ov, op, samples, state, box):
     """Put item i where the weighted overlap is least: samples, the best three refined. Returns energy."""
     n = kind.shape[0]
@@ -104,17 +104,21 @@ def relocate(kit, kind, pose, i, weight, wv, wp, ov, op, samples, state, box):
     return win_e
 
 
-@njit(cache=True)
-def _reweigh(kit, kind, pose, weight, wv, wp, ov, op, pull):
-    """Guided local search: pairs that still overlap gain weight, the others forget."""
+@kernel
+def _reweigh(kit, kind, pose, mobile, weight, wv, wp, ov, op):
+    """Guided local search: pairs that still overlap gain weight, the others forget; only pairs that can change."""
     n = kind.shape[0]
     TF, gap = kit[_TF], kit[_G][0]
     depth = np.zeros((n, n + 1))
     top = 1e-12
     for i in range(n):
+        if not mobile[i]:
+            continue
         depth[i, n] = _fixed(kit, kind[i], wv, wp, ov[i], op[i], pose[i, 0], pose[i, 1], 1e300)[4]
         top = max(top, depth[i, n])
-        for j in range(i + 1, n):
+        for j in range(n):
+            if j == i or (mobile[j] and j < i):
+                continue
             dx, dy = pose[i, 0] - pose[j, 0], pose[i, 1] - pose[j, 1]
             r = TF[kind[i], 0] + TF[kind[j], 0] + gap
             if dx * dx + dy * dy >= r * r:
@@ -125,23 +129,27 @@ def _reweigh(kit, kind, pose, weight, wv, wp, ov, op, pull):
             )[5]  # fmt: skip
             top = max(top, depth[i, j])
     for i in range(n):
-        for j in range(i + 1, n + 1):
+        if not mobile[i]:
+            continue
+        for j in range(n + 1):
+            if j == i or (j < n and mobile[j] and j < i):
+                continue
             if depth[i, j] > 0.0:
-                weight[i, j] = min(weight[i, j] + pull * depth[i, j] / top, 60.0)
+                weight[i, j] = min(weight[i, j] + depth[i, j] / top, 60.0)
             else:
                 weight[i, j] = max(1.0, weight[i, j] * 0.9)
             if j < n:
                 weight[j, i] = weight[i, j]
 
 
-@njit(cache=True)
+@inner
 def _reset(weight):
     for i in range(weight.shape[0]):
         for j in range(weight.shape[1]):
             weight[i, j] = 1.0
 
 
-@njit(cache=True)
+@kernel
 def grow(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state, box, best, best_over):
     """Guided search with local steps, for many items: pushes a few overlaps about until they are gone.
 
@@ -168,7 +176,7 @@ def grow(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state, b
             _copy(best, pose)
         if top <= goal:
             return move + 1, top
-        _reweigh(kit, kind, pose, weight, wv, wp, ov, op, 1.0)
+        _reweigh(kit, kind, pose, everyone, weight, wv, wp, ov, op)
         u = _next(state) * total
         pick = 0
         for i in range(n):
@@ -191,7 +199,7 @@ def grow(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state, b
     return moves, 1e300
 
 
-@njit(cache=True)
+@kernel
 def search(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state, box, best, best_over, stuck):
     """Guided basin hopping over all items. Ends when every overlap is ≤ ``goal`` mm, or after ``moves``.
 
@@ -219,7 +227,7 @@ def search(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state,
             stuck[0] += 1
         if top <= goal:
             return move + 1, top
-        _reweigh(kit, kind, pose, weight, wv, wp, ov, op, 1.0)
+        _reweigh(kit, kind, pose, active, weight, wv, wp, ov, op)
         if stuck[0] > 40 + 4 * n:
             # start anew: half the time from the best layout with some items exchanged, else at random
             stuck[0] = 0
@@ -262,7 +270,7 @@ def search(kit, kind, pose, weight, wv, wp, ov, op, moves, samples, goal, state,
     return moves, 1e300
 
 
-@njit(cache=True)
+@inner
 def relocate_turn(kit, kind, pose, i, weight, wv, wp, ov, op, state):
     """Turn item i where it lies to the least weighted overlap."""
     t = kind[i]

@@ -25,22 +25,9 @@ from nestcut.batch.model import Shape
 from nestcut.placement.shapes.layout import lies_well
 from nestcut.placement.shapes.types import Part, Placed, StopCheck
 
-__all__ = ["LayoutTable", "pull", "smallest_gap", "spread"]
+__all__ = ["LayoutTable", "pull", "spread"]
 
 Region: TypeAlias = Polygon | MultiPolygon
-
-
-def smallest_gap(
-    parts: Sequence[Part], placed: Sequence[Placed], region: Region, obstacles: Sequence[Shape] = ()
-) -> float:
-    """Smallest distance, mm, among placed parts, obstacles and the region's edge (measured by shapely)."""
-    shapes = [one.pose.apply(parts[one.part].shape) for one in placed]
-    gap = math.inf
-    for i, shape in enumerate(shapes):
-        gap = min(gap, shape.distance(region.boundary))
-        for other in (*shapes[i + 1 :], *obstacles):
-            gap = min(gap, shape.distance(other))
-    return gap
 
 
 def spread(

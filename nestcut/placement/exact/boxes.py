@@ -28,10 +28,13 @@ from nestcut.placement.shapes.types import Part, Placed
 __all__ = ["BoxFilling", "fill_with_boxes"]
 
 _MOST_COPIES = 40
+"""More rectangles make the model too large to be solved in seconds."""
 _MOST_BLOCKED = 60
+"""As for copies: each blocked rectangle is one more that none may overlap."""
 _MOST_TICKS = 100_000
 """Positions along a side are listed up to here; beyond, any whole tick is allowed."""
 _FINE_MM = 1e-4
+"""A tick where sizes have no common measure."""
 _HAIR = 1e-6  # of a tick: what rounding may have made of a whole number
 
 
@@ -95,7 +98,7 @@ def fill_with_boxes(
     if setting is None:
         return None
     if not everything:
-        placed, bound = _Model(parts, setting, proportions).solve(seconds, steps, seed, stop)
+        placed, bound = _BoxModel(parts, setting, proportions).solve(seconds, steps, seed, stop)
         return BoxFilling(placed, bound if setting.exact else math.inf)
     needed = [
         n * way[0].size[0] * way[0].size[1] for n, way in zip(setting.copies, setting.ways, strict=True) if n
@@ -103,7 +106,7 @@ def fill_with_boxes(
     all_wanted = all(n == part.most for n, part in zip(setting.copies, parts, strict=True))
     if not all_wanted or proportions is not None or sum(needed) > _free_ticks(setting.size, setting.blocked):
         return None
-    placed, _ = _Model(parts, setting, None, everything=True).solve(seconds, steps, seed, stop)
+    placed, _ = _BoxModel(parts, setting, None, everything=True).solve(seconds, steps, seed, stop)
     return BoxFilling(placed, math.inf)
 
 
@@ -189,7 +192,7 @@ def _blocked(room: Polygon | MultiPolygon) -> list[tuple[float, float, float, fl
     return made
 
 
-class _Model:
+class _BoxModel:
     """The set as a CP-SAT model."""
 
     def __init__(

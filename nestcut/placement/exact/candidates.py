@@ -13,31 +13,27 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.affinity import translate
 from shapely.geometry import MultiPolygon, Polygon
 
-from nestcut.arithmetic import buffered, sine_cosine
 from nestcut.batch.model import Pose, Shape
-from nestcut.placement.shapes.layout import SLACK_MM
-from nestcut.placement.shapes.nofit import inner_fit, no_fit
 from nestcut.placement.shapes.types import Part, Placed
 
 __all__ = [
-    "Grid",
+    "PlaceGrid",
     "common_pitch",
-    "corner_places",
     "grid_of",
     "is_rectilinear",
     "rings_of",
-    "touching_places",
 ]
 
 _MOST_CELLS = 6000
+"""A finer grid makes a model too large to be solved in seconds."""
 _MOST_LITERALS = 900_000
+"""The model's memory: some hundred MB."""
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class PlaceGrid:
     """All places of rectilinear shapes on their common grid."""
 
     pitch_mm: float
@@ -80,7 +76,7 @@ def _covered(shape: Shape, x0: float, y0: float, g: float, nx: int, ny: int) -> 
     return np.argwhere(inside)
 
 
-def grid_of(parts: Sequence[Part], room: Polygon | MultiPolygon) -> Grid | None:
+def grid_of(parts: Sequence[Part], room: Polygon | MultiPolygon) -> PlaceGrid | None:
     """All grid places of rectilinear parts with listed quarter turns in a rectilinear room, or None.
 
     Enough for a best layout when no gap is asked for: take any layout and round every x down to the grid.
@@ -133,106 +129,4 @@ def grid_of(parts: Sequence[Part], room: Polygon | MultiPolygon) -> Grid | None:
                         literals += len(own)
             if literals > _MOST_LITERALS:
                 return None
-    return Grid(g, tuple(places), tuple(cells))
-
-
-def touching_places(
-    parts: Sequence[Part],
-    angles: Sequence[Sequence[float]],
-    room: Polygon | MultiPolygon,
-    *,
-    gap_mm: float,
-    depth: int = 2,
-    limit: int = 600,
-    seed: int = 0,
-) -> list[Placed]:
-    """Places where a part touches the room's boundary or another candidate at two points.
-
-    Args:
-        angles: degrees to look at, for each part.
-        room: where shapes must lie (gaps to what lies around it already taken off), mm.
-        depth: rounds of touching: 1 the room's own corners, 2 also corners with pieces placed there, …
-        limit: at most about so many places.
-    Source: no-fit polygon vertices as candidate places (Art 1966; bottom-left with holes, Chazelle 1983).
-    """
-    rng = np.random.default_rng(seed)
-    turned = [
-        (k, float(deg), Pose(0.0, 0.0, float(deg)).apply(part.shape))
-        for k, part in enumerate(parts)
-        for deg in angles[k]
-    ]
-    fits = [inner_fit(room, shape) for _, _, shape in turned]
-    found: dict[tuple[int, float, int, int], Placed] = {}
-    layers: list[list[tuple[int, Placed]]] = [[]]
-
-    def add(number: int, x: float, y: float) -> None:
-        k, deg, _ = turned[number]
-        key = (k, deg, round(x * 1e5), round(y * 1e5))
-        if key not in found and len(found) < limit:
-            found[key] = Placed(k, Pose(x, y, deg))
-            layers[-1].append((number, found[key]))
-
-    for number, fit in enumerate(fits):
-        for x, y in shapely.get_coordinates(fit):
-            add(number, float(x), float(y))
-    for _ in range(depth - 1):
-        before = layers[-1]
-        layers.append([])
-        if len(found) >= limit:
-            break
-        for index in rng.permutation(len(before))[: max(4, limit // 20)]:
-            number, one = before[int(index)]
-            there = one.pose.apply(parts[one.part].shape)
-            if gap_mm > 0:
-                there = buffered(there, gap_mm / sine_cosine(math.pi / 32)[1], 8)
-            for other, (_, _, shape) in enumerate(turned):
-                if fits[other].is_empty:
-                    continue
-                edge = no_fit(there, shape)
-                corners = [shapely.get_coordinates(edge)]
-                corners.append(shapely.get_coordinates(edge.boundary.intersection(fits[other].boundary)))
-                points = np.concatenate(corners)
-                near = fits[other].buffer(SLACK_MM, join_style="mitre")
-                inside = shapely.intersects_xy(near, points[:, 0], points[:, 1]) if len(points) else []
-                for x, y in points[np.asarray(inside, bool)] if len(points) else []:
-                    add(other, float(x), float(y))
-    return list(found.values())
-
-
-def corner_places(
-    parts: Sequence[Part], room: Polygon | MultiPolygon, *, depth: int = 3, limit: int = 6000
-) -> list[Placed]:
-    """Places of parts with listed turns whose corners meet corners: for puzzles that fill a room exactly.
-
-    Begins with the room's corners; corners of found places take further parts, ``depth`` times.
-    """
-    near = room.buffer(SLACK_MM, join_style="mitre")
-    shapely.prepare(near)
-    turned = []
-    for k, part in enumerate(parts):
-        if part.turns == "any":
-            raise ValueError("corner places need listed turns")
-        for deg in part.turns:
-            shape = Pose(0.0, 0.0, float(deg)).apply(part.shape)
-            turned.append((k, float(deg), shape, np.concatenate([ring[:-1] for ring in rings_of(shape)])))
-    found: dict[tuple[int, float, int, int], Placed] = {}
-    nodes = {(round(x, 6), round(y, 6)): (x, y) for ring in rings_of(room) for x, y in ring[:-1].tolist()}
-    fresh = list(nodes.values())
-    for _ in range(depth):
-        later: dict[tuple[float, float], tuple[float, float]] = {}
-        for nx, ny in fresh:
-            for k, deg, shape, corners in turned:
-                for cx, cy in corners.tolist():
-                    x, y = nx - cx, ny - cy
-                    key = (k, deg, round(x * 1e5), round(y * 1e5))
-                    if key in found or len(found) >= limit:
-                        continue
-                    if not near.covers(translate(shape, x, y)):
-                        continue
-                    found[key] = Placed(k, Pose(x, y, deg))
-                    for ox, oy in np.add(corners, (x, y)).tolist():
-                        name = (round(ox, 6), round(oy, 6))
-                        if name not in nodes:
-                            nodes[name] = later[name] = (ox, oy)
-        fresh = list(later.values())
-    return list(found.values())
+    return PlaceGrid(g, tuple(places), tuple(cells))

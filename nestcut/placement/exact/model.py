@@ -17,12 +17,10 @@ from fractions import Fraction
 from typing import Any
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.placement.exact.candidates import grid_of
-from nestcut.placement.shapes.layout import SLACK_MM
 from nestcut.placement.shapes.types import Part, Placed
 
 __all__ = [
@@ -30,7 +28,6 @@ __all__ = [
     "add_sets",
     "choose_places",
     "cliques_of",
-    "conflict_cliques",
     "fill_on_grid",
     "limited_solver",
     "stopping",
@@ -40,6 +37,7 @@ __all__ = [
 
 _VALUE_TICKS = 1000  # CP-SAT takes whole numbers only: 1 tick = 0.001 of the largest value
 _DETERMINISTIC_PER_MOVE = 0.02
+"""OR-Tools' own measure of work, for one step of ours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,24 +61,6 @@ def whole_shares(proportions: Sequence[float]) -> tuple[int, ...]:
     whole = [int(share * scale) for share in shares]
     common = math.gcd(*whole) or 1
     return tuple(n // common for n in whole)
-
-
-def conflict_cliques(parts: Sequence[Part], places: Sequence[Placed], *, gap_mm: float) -> list[list[int]]:
-    """Sets of places of which at most one may be chosen; together they cover every conflict.
-
-    Two places conflict unless they are exactly ``gap_mm`` apart or more (decided with shapely).
-    """
-    shapes = np.array([one.pose.apply(parts[one.part].shape) for one in places], dtype=object)
-    if len(shapes) == 0:
-        return []
-    tree = shapely.STRtree(shapes)
-    if gap_mm > SLACK_MM:
-        one, two = tree.query(shapes, predicate="dwithin", distance=gap_mm - SLACK_MM)
-    else:
-        # Touching is allowed: without a skin of the slack a shape must not meet the other.
-        cores = shapely.buffer(shapes, -SLACK_MM, join_style="mitre", mitre_limit=10.0)
-        one, two = tree.query(cores, predicate="intersects")
-    return cliques_of(len(shapes), np.column_stack((one, two)))
 
 
 def cliques_of(n: int, pairs: NDArray[np.int64]) -> list[list[int]]:

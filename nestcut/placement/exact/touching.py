@@ -26,9 +26,12 @@ from nestcut.placement.shapes.nofit import inner_fit, no_fit_of_parts
 __all__ = ["NoFits"]
 
 _KEPT = 400
+"""Pairs and outlines that are remembered: a few MB."""
 _MOST_SUMS = 600
+"""Pairs of convex parts beyond which sums take too long."""
 _HAIR_MM = 4e-8  # less than what counts as an overlap (conflicts.EXACT_MM)
 _ARC = 6
+"""Segments of a quarter of a round corner."""
 _CORNER = sine_cosine(math.radians(12.0))[0]  # two sides that turn by less are one arc
 
 

@@ -1,7 +1,7 @@
 """A window of a layout: free what lies in it, keep the rest, and lay the window anew.
 
-Two ways. :meth:`Window.push` brings one more piece in and pushes what is free aside until nothing overlaps.
-:meth:`Window.choose` hands exact candidate places to the OR-Tools model (:mod:`nestcut.placement.exact.model`): those that searches
+Two ways. :meth:`LayoutWindow.push` brings one more piece in and pushes what is free aside until nothing overlaps.
+:meth:`LayoutWindow.choose` hands exact candidate places to the OR-Tools model (:mod:`nestcut.placement.exact.model`): those that searches
 visited, fillings of the window pushed into corners in several directions, and corners of no-fit regions; the
 model takes the most valuable set of places that do not conflict. That is large-neighbourhood search (Shaw
 1998) with the placement model as its repair.
@@ -9,26 +9,27 @@ model takes the most valuable set of places that do not conflict. That is large-
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nestcut import _stopwatch
 from nestcut.arithmetic import dot, lengths_of, sine_cosine
 from nestcut.placement.engine.conflicts import meeting_pairs, places_inside
 from nestcut.placement.engine.ground import MARGIN_MM, Ground, Rows
 from nestcut.placement.exact.model import Wish, choose_places, cliques_of
 from nestcut.placement.shapes.types import Part
 
-__all__ = ["Choice", "Window", "greedy_choice", "open_window"]
+__all__ = ["LayoutWindow", "WindowLayout", "greedy_choice", "open_window"]
 
 _MOST_PLACES = 1200
+"""Places to choose from, at most: the size of the model."""
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class WindowLayout:
     """What a window came to: the whole layout's kinds and poses."""
 
     kind: NDArray[np.int64]
@@ -36,7 +37,7 @@ class Choice:
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
+class LayoutWindow:
     """The part of a layout that lies around a place."""
 
     ground: Ground
@@ -54,7 +55,7 @@ class Window:
 
     def push(
         self, extra: int, at: NDArray[np.float64], *, moves: int, seed: int
-    ) -> tuple[Choice | None, int]:
+    ) -> tuple[WindowLayout | None, int]:
         """One more item of kind ``extra`` at pose ``at``; what is free moves aside.
 
         Returns: the new layout, nearly checked (see :meth:`Ground.exact_rows`), or None; moves used.
@@ -84,7 +85,7 @@ class Window:
         stay[self.inside] = False
         m = len(self.near)
         return (
-            Choice(
+            WindowLayout(
                 np.concatenate((self.kind[stay], kind[m:])), np.concatenate((self.rows[stay], settled[m:]))
             ),
             done,
@@ -156,7 +157,7 @@ class Window:
         steps: int | None = None,
         lean: NDArray[np.float64] | None = None,
         stop: Callable[[], bool] | None = None,
-    ) -> Choice | None:
+    ) -> WindowLayout | None:
         """The best set of places for the window, among those given and those in use.
 
         Args:
@@ -167,7 +168,7 @@ class Window:
         Returns: the whole layout, or None when no choice was found.
         """
         ground = self.ground
-        began = time.monotonic()
+        began = _stopwatch.seconds()
         own = len(self.inside)
         kind = np.concatenate((self.kind[self.inside], kind)).astype(np.int64)
         rows = np.concatenate((self.rows[self.inside], rows))
@@ -193,7 +194,7 @@ class Window:
         pairs = pairs[(pairs[:, 1] >= own) & ~blocked[pairs].any(axis=1)]
         pairs = number[pairs]
         kind, rows = kind[free], rows[free]
-        if seconds - (time.monotonic() - began) < 0.05 and steps is None:
+        if seconds - (_stopwatch.seconds() - began) < 0.05 and steps is None:
             return None
         stay = np.ones(len(self.kind), bool)
         stay[self.inside] = False
@@ -208,7 +209,7 @@ class Window:
             ground.parts,
             kind,
             cliques_of(len(kind), pairs),
-            seconds=max(0.05, seconds - (time.monotonic() - began)),
+            seconds=max(0.05, seconds - (_stopwatch.seconds() - began)),
             steps=steps,
             seed=seed,
             hint=hint,
@@ -219,14 +220,14 @@ class Window:
         picked = picked or hint  # where the time was too short even for what was given
         if not picked:
             return None
-        return Choice(
+        return WindowLayout(
             np.concatenate((self.kind[stay], kind[picked])), np.concatenate((self.rows[stay], rows[picked]))
         )
 
 
 def open_window(
     ground: Ground, kind: NDArray[np.int64], rows: Rows, centre: NDArray[np.float64], count: int
-) -> Window:
+) -> LayoutWindow:
     """The window with the ``count`` items nearest to a place."""
     far = lengths_of(rows[:, :2] - centre)
     order = np.argsort(far, kind="stable")
@@ -243,7 +244,7 @@ def open_window(
     outside[inside] = False
     # free items may go as far as the corners of the box
     close = far < radius * 1.4143 + reach[kind] + float(reach.max()) + ground.gap_mm
-    return Window(ground, kind, rows, inside, np.flatnonzero(outside & close), box)
+    return LayoutWindow(ground, kind, rows, inside, np.flatnonzero(outside & close), box)
 
 
 def greedy_choice(

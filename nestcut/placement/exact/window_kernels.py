@@ -11,15 +11,12 @@ search (Voudouris and Tsang 1999) on overlaps as in :mod:`nestcut.placement.engi
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from nestcut.placement.engine.overlap import (
-    _G,
     _TF,
     _copy,
-    _fixed,
     _next,
-    _pair,
+    _reweigh,
     _squares,
     _turn,
     _world_of,
@@ -28,13 +25,14 @@ from nestcut.placement.engine.overlap import (
     relocate,
     set_world,
 )
+from nestcut.placement.shapes.compiled import kernel
 
 __all__ = ["fill_window", "push_window"]
 
 _PARKED = 1e7  # mm: where items wait that have no place (nothing else is there, so nothing feels them)
 
 
-@njit(cache=True)
+@kernel
 def _slide(kit, kind, pose, i, active, weight, wv, wp, ov, op, dx, dy, tol2):
     """Push item i along (dx, dy), turning and sliding past what it meets, until it is stuck in a corner."""
     step = 0.25 * kit[_TF][kind[i], 0]
@@ -53,7 +51,7 @@ def _slide(kit, kind, pose, i, active, weight, wv, wp, ov, op, dx, dy, tol2):
     _world_of(kit, kind[i], pose[i, 0], pose[i, 1], pose[i, 2], wv, wp, ov[i], op[i])
 
 
-@njit(cache=True)
+@kernel
 def fill_window(kit, kind, pose, order, weight, wv, wp, ov, op, samples, dx, dy, state, box, tol, misses):
     """Put the items of ``order`` into the window one by one, each pushed along (dx, dy); others stay.
 
@@ -89,45 +87,7 @@ def fill_window(kit, kind, pose, order, weight, wv, wp, ov, op, samples, dx, dy,
     return placed
 
 
-@njit(cache=True)
-def _reweigh_near(kit, kind, pose, mobile, weight, wv, wp, ov, op):
-    """Pairs that still overlap gain weight, the others forget; only pairs that can change."""
-    n = kind.shape[0]
-    TF, gap = kit[_TF], kit[_G][0]
-    depth = np.zeros((n, n + 1))
-    top = 1e-12
-    for i in range(n):
-        if not mobile[i]:
-            continue
-        depth[i, n] = _fixed(kit, kind[i], wv, wp, ov[i], op[i], pose[i, 0], pose[i, 1], 1e300)[4]
-        top = max(top, depth[i, n])
-        for j in range(n):
-            if j == i or (mobile[j] and j < i):
-                continue
-            dx, dy = pose[i, 0] - pose[j, 0], pose[i, 1] - pose[j, 1]
-            r = TF[kind[i], 0] + TF[kind[j], 0] + gap
-            if dx * dx + dy * dy >= r * r:
-                continue
-            depth[i, j] = _pair(
-                kit, kind[i], kind[j], wv, wp, ov[i], op[i], ov[j], op[j],
-                pose[i, 0], pose[i, 1], pose[j, 0], pose[j, 1], 1e300,
-            )[5]  # fmt: skip
-            top = max(top, depth[i, j])
-    for i in range(n):
-        if not mobile[i]:
-            continue
-        for j in range(n + 1):
-            if j == i or (j < n and mobile[j] and j < i):
-                continue
-            if depth[i, j] > 0.0:
-                weight[i, j] = min(weight[i, j] + depth[i, j] / top, 60.0)
-            else:
-                weight[i, j] = max(1.0, weight[i, j] * 0.9)
-            if j < n:
-                weight[j, i] = weight[i, j]
-
-
-@njit(cache=True)
+@kernel
 def push_window(
     kit,
     kind,
@@ -181,7 +141,7 @@ def push_window(
             return move + 1, top
         if stuck > patience:
             return move + 1, top
-        _reweigh_near(kit, kind, pose, mobile, weight, wv, wp, ov, op)
+        _reweigh(kit, kind, pose, mobile, weight, wv, wp, ov, op)
         u = _next(state) * total
         pick = 0
         for i in range(n):

@@ -23,6 +23,7 @@ from nestcut.placement.shapes.types import Filling, Part, Placed, Progress, Stop
 __all__ = ["fill_region", "room_in"]
 
 _ARC = 32
+"""Segments of a quarter of a round corner."""
 
 
 def room_in(region: Polygon | MultiPolygon, edge_mm: float) -> Polygon | MultiPolygon:
@@ -68,10 +69,10 @@ def fill_region(
     Returns: exactly checked poses, their value, and the bound with its reason.
     """
     prepare_fill()
-    from nestcut.placement.fill.filling import Task
+    from nestcut.placement.fill.filling import FillTask
     from nestcut.placement.fill.growth import Growth
 
-    task = Task(
+    task = FillTask(
         region, room_in(region, edge_mm), tuple(parts), web_mm, edge_mm,
         tuple(proportions) if proportions is not None else None, tuple(obstacles or ()),
         seconds, seed, moves_limit, tuple(start),
@@ -95,7 +96,7 @@ def prepare_fill() -> None:
     keep_kernels()
     if not tell_if_new("window_kernels.push_window"):
         return
-    from nestcut.placement.fill.filling import Task
+    from nestcut.placement.fill.filling import FillTask
     from nestcut.placement.fill.growth import Growth
 
     # a score of pieces of two kinds: every kind of move gets its turn
@@ -106,7 +107,7 @@ def prepare_fill() -> None:
     )
     room = box(0, 0, 34, 34).difference(box(10, 10, 12, 12))
     for few in (parts, parts[1:]):
-        Growth(Task(room, room, few, 1.0, 0.0, moves_limit=150)).work()
+        Growth(FillTask(room, room, few, 1.0, 0.0, moves_limit=150)).work()
 
 
 class _Helpers:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -10,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 
+from nestcut import _stopwatch
 from nestcut.arithmetic import buffered
 from nestcut.batch.model import Shape
 from nestcut.placement.bounds.bounds import best_bound
@@ -17,13 +17,13 @@ from nestcut.placement.exact.model import whole_shares
 from nestcut.placement.shapes.layout import lies_well
 from nestcut.placement.shapes.types import Filling, Part, Placed, Progress, StopCheck
 
-__all__ = ["State", "Task"]
+__all__ = ["FillTask", "State"]
 
 _GRACE_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Task:
+class FillTask:
     """What is to be filled with what; see :func:`nestcut.placement.fill_region`."""
 
     region: Polygon
@@ -46,11 +46,11 @@ class State:
 
     def __init__(
         self,
-        task: Task,
+        task: FillTask,
         on_layout: Callable[[Progress], None] | None = None,
         stop: StopCheck | None = None,
     ) -> None:
-        self.begin = time.monotonic()
+        self.begin = _stopwatch.seconds()
         self.task, self.parts, self.on_layout, self.stop = task, task.parts, on_layout, stop
         self.moves = 0
         self.rng = np.random.default_rng(task.seed)
@@ -78,7 +78,7 @@ class State:
 
     def seconds_left(self) -> float:
         """Until the time is over, s."""
-        return self.task.seconds - (time.monotonic() - self.begin)
+        return self.task.seconds - (_stopwatch.seconds() - self.begin)
 
     def over(self) -> bool:
         """Time, moves, request or bound."""
@@ -141,7 +141,7 @@ class State:
         self.value = self.worth(counts)[2]
         if self.on_layout is not None:
             self.on_layout(
-                Progress(placed, self.value, self.bound, time.monotonic() - self.begin, self.task.region)
+                Progress(placed, self.value, self.bound, _stopwatch.seconds() - self.begin, self.task.region)
             )
         return True
 

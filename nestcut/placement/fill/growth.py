@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -11,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nestcut import _stopwatch
 from nestcut.arithmetic import sine_cosine
 from nestcut.placement.fill.sowing import Sowing
 from nestcut.placement.shapes.types import Placed
@@ -144,9 +144,9 @@ class Growth(Sowing):
             else:
                 arm = int(np.argmin(spent) if self.rng.random() < 0.33 else np.argmax(won / spent))
             turn += 1
-            began, before = time.monotonic(), self.moves
+            began, before = _stopwatch.seconds(), self.moves
             better = arms[arm][1]()
-            cost = time.monotonic() - began if self.task.moves_limit is None else self.moves - before
+            cost = _stopwatch.seconds() - began if self.task.moves_limit is None else self.moves - before
             won[arm], spent[arm] = 0.95 * won[arm] + better, 0.95 * spent[arm] + cost
             self.moves += self.moves == before
             idle = 0 if better else idle + 1
@@ -314,10 +314,10 @@ class Growth(Sowing):
         centre = self._gap_for(k)[:2]
         count = int(self.rng.integers(3, 10))
         window = open_window(self.ground, self.kind, self.rows, centre, count)
-        began = time.monotonic()
+        began = _stopwatch.seconds()
 
         def late() -> bool:
-            return self.over() or (limit is None and time.monotonic() - began > 0.25)
+            return self.over() or (limit is None and _stopwatch.seconds() - began > 0.25)
 
         freed = self.kind[window.inside]
         sequences = [self._sequence(freed, k) for _ in range(24 if limit is None else 8)]
@@ -363,10 +363,10 @@ class Growth(Sowing):
                 wanted += [(k, angle) for angle in ([math.radians(turn) for turn in turns] or own)]
         wanted = [wanted[i] for i in self.rng.permutation(len(wanted))[:_MOST_TURNS]]
         timed = self.task.moves_limit is None
-        began = time.monotonic()
+        began = _stopwatch.seconds()
 
         def late() -> bool:
-            return (timed and time.monotonic() - began > 0.15) or (self.stop is not None and self.stop())
+            return (timed and _stopwatch.seconds() - began > 0.15) or (self.stop is not None and self.stop())
 
         return no_fits.corners(self.kind[near], self.rows[near], wanted, window.box, over=late)
 

@@ -5,15 +5,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from nestcut.placement.engine.overlap import _G, _TF, _pair, _world_of
-from nestcut.placement.shapes.compiled import exponential, length_of, sine_cosine
+from nestcut.placement.shapes.compiled import exponential, kernel, length_of, sine_cosine
 
 __all__ = ["lattice_energy", "relax_cell"]
 
 
-@njit(cache=True)
+@kernel
 def lattice_energy(kit, kind, pose, cell, wv, wp, ov, op, grad, cell_grad):
     """Energy of one cell against itself and all its images, with gradients.
 
@@ -80,7 +79,7 @@ def lattice_energy(kit, kind, pose, cell, wv, wp, ov, op, grad, cell_grad):
     return e, deep
 
 
-@njit(cache=True)
+@kernel
 def _cell_of(x, m, area, cell, by_form):
     """Cell vectors of the form variables (logarithm of stretch, shear, rotation), and their derivatives."""
     s, k, f = x[3 * m], x[3 * m + 1], x[3 * m + 2]
@@ -97,7 +96,7 @@ def _cell_of(x, m, area, cell, by_form):
     by_form[2, 2], by_form[2, 3] = -cell[3], cell[2]
 
 
-@njit(cache=True)
+@kernel
 def _value(
     kit, kind, x, scale, angle, reach, free, area, pose, cell, by_form, wv, wp, ov, op, grad, cell_grad, g
 ):
@@ -121,7 +120,7 @@ def _value(
     return e, deep
 
 
-@njit(cache=True)
+@kernel
 def relax_cell(kit, kind, x, angle, reach, free, area, goal, rounds, wv, wp, ov, op):
     """Push the pieces of a cell of given area apart; x (3 m + 3) is changed in place. Returns deepest overlap.
 

@@ -11,7 +11,6 @@ equal circles as the largest of n in a square (Szabó et al., New Approaches to 
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -19,6 +18,7 @@ import numpy as np
 from shapely.affinity import scale as scaled_about
 from shapely.geometry import Point, Polygon
 
+from nestcut import _stopwatch
 from nestcut.batch.model import Pose, Shape
 from nestcut.placement.bounds.bounds import inner_area, outer_area
 from nestcut.placement.engine.fits import fits_together
@@ -56,18 +56,18 @@ def largest_scale(
     Returns: the factor, and exactly checked poses of the scaled parts; (0, ()) when nothing was found.
     """
     search = _Scale(parts, region, gap_mm)
-    begin, left = time.monotonic(), moves_limit
+    begin, left = _stopwatch.seconds(), moves_limit
 
     def over() -> bool:
         if stop is not None and stop():
             return True
-        return left <= 0 if left is not None else time.monotonic() - begin >= seconds
+        return left <= 0 if left is not None else _stopwatch.seconds() - begin >= seconds
 
     rng = np.random.default_rng(seed)
     step, tight, target = _STEP, False, search.first_factor()
     while not over():
         before = search.factor
-        slice_s = max(0.1, min(0.1 * seconds, seconds - (time.monotonic() - begin)))
+        slice_s = max(0.1, min(0.1 * seconds, seconds - (_stopwatch.seconds() - begin)))
         found = fits_together(
             search.scaled(target), region, gap_mm=gap_mm, seconds=slice_s, seed=seed, stop=stop,
             moves_limit=None if left is None else min(_TRY_MOVES, left),

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nestcut import _stopwatch
 from nestcut.batch.model import Pose
-from nestcut.placement.fill.filling import State, Task
+from nestcut.placement.fill.filling import FillTask, State
 from nestcut.placement.shapes.types import Placed, Progress, StopCheck
 
 __all__ = ["Sowing"]
@@ -32,7 +32,7 @@ class Sowing(State):
 
     def __init__(
         self,
-        task: Task,
+        task: FillTask,
         on_layout: Callable[[Progress], None] | None = None,
         stop: StopCheck | None = None,
     ) -> None:
@@ -135,19 +135,19 @@ class Sowing(State):
         def late() -> bool:
             if self.stop is not None and self.stop():
                 return True
-            return limit is None and time.monotonic() - self.begin > until_s
+            return limit is None and _stopwatch.seconds() - self.begin > until_s
 
         tries = 60 if limit is None else max(4, min(60, limit // 8))
         self.patterns[k] = find_lattices(
             part.shape, part.turns, gap_mm=self.task.web_mm, seed=self.task.seed + k, tries=tries, over=late
         )
         layouts: list[Any] = []
-        began = time.monotonic()
+        began = _stopwatch.seconds()
         share_s = _LAYING * self.task.seconds / len(self.useful)
 
         def laid_enough() -> bool:
             # in rooms with many corners each direction takes long
-            return limit is None and time.monotonic() - began > share_s
+            return limit is None and _stopwatch.seconds() - began > share_s
 
         rooms = rooms_for(self.ground.parts[k].shape, self.free, self.task.web_mm)
         for lattice in self.patterns[k]:

@@ -17,6 +17,7 @@ from nestcut.batch.model import Shape
 __all__ = ["TOLERANCE_MM", "apart", "first_fault", "overlap_depth", "strip_fault"]
 
 TOLERANCE_MM = 1e-6
+"""What the checker allows."""
 
 
 def overlap_depth(one: BaseGeometry, two: BaseGeometry) -> float:

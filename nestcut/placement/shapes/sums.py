@@ -10,11 +10,11 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
-from numba import njit
 from numpy.typing import NDArray
 
 from nestcut.arithmetic import lengths_of
 from nestcut.batch.model import Shape
+from nestcut.placement.shapes.compiled import kernel
 from nestcut.placement.shapes.convex import Points
 from nestcut.placement.shapes.nofit import _polygons_of
 
@@ -67,7 +67,7 @@ def _packed(rings: Sequence[Points]) -> tuple[NDArray[np.float64], NDArray[np.in
     return np.concatenate(rings), np.concatenate(([0], np.cumsum([len(r) for r in rings]))).astype(np.int64)
 
 
-@njit(cache=True)
+@kernel
 def _lowest(a, first, last):  # type: ignore[no-untyped-def]
     at = first
     for k in range(first + 1, last):
@@ -76,7 +76,7 @@ def _lowest(a, first, last):  # type: ignore[no-untyped-def]
     return at
 
 
-@njit(cache=True)
+@kernel
 def _sums(a, a_start, b, b_start, out, start):  # type: ignore[no-untyped-def]
     """Merge the edges of every two rings by direction (de Berg et al., Computational Geometry, section 13.3)."""
     m = 0

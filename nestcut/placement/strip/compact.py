@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nestcut.placement.strip.tables import Job
+from nestcut.placement.strip.tables import StripJob
 
 __all__ = ["Layout", "compact", "overlap"]
 
@@ -30,7 +30,7 @@ class Layout:
     length: float
 
 
-def overlap(job: Job, x: NDArray[np.float64], y: NDArray[np.float64], v: NDArray[np.int64]) -> float:
+def overlap(job: StripJob, x: NDArray[np.float64], y: NDArray[np.float64], v: NDArray[np.int64]) -> float:
     """Deepest overlap of two convex parts, search units (0 when nothing overlaps): exact, no tables."""
     c = _constraints(job, x, y, v, 1e-3)
     if c is None or not len(c[0]):
@@ -59,7 +59,7 @@ def _constraints(job, x, y, v, reach):  # type: ignore[no-untyped-def]
 
 
 def compact(
-    job: Job,
+    job: StripJob,
     x: NDArray[np.float64],
     y: NDArray[np.float64],
     v: NDArray[np.int64],

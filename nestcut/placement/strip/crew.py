@@ -22,12 +22,12 @@ from typing import Any
 from nestcut.placement.strip.compact import Layout
 from nestcut.placement.strip.disturb import scatter
 from nestcut.placement.strip.squeeze import Settings, Squeeze
-from nestcut.placement.strip.tables import Job
+from nestcut.placement.strip.tables import StripJob
 
 __all__ = ["search_alone", "search_together", "warm_up"]
 
 
-def warm_up(job: Job) -> None:
+def warm_up(job: StripJob) -> None:
     """Compile all kernels of the search (or load them)."""
     search = Squeeze(job)
     search.accept(search.columns())
@@ -36,7 +36,7 @@ def warm_up(job: Job) -> None:
 
 
 def search_alone(
-    job: Job,
+    job: StripJob,
     seconds: float,
     seed: int,
     *,
@@ -52,7 +52,7 @@ def search_alone(
 
 
 def search_together(
-    job: Job,
+    job: StripJob,
     seconds: float,
     seed: int,
     workers: int,

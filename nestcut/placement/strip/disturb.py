@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from nestcut.placement.strip.tables import Job
+from nestcut.placement.strip.tables import StripJob
 
 __all__ = ["Scene", "large", "scatter", "swap"]
 
@@ -22,7 +22,7 @@ class Scene:
 
     def __init__(
         self,
-        job: Job,
+        job: StripJob,
         x: NDArray[np.float64],
         y: NDArray[np.float64],
         v: NDArray[np.int64],

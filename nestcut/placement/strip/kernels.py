@@ -14,8 +14,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from nestcut.placement.shapes.compiled import inner, kernel
 
 __all__ = ["Tables", "depth_of", "fill_cells", "measure", "planes", "sample_depth"]
 
@@ -60,7 +61,7 @@ class Tables(NamedTuple):
     """distance of samples."""
 
 
-@njit(cache=True)
+@inner
 def _next(state):  # type: ignore[no-untyped-def]
     # xorshift64*: small, fast and the same everywhere (Vigna 2016).
     s = state[0]
@@ -71,32 +72,46 @@ def _next(state):  # type: ignore[no-untyped-def]
     return np.float64((s * np.uint64(2685821657736338717)) >> np.uint64(11)) * (1.0 / 9007199254740992.0)
 
 
-@njit(cache=True)
+@inner
+def from_edge(edges, e, px, py):  # type: ignore[no-untyped-def]
+    """Squared distance of a point from edge e, on which side it lies (inside: above 0), and the way from the nearest point."""
+    rx, ry = px - edges[e, 0], py - edges[e, 1]
+    ux, uy = edges[e, 2], edges[e, 3]
+    t = rx * ux + ry * uy
+    side = ux * ry - uy * rx
+    if t < 0.0:
+        return rx * rx + ry * ry, side, rx, ry
+    if t > edges[e, 4]:
+        rx -= ux * edges[e, 4]
+        ry -= uy * edges[e, 4]
+        return rx * rx + ry * ry, side, rx, ry
+    return side * side, side, -uy * side, ux * side
+
+
+@inner
+def nearer(d2, side, best, best_side):  # type: ignore[no-untyped-def]
+    """Whether an edge tells better than the best so far where a point lies.
+
+    Two edges are equally near at their common vertex: the one seen less edge-on knows the side.
+    """
+    return d2 < best * (1.0 - 1e-9) or (d2 <= best * (1.0 + 1e-9) and abs(side) > abs(best_side))
+
+
+@inner
 def _edge_depth(edges, first, last, px, py):  # type: ignore[no-untyped-def]
     """Signed depth of a point by brute force over edges[first:last]."""
     best = 1e300
     best_side = 0.0
     for e in range(first, last):
-        rx, ry = px - edges[e, 0], py - edges[e, 1]
-        ux, uy = edges[e, 2], edges[e, 3]
-        t = rx * ux + ry * uy
-        side = ux * ry - uy * rx
-        if t < 0.0:
-            d2 = rx * rx + ry * ry
-        elif t > edges[e, 4]:
-            ex, ey = rx - ux * edges[e, 4], ry - uy * edges[e, 4]
-            d2 = ex * ex + ey * ey
-        else:
-            d2 = side * side
-        # Two edges are equally near at their common vertex: the one seen less edge-on knows the side.
-        if d2 < best * (1.0 - 1e-9) or (d2 <= best * (1.0 + 1e-9) and abs(side) > abs(best_side)):
+        d2, side, _, _ = from_edge(edges, e, px, py)
+        if nearer(d2, side, best, best_side):
             best_side = side
             best = min(best, d2)
     d = math.sqrt(best)
     return d if best_side > 0.0 else -d
 
 
-@njit(cache=True)
+@kernel
 def fill_cells(edges, x0, y0, size, nx, ny, reach, depth, counts, near, fill):  # type: ignore[no-untyped-def]
     """Signed depth at each cell's middle, and which edges can be the nearest to a point of the cell.
 
@@ -131,7 +146,7 @@ def fill_cells(edges, x0, y0, size, nx, ny, reach, depth, counts, near, fill):  
     return at
 
 
-@njit(cache=True)
+@kernel
 def depth_of(wide, high, pair, grid, grid_n, cell_list, near, edges, u, v, dx, dy):  # type: ignore[no-untyped-def]
     """Depth of overlap of variant v at (dx, dy) from variant u, 0 when apart.
 
@@ -155,24 +170,14 @@ def depth_of(wide, high, pair, grid, grid_n, cell_list, near, edges, u, v, dx, d
     best_side = 0.0
     for k in range(a, b):
         e = near[k]
-        rx, ry = dx - edges[e, 0], dy - edges[e, 1]
-        ux, uy = edges[e, 2], edges[e, 3]
-        t = rx * ux + ry * uy
-        side = ux * ry - uy * rx
-        if t < 0.0:
-            d2 = rx * rx + ry * ry
-        elif t > edges[e, 4]:
-            ex, ey = rx - ux * edges[e, 4], ry - uy * edges[e, 4]
-            d2 = ex * ex + ey * ey
-        else:
-            d2 = side * side
-        if d2 < best * (1.0 - 1e-9) or (d2 <= best * (1.0 + 1e-9) and abs(side) > abs(best_side)):
+        d2, side, _, _ = from_edge(edges, e, dx, dy)
+        if nearer(d2, side, best, best_side):
             best_side = side
             best = min(best, d2)
     return math.sqrt(best) if best_side > 0.0 else 0.0
 
 
-@njit(cache=True)
+@kernel
 def sample_depth(edges, flip, x0, y0, h, nx, ny, factor, out):  # type: ignore[no-untyped-def]
     """Sample the depth of a region (0 outside), turned about the origin when ``flip``, times a factor."""
     n = edges.shape[0]
@@ -183,7 +188,7 @@ def sample_depth(edges, flip, x0, y0, h, nx, ny, factor, out):  # type: ignore[n
             out[i * ny + j] = max(s, 0.0) * factor
 
 
-@njit(cache=True)
+@kernel
 def measure(T, x, y, v, D):  # type: ignore[no-untyped-def]
     """Depths of all pairs into D (n, n); returns their sum."""
     wide, high, pair, grid, grid_n = T.wide, T.high, T.pair, T.grid, T.grid_n
@@ -202,7 +207,7 @@ def measure(T, x, y, v, D):  # type: ignore[no-untyped-def]
     return total
 
 
-@njit(cache=True)
+@kernel
 def planes(sum_start, plane_start, plane, pair, wide, high, x, y, v, reach, out_i, out_j, out_n, out_c):  # type: ignore[no-untyped-def]
     """For each near pair of pieces and each convex sum, the half-plane that separates best.
 

@@ -16,9 +16,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
-from nestcut.placement.strip.kernels import _next, depth_of
+from nestcut.placement.shapes.compiled import kernel
+from nestcut.placement.strip.kernels import _next, depth_of, from_edge, nearer
 
 __all__ = ["place"]
 
@@ -26,7 +26,7 @@ _MOST_LINES = 10
 """Half-planes that a descent looks at; the rest are far away when the box is small."""
 
 
-@njit(cache=True)
+@kernel
 def depth_map(wide, high, raster_at, raster_n, raster, h, k, vk, x, y, v, wrow, length, width, phx, phy, out):  # type: ignore[no-untyped-def]
     """Weighted depth of piece k as variant vk at positions (phx + i·h, phy + j·h); returns (nx, ny)."""
     nx = int((length - wide[vk] - phx) / h) + 1
@@ -60,7 +60,7 @@ def depth_map(wide, high, raster_at, raster_n, raster, h, k, vk, x, y, v, wrow, 
     return nx, ny
 
 
-@njit(cache=True)
+@kernel
 def look(  # type: ignore[no-untyped-def]
     wide, high, scale, pair, grid, grid_n, cell_list, near, edges, vk, px, py, x, y, v, wrow, close, n_close, reach,
     line, limit,
@@ -96,27 +96,14 @@ def look(  # type: ignore[no-untyped-def]
         gx, gy = 0.0, 0.0
         for b in range(first, last):
             e = near[b]
-            rx, ry = dx - edges[e, 0], dy - edges[e, 1]
-            ux, uy = edges[e, 2], edges[e, 3]
-            t = rx * ux + ry * uy
-            side = ux * ry - uy * rx
-            if t < 0.0:
-                d2 = rx * rx + ry * ry
-            elif t > edges[e, 4]:
-                rx -= ux * edges[e, 4]
-                ry -= uy * edges[e, 4]
-                d2 = rx * rx + ry * ry
-            else:
-                d2 = side * side
-                rx, ry = -uy * side, ux * side
-            # Two edges are equally near at their common vertex: the one seen less edge-on knows the side.
-            if d2 < best * (1.0 - 1e-9) or (d2 <= best * (1.0 + 1e-9) and abs(side) > abs(best_side)):
+            d2, side, rx, ry = from_edge(edges, e, dx, dy)
+            if nearer(d2, side, best, best_side):
                 best_side = side
                 best = min(best, d2)
                 if d2 > 1e-18:
                     gx, gy = rx, ry
                 else:
-                    gx, gy = -uy, ux
+                    gx, gy = -edges[e, 3], edges[e, 2]
         d = math.sqrt(best)
         s = d if best_side > 0.0 else -d
         if s <= -reach:
@@ -148,7 +135,7 @@ def look(  # type: ignore[no-untyped-def]
     return cost, m
 
 
-@njit(cache=True)
+@kernel
 def corner(line, m, x0, x1, y0, y1, limit):  # type: ignore[no-untyped-def]
     """Where in the box Σ w·max(0, s + g·δ) is least: returns (least, δx, δy), or (limit, 0, 0) if not below it.
 
@@ -197,7 +184,7 @@ def corner(line, m, x0, x1, y0, y1, limit):  # type: ignore[no-untyped-def]
     return best, bx, by
 
 
-@njit(cache=True)
+@kernel
 def descend(  # type: ignore[no-untyped-def]
     wide, high, scale, pair, grid, grid_n, cell_list, near, edges, k, vk, px, py, x, y, v, wrow, length, width,
     trust, least, rounds, limit, close, line,
@@ -256,7 +243,7 @@ def descend(  # type: ignore[no-untyped-def]
     return cost, px, py
 
 
-@njit(cache=True)
+@kernel
 def place(T, k, x, y, v, D, weight, length, width, keep, map_, close, line, top, state):  # type: ignore[no-untyped-def]
     """Move piece k to the best place found over the whole strip, in any of its turns; returns its cost there.
 

@@ -10,7 +10,6 @@ here the strip's sides are the region's outline.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -18,6 +17,7 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
+from nestcut import _stopwatch
 from nestcut.arithmetic import buffered, dot, length_of
 from nestcut.placement.bounds.bounds import inner_area, outer_area
 from nestcut.placement.engine.fits import fits_together
@@ -75,9 +75,9 @@ def least_reach(
     far = length_of(*direction)
     if not far > 0:
         raise ValueError("direction must not be (0, 0)")
-    search = _Reach(parts, region, (direction[0] / far, direction[1] / far), gap_mm, edge_mm)
+    search = _ReachSearch(parts, region, (direction[0] / far, direction[1] / far), gap_mm, edge_mm)
     search.on_layout, search.stop, search.seed = on_layout, stop, seed
-    search.begin, search.seconds, search.moves_left = time.monotonic(), seconds, moves_limit
+    search.begin, search.seconds, search.moves_left = _stopwatch.seconds(), seconds, moves_limit
     if not search.wanted:
         return Reach((), 0.0, 0.0)
     if search.first():
@@ -85,7 +85,7 @@ def least_reach(
     return search.best
 
 
-class _Reach:
+class _ReachSearch:
     on_layout: Callable[[Reach], None] | None
     stop: StopCheck | None
     begin: float
@@ -150,11 +150,11 @@ class _Reach:
             return True
         if self.moves_left is not None:
             return self.moves_left <= 0
-        return time.monotonic() - self.begin >= self.seconds
+        return _stopwatch.seconds() - self.begin >= self.seconds
 
     def left(self) -> float:
         """Seconds left."""
-        return max(0.0, self.seconds - (time.monotonic() - self.begin))
+        return max(0.0, self.seconds - (_stopwatch.seconds() - self.begin))
 
     def offer(self, placed: tuple[Placed, ...]) -> None:
         """Take over a layout if it is exact and reaches less far."""

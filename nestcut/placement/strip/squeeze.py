@@ -12,7 +12,7 @@ import numpy as np
 from nestcut.arithmetic import bell, power
 from nestcut.placement.strip.compact import Layout, compact, overlap
 from nestcut.placement.strip.disturb import Scene, large, scatter, swap
-from nestcut.placement.strip.tables import Job
+from nestcut.placement.strip.tables import StripJob
 
 __all__ = ["Settings", "Squeeze"]
 
@@ -61,7 +61,7 @@ class Settings:
 class Squeeze:
     """One search with its own random numbers."""
 
-    job: Job
+    job: StripJob
     seed: int = 0
     settings: Settings = field(default_factory=Settings)
     on_better: Callable[[Layout], None] | None = None

@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import shapely
@@ -61,59 +63,113 @@ def least_length(
     Raises: InputError when a part is empty or too wide for the strip at all its turns.
     """
     wanted = [p for p in parts if p.least > 0]
-    area = sum(p.shape.area * p.least for p in wanted)
-    bound = area_bound(wanted, width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
     if not wanted:
         return StripLayout((), 0.0, 0.0, 0.0, 0.0, 0)
-    numbers = [k for k, p in enumerate(parts) if p.least > 0]
-    room = width_mm - 2 * edge_mm + gap_mm
     from nestcut.placement.shapes.cache import keep_kernels, tell_if_new
 
     keep_kernels()
-    begin = time.perf_counter()
+    strip = _StripSearch(parts, width_mm, gap_mm, edge_mm, on_layout)
     new = tell_if_new("sweeps.sweeps", on_prepare)
     # Compiled (once a machine) or loaded (once a process) here: helper processes would each compile them
     # otherwise. Compiling is not on the person's time, loading is.
     _kernels_loaded()
     if new:
-        begin = time.perf_counter()
+        strip.begin_s = time.perf_counter()
+    from nestcut.placement.strip import crew
     from nestcut.placement.strip.tables import prepare
 
-    shapes, turns = _for_search(wanted, gap_mm, room, PREPARE * seconds)
-    job = prepare(shapes, turns, [p.least for p in wanted], room)
-    history: list[tuple[float, float]] = []
-    best: list[StripLayout] = []
-    moves = 0
+    shapes, turns = _for_search(wanted, gap_mm, strip.room_mm, PREPARE * seconds)
+    job = prepare(shapes, turns, [p.least for p in wanted], strip.room_mm)
 
-    def take(layout) -> None:  # type: ignore[no-untyped-def]
-        checked = _checked(
-            job, layout, wanted, numbers, width_mm, gap_mm, edge_mm, area, bound, begin, history
-        )
-        if checked is not None and (not best or checked.length_mm < best[-1].length_mm):
-            history.append((checked.seconds, checked.length_mm))
-            best.append(checked)
-            if on_layout:
-                on_layout(checked)
-
-    from nestcut.placement.strip import crew
+    def take(layout: Any) -> None:
+        strip.take(job, layout)
 
     # The true outlines and turns in between are only reached by the finishing.
     rough = any(p.turns == "any" or _many_corners(p.shape) for p in wanted)
-    left = max(0.0, (1 - FINISH * rough) * seconds - (time.perf_counter() - begin))
+    left = max(0.0, (1 - FINISH * rough) * seconds - strip.took_s())
     if workers <= 1:
         moves = crew.search_alone(job, left, seed, moves_limit=moves_limit, on_better=take, stop=stop)
     else:
         moves = crew.search_together(job, left, seed, workers, on_better=take, stop=stop)
-    if not best:
+    if strip.best is None:
         raise RuntimeError("no layout passed the exact check; this is a mistake in nestcut")
-    last = best[-1]
     if rough:
-        last = _finished(parts, last, width_mm, gap_mm, edge_mm, begin, seconds, stop, history)
-        if on_layout and last is not best[-1]:
-            on_layout(last)
-    return StripLayout(
-        last.placed, last.length_mm, bound, last.density, time.perf_counter() - begin, moves, tuple(history)
-    )
+        strip.finish(seconds, stop)
+    return replace(strip.best, seconds=strip.took_s(), moves=moves, history=tuple(strip.history))
+
+
+class _StripSearch:
+    """Which parts lie in which strip, and the shortest layout that passed the exact check."""
+
+    def __init__(
+        self,
+        parts: Sequence[Part],
+        width_mm: float,
+        gap_mm: float,
+        edge_mm: float,
+        on_layout: Callable[[StripLayout], None] | None,
+    ) -> None:
+        self.parts, self.width_mm, self.gap_mm, self.edge_mm = parts, width_mm, gap_mm, edge_mm
+        self.on_layout = on_layout
+        self.numbers = [k for k, p in enumerate(parts) if p.least > 0]
+        wanted = [parts[k] for k in self.numbers]
+        self.area_mm2 = sum(p.shape.area * p.least for p in wanted)
+        self.bound_mm = area_bound(wanted, width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
+        self.room_mm = width_mm - 2 * edge_mm + gap_mm
+        """Across, for parts with half the gap around them."""
+        self.begin_s = time.perf_counter()
+        self.history: list[tuple[float, float]] = []
+        """(seconds, length in mm) of each better layout."""
+        self.best: StripLayout | None = None
+
+    def took_s(self) -> float:
+        """Seconds since the search began."""
+        return time.perf_counter() - self.begin_s
+
+    def take(self, job: Any, layout: Any) -> None:
+        """A layout of the search, on the caller's own outlines; kept where it is shorter and holds."""
+        shift = self.edge_mm - self.gap_mm / 2
+        placed = []
+        for piece, k in enumerate(job.part_of):
+            pose = job.pose(int(layout.v[piece]), float(layout.x[piece]), float(layout.y[piece]))
+            placed.append(Placed(self.numbers[k], Pose(pose.x_mm + shift, pose.y_mm + shift, pose.deg)))
+        self._keep(placed, 0.0)
+
+    def finish(self, seconds: float, stop: StopCheck | None) -> None:
+        """All parts moved and turned nearby by their true outlines, until the time is over; kept where that is shorter."""
+        from nestcut.placement.engine.tighten import tighten
+
+        assert self.best is not None
+
+        def late() -> bool:
+            return self.took_s() > seconds or (stop is not None and stop())
+
+        placed = tighten(
+            self.parts,
+            self.best.placed,
+            self.width_mm,
+            gap_mm=self.gap_mm,
+            edge_mm=self.edge_mm,
+            stop=late,
+            seconds=max(0.0, seconds - self.took_s()),
+        )
+        self._keep(placed, 1e-9)
+
+    def _keep(self, placed: Sequence[Placed], shorter_mm: float) -> None:
+        """Keep a layout that is shorter than the best, by more than this, and passes the exact check."""
+        shapes = [one.pose.apply(self.parts[one.part].shape) for one in placed]
+        length = max(shape.bounds[2] for shape in shapes) + self.edge_mm
+        if self.best is not None and length >= self.best.length_mm - shorter_mm:
+            return
+        if strip_fault(shapes, length, self.width_mm, gap_mm=self.gap_mm, edge_mm=self.edge_mm) is not None:
+            return
+        self.history.append((self.took_s(), length))
+        density = self.area_mm2 / (self.width_mm * length)
+        self.best = StripLayout(
+            tuple(placed), length, self.bound_mm, density, self.history[-1][0], 0, tuple(self.history)
+        )
+        if self.on_layout:
+            self.on_layout(self.best)
 
 
 @lru_cache(maxsize=1)
@@ -199,26 +255,6 @@ def _narrowest(shape: Shape) -> float:
     return min(angles, key=lambda deg: _across(shape.convex_hull, deg))
 
 
-def _finished(parts, layout, width_mm, gap_mm, edge_mm, begin, seconds, stop, history):  # type: ignore[no-untyped-def]
-    """The layout with all parts moved and turned nearby by their true outlines, if that makes it shorter."""
-    from nestcut.placement.engine.tighten import tighten
-
-    def late() -> bool:
-        return time.perf_counter() - begin > seconds or (stop is not None and stop())
-
-    left = max(0.0, begin + seconds - time.perf_counter())
-    placed = tighten(parts, layout.placed, width_mm, gap_mm=gap_mm, edge_mm=edge_mm, stop=late, seconds=left)
-    shapes = [one.pose.apply(parts[one.part].shape) for one in placed]
-    length = max(shape.bounds[2] for shape in shapes) + edge_mm
-    fault = strip_fault(shapes, length, width_mm, gap_mm=gap_mm, edge_mm=edge_mm)
-    if fault is not None or length >= layout.length_mm - 1e-9:
-        return layout
-    took = time.perf_counter() - begin
-    history.append((took, length))
-    density = layout.density * layout.length_mm / length
-    return StripLayout(placed, length, layout.bound_mm, density, took, layout.moves, tuple(history))
-
-
 def _grown(shape: Shape, by_mm: float) -> Shape:
     """The shape grown to the safe side: contains every point within ``by_mm`` of it, straight edges exactly.
 
@@ -257,19 +293,3 @@ def _must_fit(part: Part, shape: Shape, turns: Sequence[float], room_mm: float) 
             f"the strip leaves {room_mm:.2f} mm",
             mend="take a wider strip, allow more turns, or leave less clearance",
         )
-
-
-def _checked(job, layout, parts, numbers, width_mm, gap_mm, edge_mm, area, bound, begin, history):  # type: ignore[no-untyped-def]
-    """The layout as the caller's poses, or None when the exact check finds a fault."""
-    shift = edge_mm - gap_mm / 2
-    placed, shapes = [], []
-    for piece, k in enumerate(job.part_of):
-        pose = job.pose(int(layout.v[piece]), float(layout.x[piece]), float(layout.y[piece]))
-        pose = Pose(pose.x_mm + shift, pose.y_mm + shift, pose.deg)
-        placed.append(Placed(numbers[k], pose))
-        shapes.append(pose.apply(parts[k].shape))
-    length = max(s.bounds[2] for s in shapes) + edge_mm
-    if strip_fault(shapes, length, width_mm, gap_mm=gap_mm, edge_mm=edge_mm) is not None:
-        return None
-    seconds = time.perf_counter() - begin
-    return StripLayout(tuple(placed), length, bound, area / (width_mm * length), seconds, 0, tuple(history))

@@ -7,15 +7,15 @@ Odgaard 2007; Umetani et al. 2009).
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from nestcut.placement.shapes.compiled import kernel
 from nestcut.placement.strip.kernels import _next
 from nestcut.placement.strip.moves import _MOST_LINES, place
 
 __all__ = ["sweeps"]
 
 
-@njit(cache=True)
+@kernel
 def sweeps(  # type: ignore[no-untyped-def]
     T, x, y, v, D, weight, length, width, best_x, best_y, best_v, best_total, stale, most_moves, patience, target, keep,
     grow_least, grow, decay, map_, state,

@@ -20,7 +20,7 @@ from nestcut.arithmetic import dot, lengths_of
 from nestcut.batch.model import Pose, Shape
 from nestcut.placement.shapes.convex import Points, convex_parts, ring_area
 
-__all__ = ["HAIR", "WIDTH", "Job", "Planes", "Variant", "prepare"]
+__all__ = ["HAIR", "WIDTH", "Planes", "StripJob", "TurnedShape", "prepare"]
 
 WIDTH = 1000.0
 """Width of the strip in the search's unit."""
@@ -30,7 +30,7 @@ MOST_SAMPLES = 24_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Variant:
+class TurnedShape:
     """A shape at one of its turns, moved so that its box starts at (0, 0); search units."""
 
     kind: int
@@ -52,13 +52,13 @@ class Planes:
 
 
 @dataclass(slots=True)
-class Job:
+class StripJob:
     """A prepared job: everything the search needs."""
 
     unit_mm: float
     """Millimetres per search unit."""
     width: float
-    variants: list[Variant]
+    variants: list[TurnedShape]
     part_of: NDArray[np.int64]
     """(n) number of the part that each piece is a copy of."""
     first: NDArray[np.int64]
@@ -76,7 +76,7 @@ class Job:
         return Pose(x * self.unit_mm - v.corner_mm[0], y * self.unit_mm - v.corner_mm[1], v.deg)
 
 
-def _same(one: Variant, two: Variant) -> bool:
+def _same(one: TurnedShape, two: TurnedShape) -> bool:
     if len(one.parts) != len(two.parts) or abs(one.wide - two.wide) > 1e-6 or abs(one.high - two.high) > 1e-6:
         return False
     a = shapely.union_all([Polygon(p) for p in one.parts])
@@ -92,7 +92,7 @@ def prepare(
     width_mm: float,
     *,
     cells: int = 35,
-) -> Job:
+) -> StripJob:
     """Variants, half-planes and depth tables for a job.
 
     Args:
@@ -104,7 +104,7 @@ def prepare(
             of five sets, equal on one: maps cost less.)
     """
     unit_mm = width_mm / WIDTH
-    variants: list[Variant] = []
+    variants: list[TurnedShape] = []
     kind_parts: list[list[Points]] = []
     range_of: list[tuple[int, int]] = []
     for kind, shape in enumerate(shapes):
@@ -116,7 +116,7 @@ def prepare(
             x0, y0, x1, y1 = turned.bounds
             corner = np.array([x0, y0]) / unit_mm
             placed = tuple(_turn(p, deg) - corner for p in parts)
-            new = Variant(kind, deg, placed, (x1 - x0) / unit_mm, (y1 - y0) / unit_mm, (x0, y0))
+            new = TurnedShape(kind, deg, placed, (x1 - x0) / unit_mm, (y1 - y0) / unit_mm, (x0, y0))
             # Too high by rounding is an exact fit; too high by more does not fit this way.
             if new.high > WIDTH * (1 + 1e-9):
                 continue
@@ -132,7 +132,7 @@ def prepare(
     longest = float(
         sum(min(v.wide for v in variants[f : f + c]) for f, c in zip(first, count, strict=True) if c)
     )
-    return Job(unit_mm, WIDTH, variants, part_of, first, count, area, planes, tables, longest)
+    return StripJob(unit_mm, WIDTH, variants, part_of, first, count, area, planes, tables, longest)
 
 
 def _turn(ring: Points, deg: float) -> Points:
@@ -140,7 +140,7 @@ def _turn(ring: Points, deg: float) -> Points:
     return np.column_stack((a * ring[:, 0] + b * ring[:, 1], d * ring[:, 0] + e * ring[:, 1]))
 
 
-def _pairs(variants: list[Variant], kind_parts: list[list[Points]]) -> tuple[list[Shape], Planes]:
+def _pairs(variants: list[TurnedShape], kind_parts: list[list[Points]]) -> tuple[list[Shape], Planes]:
     """No-fit region and half-planes of every unordered variant pair, in order (0,0), (0,1), (1,1), (0,2), …
 
     A pair turned as a whole has a no-fit region turned as a whole, so each relative turn is computed once.
@@ -185,7 +185,7 @@ def _sums(fixed: list[Points], moving: list[Points]) -> tuple[Shape, NDArray[np.
     return shape, planes, ends
 
 
-def _corner(variant: Variant, kind_parts: list[list[Points]]) -> Points:
+def _corner(variant: TurnedShape, kind_parts: list[list[Points]]) -> Points:
     """Box corner of the variant in the turned frame of its kind, search units."""
     turned = _turn(kind_parts[variant.kind][0], variant.deg)
     return turned[0] - variant.parts[0][0]
@@ -207,7 +207,7 @@ def _edges_of(region: Shape) -> NDArray[np.float64]:
 
 
 def _tables(
-    variants: list[Variant],
+    variants: list[TurnedShape],
     first: NDArray[np.int64],
     count: NDArray[np.int64],
     regions: list[Shape],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import shapely
 import svgwrite
@@ -15,7 +15,7 @@ __all__ = [
     "FONT",
     "INK",
     "Svg",
-    "filled",
+    "add_die",
     "inner_circle",
     "largest_part",
     "line_path",
@@ -78,10 +78,40 @@ def matrix_words(matrix: tuple[float, float, float, float, float, float]) -> str
     return f"matrix({turn(a)},{turn(d)},{turn(b)},{turn(e)},{mm(x)},{mm(y)})"
 
 
-def filled(shape: BaseGeometry) -> BaseGeometry:
-    """The shape with its holes closed."""
-    parts = [Polygon(part.exterior) for part in shapely.get_parts(shape) if isinstance(part, Polygon)]
-    return parts[0] if len(parts) == 1 else shapely.union_all(parts)
+def add_die(
+    group: Group,
+    svg: Svg,
+    rim: BaseGeometry,
+    cut: BaseGeometry,
+    marks: Sequence[BaseGeometry],
+    *,
+    cut_line: Mapping[str, str],
+) -> None:
+    """A die where it lies: its metal, what it cuts out, the marks in it; ``cut_line``: how the cutting edge is drawn."""
+    group.add(
+        svg.path(
+            path_data(rim),
+            class_="rim",
+            fill="#dddddd",
+            fill_rule="evenodd",
+            stroke="#555555",
+            stroke_width="0.2",
+        )
+    )
+    group.add(
+        svg.path(path_data(cut), class_="cut", fill="#ffffff", fill_rule="evenodd", stroke=INK, **cut_line)
+    )
+    for mark in marks:
+        group.add(
+            svg.path(
+                line_path(mark),
+                class_="mark",
+                fill="none",
+                stroke="#666666",
+                stroke_width="0.25",
+                stroke_dasharray="1.2 0.8",
+            )
+        )
 
 
 def largest_part(shape: BaseGeometry) -> Polygon:

@@ -17,7 +17,8 @@ from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from shapely.strtree import STRtree
 
-from nestcut.sheets.drawings.draw import filled, inner_circle
+from nestcut.batch.model import filled
+from nestcut.sheets.drawings.draw import inner_circle
 from nestcut.sheets.drawings.words import clipped, text_width
 
 __all__ = ["BADGE_MM", "Label", "place_labels"]
@@ -25,7 +26,9 @@ __all__ = ["BADGE_MM", "Label", "place_labels"]
 BADGE_MM = 2.6
 """Radius of the disc behind a number."""
 _NUMBER_MM = 4.0
+"""Height of a slot's number."""
 _NAME_SIZES_MM = (4.2, 3.6, 3.0)
+"""Heights of a die's name, largest first: the first that finds room is taken."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from svgwrite.container import Group
 
 from nestcut.batch.model import Die
 from nestcut.plans.model import Layup, Plan
-from nestcut.sheets.drawings.draw import INK, Svg, line_path, mm, path_data
+from nestcut.sheets.drawings.draw import INK, Svg, add_die, mm
 from nestcut.sheets.drawings.labels import BADGE_MM, Label, place_labels
 from nestcut.sheets.drawings.view import view_of
 from nestcut.sheets.drawings.words import clipped, number, plain, text_width, xml_id
@@ -27,10 +27,15 @@ __all__ = ["PAGE_MM", "SlotMeasure", "layup_sheet", "slot_measures"]
 PAGE_MM = (189.0, 258.0)
 """What A4 and letter both print inside margins of 10 mm, a hair less for rounding."""
 CHECK_MM = 50.0
+"""A line to be measured after printing: whether the printer kept the scale."""
 MARGIN_MM = 2.0
+"""Around the plate."""
 HEAD_MM = 17.0
+"""Above it, for title and feed."""
 FOOT_MM = 11.0
+"""Below it."""
 ARROW_MM = 7.0
+"""Length of the arrow that shows the feed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,38 +133,9 @@ class LayupDrawing:
         for k, slot in enumerate(self.layup.slots):
             die = self.dies[slot.die]
             one = svg.group(id_=f"slot-{k + 1}", class_="die", title=f"{k + 1} {plain(slot.die)}")
-            one.add(
-                svg.path(
-                    path_data(self.rims[k]),
-                    class_="rim",
-                    fill="#dddddd",
-                    fill_rule="evenodd",
-                    stroke="#555555",
-                    stroke_width="0.2",
-                )
-            )
-            one.add(
-                svg.path(
-                    path_data(self.cuts[k]),
-                    class_="cut",
-                    fill="#ffffff",
-                    fill_rule="evenodd",
-                    stroke=INK,
-                    stroke_width="0.45",
-                    stroke_linejoin="round",
-                )
-            )
-            for mark in die.marks:
-                one.add(
-                    svg.path(
-                        line_path(self.view.shape(slot.pose.apply(mark))),
-                        class_="mark",
-                        fill="none",
-                        stroke="#666666",
-                        stroke_width="0.25",
-                        stroke_dasharray="1.2 0.8",
-                    )
-                )
+            marks = [self.view.shape(slot.pose.apply(mark)) for mark in die.marks]
+            edge = {"stroke_width": "0.45", "stroke_linejoin": "round"}
+            add_die(one, svg, self.rims[k], self.cuts[k], marks, cut_line=edge)
             slots.add(one)
         group.add(slots)
         names = svg.group(id_="names", class_="names")

@@ -14,9 +14,9 @@ from shapely.geometry import Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from svgwrite.container import Group
 
-from nestcut.batch.model import Die, Paper
+from nestcut.batch.model import Die, Paper, filled
 from nestcut.plans.model import Layup, PaperOnPlate, Pass, Plan
-from nestcut.sheets.drawings.draw import INK, Svg, filled, inner_circle, matrix_words, mm, path_data
+from nestcut.sheets.drawings.draw import INK, Svg, inner_circle, matrix_words, mm, path_data
 from nestcut.sheets.drawings.hatches import add_hatches
 from nestcut.sheets.drawings.tags import tag_place
 from nestcut.sheets.drawings.view import Bounds, View, view_of
@@ -26,8 +26,10 @@ __all__ = ["Album", "Matrix", "arrow_of"]
 
 Matrix = tuple[float, float, float, float, float, float]
 _SHOWN_OVERHANG_MM = 50.0
+"""Papers that stick out further are drawn with a broken edge."""
 _ARROWS = "↑↗→↘↓↙←↖"
 _PICTURE_WITHIN_MM = 0.15
+"""Outlines in small pictures may be off by this: files stay small."""
 
 
 def arrow_of(view: View, pose_deg: float, flipped: bool) -> str:
@@ -132,7 +134,6 @@ class Album:
         """
         view = self.view
         width, along = self.plan.machine.plate_mm
-        layup = self.layups[one.layup]
         outlines = {
             paper.scrap: view.shape(paper.pose.apply(self.pieces[paper.scrap][1], flipped=paper.flipped))
             for paper in one.papers
@@ -151,6 +152,31 @@ class Album:
         body = svg.group(clip_path=f"url(#k{one.number})")
         svg.add(body)
         body.add(svg.rect(0, 0, width, along, fill="#ffffff", stroke="#777777", stroke_width=mm(0.35 * unit)))
+        self._papers(svg, body, one, outlines, earlier, unit)
+        body.add(
+            svg.rect(
+                0, 0, width, along, fill="none", stroke="#444444", stroke_width=mm(0.3 * unit),
+                stroke_dasharray=f"{mm(1.6 * unit)} {mm(1.0 * unit)}",
+            )
+        )  # fmt: skip
+        kept_clear = self._dies_down(svg, body, one, unit)
+        self._tags(svg, body, labels, outlines, kept_clear, box(-3.0, y0, width + 3.0, y1), unit)
+        for side, cut_off in ((y0, low < -_SHOWN_OVERHANG_MM), (y1, high > along + _SHOWN_OVERHANG_MM)):
+            if cut_off:
+                self._broken_edge(svg, side, width, unit)
+        self._feed_mark(svg, width, y0, unit)
+        return svg.sheet.tostring()
+
+    def _papers(
+        self,
+        svg: Svg,
+        body: Group,
+        one: Pass,
+        outlines: Mapping[str, BaseGeometry],
+        earlier: Mapping[str, Sequence[tuple[str, Matrix]]],
+        unit: float,
+    ) -> None:
+        """The scraps of a pass, and faintly what was cut out of them before."""
         for paper in one.papers:
             colour = self.pieces[paper.scrap][0]
             body.add(
@@ -163,7 +189,7 @@ class Album:
                 )
             )
         for paper in one.papers:
-            onto = view.matrix(paper.pose.matrix(flipped=paper.flipped))
+            onto = self.view.matrix(paper.pose.matrix(flipped=paper.flipped))
             for die, back in earlier.get(paper.scrap, ()):
                 body.add(
                     self._use(
@@ -171,16 +197,14 @@ class Album:
                         stroke_width=mm(0.16 * unit), stroke_dasharray=f"{mm(0.7 * unit)} {mm(0.5 * unit)}",
                     )
                 )  # fmt: skip
-        body.add(
-            svg.rect(
-                0, 0, width, along, fill="none", stroke="#444444", stroke_width=mm(0.3 * unit),
-                stroke_dasharray=f"{mm(1.6 * unit)} {mm(1.0 * unit)}",
-            )
-        )  # fmt: skip
+
+    def _dies_down(self, svg: Svg, body: Group, one: Pass, unit: float) -> list[BaseGeometry]:
+        """The cuts of a pass with their numbers; returns where they lie."""
+        layup = self.layups[one.layup]
         down = {cut.slot for cut in one.cuts}
         kept_clear: list[BaseGeometry] = []
         for k, slot in enumerate(layup.slots):
-            matrix = view.matrix(slot.pose.matrix())
+            matrix = self.view.matrix(slot.pose.matrix())
             name = self._die_ids[slot.die]
             if k in down:
                 body.add(
@@ -192,25 +216,32 @@ class Album:
         for k in range(len(layup.slots)):
             if k in down:
                 self._number(svg, body, layup, k, unit)
-        seen = box(-3.0, y0, width + 3.0, y1)
+        return kept_clear
+
+    def _tags(
+        self,
+        svg: Svg,
+        body: Group,
+        labels: Mapping[str, str],
+        outlines: Mapping[str, BaseGeometry],
+        kept_clear: Sequence[BaseGeometry],
+        seen: Polygon,
+        unit: float,
+    ) -> None:
+        """What the tags of the scraps say, beside the cuts."""
         blocked = shapely.union_all([shape.buffer(0.5) for shape in kept_clear]) if kept_clear else Polygon()
         tags: list[Bounds] = []
-        for paper in one.papers:
-            words = labels.get(paper.scrap, "?")
+        for scrap, outline in outlines.items():
+            words = labels.get(scrap, "?")
             size = 3.0 * unit
-            others = [shape for name, shape in outlines.items() if name != paper.scrap]
+            others = [shape for name, shape in outlines.items() if name != scrap]
             spot = tag_place(
-                outlines[paper.scrap].intersection(seen), blocked, others, tags, seen,
+                outline.intersection(seen), blocked, others, tags, seen,
                 text_width(words, size) / 2 + 0.5 * unit, size * 0.66,
             )  # fmt: skip
             if spot is not None:
                 tags.append(spot)
                 self._tag(svg, body, words, (spot[0] + spot[2]) / 2, (spot[1] + spot[3]) / 2, unit)
-        for side, cut_off in ((y0, low < -_SHOWN_OVERHANG_MM), (y1, high > along + _SHOWN_OVERHANG_MM)):
-            if cut_off:
-                self._broken_edge(svg, side, width, unit)
-        self._feed_mark(svg, width, y0, unit)
-        return svg.sheet.tostring()
 
     def _cut(self, layup: Layup, place: int) -> tuple[BaseGeometry, Point]:
         """A slot's cut as seen, and where its number has most room; looked for once."""

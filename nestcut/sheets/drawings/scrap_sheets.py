@@ -11,14 +11,19 @@ from nestcut.plans.model import Plan
 from nestcut.sheets.drawings.draw import INK, Svg, inner_circle, line_path, mm, path_data
 from nestcut.sheets.drawings.layup import check_line
 from nestcut.sheets.drawings.trimming import TrimKind
-from nestcut.sheets.drawings.words import clipped, counted, id_list, number, plain
+from nestcut.sheets.drawings.words import clipped, id_list, number, plain
+from nestcut.units import counted
 
 __all__ = ["fill_sheet", "trim_template"]
 
 _MARGIN_MM = 4.0
+"""Around the sheet; most printers leave as much white."""
 _HEAD_MM = 14.0
+"""Above the scrap, for its name."""
 _FOOT_MM = 12.0
+"""Below it."""
 _LEAST_TEXT_MM = 1.6
+"""Smaller letters can't be read at arm's length."""
 
 
 def _paper_page(outline: Polygon, title: str, second: str) -> tuple[Svg, object]:

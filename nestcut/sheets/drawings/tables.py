@@ -17,9 +17,9 @@ from nestcut.plans.model import Plan, Share
 from nestcut.sheets.drawings.draw import parts_of
 
 __all__ = [
-    "Clock",
     "PackingRow",
     "PullRow",
+    "Timetable",
     "clock_words",
     "packing_rows",
     "pass_ranges",
@@ -31,7 +31,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, slots=True)
-class Clock:
+class Timetable:
     """Minutes after the start, trims included, at which things happen."""
 
     trims: float
@@ -44,7 +44,7 @@ class Clock:
     end: float
 
 
-def time_line(plan: Plan) -> Clock:
+def time_line(plan: Plan) -> Timetable:
     """When lay-ups begin, when to rest, and when the evening ends."""
     trim_s, pass_s = seconds_by_pass(plan)
     events = timeline.time_line(
@@ -55,7 +55,7 @@ def time_line(plan: Plan) -> Clock:
         {name: paper for name, (paper, _) in plan.pieces_of_paper().items()},
     )
     done = sorted((e.after_pass, e.what, e.minute) for e in events if e.kind == "paper done")
-    return Clock(
+    return Timetable(
         trim_s / 60.0,
         tuple(e.minute for e in events if e.kind == "set up"),
         tuple(e.after_pass for e in events if e.kind == "break"),

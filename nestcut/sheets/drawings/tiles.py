@@ -24,10 +24,11 @@ from nestcut.sheets.drawings.layup import (
 __all__ = ["layup_tiles"]
 
 _OVERLAP_MM = 12.0
+"""What neighbouring pages have in common: room to glue."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Cells:
+class _TileCells:
     columns: int
     rows: int
     cell_w: float
@@ -35,9 +36,9 @@ class _Cells:
     landscape: bool
 
 
-def _cells(width: float, length: float) -> _Cells:
+def _cells(width: float, length: float) -> _TileCells:
     """The fewest tiles that cover the plate, upright or landscape pages."""
-    best: _Cells | None = None
+    best: _TileCells | None = None
     for landscape in (False, True):
         page_w, page_h = PAGE_MM[::-1] if landscape else PAGE_MM
         cell_w, cell_h = page_w - 2 * MARGIN_MM, page_h - 2 * MARGIN_MM - HEAD_MM - FOOT_MM
@@ -46,7 +47,7 @@ def _cells(width: float, length: float) -> _Cells:
         along = length + ARROW_MM + 3.0
         columns = max(1, math.ceil((across - _OVERLAP_MM) / (cell_w - _OVERLAP_MM) - 1e-9))
         rows = max(1, math.ceil((along - _OVERLAP_MM) / (cell_h - _OVERLAP_MM) - 1e-9))
-        cells = _Cells(columns, rows, cell_w, cell_h, landscape)
+        cells = _TileCells(columns, rows, cell_w, cell_h, landscape)
         if best is None or columns * rows < best.columns * best.rows:
             best = cells
     assert best is not None
@@ -104,7 +105,7 @@ def layup_tiles(plan: Plan, layup: Layup) -> list[str]:
     return tiles
 
 
-def _tile_map(svg: Svg, cells: _Cells, row: int, column: int, x: float, y: float) -> None:
+def _tile_map(svg: Svg, cells: _TileCells, row: int, column: int, x: float, y: float) -> None:
     size = min(20.0 / cells.columns, 14.0 / cells.rows, 6.0)
     group = svg.group(class_="tile-map", title="how the tiles lie")
     for r in range(cells.rows):
@@ -128,7 +129,7 @@ def _tile_map(svg: Svg, cells: _Cells, row: int, column: int, x: float, y: float
 
 
 def _crosses(
-    svg: Svg, cells: _Cells, row: int, column: int, x0: float, y0: float, step_w: float, step_h: float
+    svg: Svg, cells: _TileCells, row: int, column: int, x0: float, y0: float, step_w: float, step_h: float
 ) -> Group:
     """Registration crosses in the middle of each overlap: the same places of the plate on both tiles."""
     group = svg.group(class_="registration", title="lay the crosses of neighbouring tiles over each other")

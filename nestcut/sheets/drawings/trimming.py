@@ -8,7 +8,7 @@ from functools import cached_property
 
 from shapely.geometry import Polygon
 
-from nestcut.plans.cutting_up import Step, straight_cuts_of
+from nestcut.plans.cutting_up import SlitStep, straight_cuts_of
 from nestcut.plans.model import Plan
 from nestcut.sheets.drawings.words import id_list, number, plain
 
@@ -84,9 +84,9 @@ def straight_cuts(
     return None if cuts is None else _sentences(cuts.steps, names)
 
 
-def _sentences(steps: Sequence[Step], names: Sequence[str]) -> list[str]:
+def _sentences(steps: Sequence[SlitStep], names: Sequence[str]) -> list[str]:
     """The steps in words; one sentence for all pieces that are cut alike, where each is there by then."""
-    told: list[tuple[str, list[Step]]] = []
+    told: list[tuple[str, list[SlitStep]]] = []
     sentence_of: list[int] = []
     for step in steps:
         side = ("left", "upper")[step.axis]
@@ -105,7 +105,7 @@ def _sentences(steps: Sequence[Step], names: Sequence[str]) -> list[str]:
     ]
 
 
-def _pieces(steps: Sequence[Step], names: Sequence[str]) -> str:
+def _pieces(steps: Sequence[SlitStep], names: Sequence[str]) -> str:
     if len(steps) == 1:
         noun = "part" if len(steps[0].parts) == 1 else "parts"
         return f"the piece for {noun} {id_list((names[k] for k in steps[0].parts), most=6)}"

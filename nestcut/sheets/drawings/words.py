@@ -10,15 +10,12 @@ from collections.abc import Iterable, Sequence
 __all__ = [
     "area",
     "clipped",
-    "counted",
     "file_stem",
     "id_list",
     "length",
-    "minutes_words",
     "number",
     "paper_codes",
     "plain",
-    "share_words",
     "text_width",
     "times_words",
     "trip_word",
@@ -74,11 +71,6 @@ def area(value_mm2: float) -> str:
     return f"{number(value_cm2, 1 if value_cm2 < 100 else 0)}\u00a0cm²"
 
 
-def counted(count: int, one: str, many: str | None = None) -> str:
-    """ "1 pass", "3 passes"."""
-    return f"{count:,} {one if count == 1 else (many or one + 's')}".replace(",", "\u202f")
-
-
 def times_words(count: int) -> str:
     """How often: "once", "twice", "3 times"."""
     return {1: "once", 2: "twice"}.get(count, f"{count} times")
@@ -88,19 +80,6 @@ def trip_word(number_: int) -> str:
     """Which one: "2nd", "3rd", "4th", "21st"."""
     tail = "th" if number_ % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number_ % 10, "th")
     return f"{number_}{tail}"
-
-
-def minutes_words(minutes: float) -> str:
-    """ "45 min", "2 h 05 min"."""
-    whole = math.ceil(minutes - 1e-9)
-    if whole < 60:
-        return f"{whole}\u00a0min"
-    return f"{whole // 60}\u00a0h {whole % 60:02d}\u00a0min"
-
-
-def share_words(part: float, whole: float) -> str:
-    """A share in per cent."""
-    return f"{number(100.0 * part / whole, 0)} %" if whole > 0 else "–"
 
 
 def text_width(text: str, size_mm: float) -> float:

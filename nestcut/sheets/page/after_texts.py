@@ -15,7 +15,8 @@ from nestcut.sheets.drawings.tables import (
     pieces_cut,
     shares_words,
 )
-from nestcut.sheets.drawings.words import counted, number, plain
+from nestcut.sheets.drawings.words import number, plain
+from nestcut.units import counted, minutes_words
 
 __all__ = ["packing_text", "sorting_text", "trade_off_text", "what_if_text"]
 
@@ -98,7 +99,7 @@ def trade_off_text(plan: Plan) -> Mapping[str, Any] | None:
             return "–"
         if key == "paper_mm2":
             return words.area(value)
-        return words.minutes_words(value) if key == "minutes" else number(value, 0)
+        return minutes_words(value) if key == "minutes" else number(value, 0)
 
     rows = [
         {

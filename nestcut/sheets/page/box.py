@@ -16,21 +16,26 @@ from nestcut.plans.cutting_up import is_rectangle
 from nestcut.plans.leftovers import Leftover, Leftovers
 from nestcut.sheets.drawings.draw import INK, Svg
 from nestcut.sheets.drawings.pictures import Album
-from nestcut.sheets.drawings.words import area, counted, file_stem, id_list, length, number
+from nestcut.sheets.drawings.words import area, file_stem, id_list, length, number
 from nestcut.sheets.page.tables_csv import exact_cell, table
+from nestcut.units import counted
 
 __all__ = ["BOX_FOLDER", "box_files", "box_text", "offcuts_by_scrap"]
 
 BOX_FOLDER = "box"
 """Where the outlines lie, beside ``box.csv``."""
 MOST_ROWS = 400
+"""A longer list is read by nobody; box.csv holds everything."""
 MOST_PICTURES = 120
+"""More make the page slow to open."""
 MOST_BESIDE = 70
 """Letters of ids that stand in a column beside a picture; more take the whole width."""
 _MARGIN_MM = 2.0
+"""Around each picture."""
 _DIGITS = 6
+"""Of coordinates in box.csv: a millionth of a millimetre, as in plan.json."""
 _HEADINGS = {
-    "offcut": "Offcuts of the trims",
+    "offcut": "Offcuts from trimming",
     "remnant": "What the dies left",
     "part": "Trimmed and not used",
     "scrap": "Not pulled out: still in the box",
@@ -41,7 +46,7 @@ _HEADINGS = {
 
 
 @dataclass(frozen=True, slots=True)
-class _Row:
+class _BoxRow:
     """One row of the table: so many pieces alike, and the id that numbers them."""
 
     kept: Leftover
@@ -49,14 +54,14 @@ class _Row:
     count: int
 
 
-def _rows(left: Leftovers) -> Iterator[_Row]:
+def _rows(left: Leftovers) -> Iterator[_BoxRow]:
     for one in left.kept:
         base = one.ids[0].removesuffix("-1")
         if len(one.ids) > 1 and list(one.ids) == [f"{base}-{k}" for k in range(1, len(one.ids) + 1)]:
             # A table numbers the pieces of a row itself: base-1, base-2, …
-            yield _Row(one, base, len(one.ids))
+            yield _BoxRow(one, base, len(one.ids))
         else:
-            yield from (_Row(one, name, 1) for name in one.ids)
+            yield from (_BoxRow(one, name, 1) for name in one.ids)
 
 
 def box_files(left: Leftovers) -> dict[str, str]:

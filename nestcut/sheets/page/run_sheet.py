@@ -15,8 +15,8 @@ from nestcut.plans.model import Plan, Shortage
 from nestcut.sheets.drawings import words
 from nestcut.sheets.drawings.pictures import Album
 from nestcut.sheets.drawings.tables import (
-    Clock,
     PullRow,
+    Timetable,
     clock_words,
     pass_ranges,
     pieces_cut,
@@ -25,11 +25,12 @@ from nestcut.sheets.drawings.tables import (
     trips_of_passes,
 )
 from nestcut.sheets.drawings.trimming import straight_cuts, trim_kinds
-from nestcut.sheets.drawings.words import clipped, counted, id_list, length, number, plain
+from nestcut.sheets.drawings.words import clipped, id_list, length, number, plain
 from nestcut.sheets.page.after_texts import packing_text, sorting_text, trade_off_text, what_if_text
 from nestcut.sheets.page.box import box_text, offcuts_by_scrap
 from nestcut.sheets.page.whatif import advice_text
 from nestcut.sheets.runs.pass_texts import PLATES_EVERY, group_texts
+from nestcut.units import counted, minutes_words
 
 __all__ = ["label_sheet", "run_sheet"]
 
@@ -116,7 +117,7 @@ def _template(name: str) -> jinja2.Template:
 # ---------------------------------------------------------------------- head
 
 
-def _summary(plan: Plan, clock: Clock) -> Mapping[str, Any]:
+def _summary(plan: Plan, clock: Timetable) -> Mapping[str, Any]:
     totals, bound = plan.totals, plan.bound
     reason = plain(bound.reason).rstrip(".")
     if plan.nothing_cut:
@@ -136,7 +137,7 @@ def _summary(plan: Plan, clock: Clock) -> Mapping[str, Any]:
         (str(totals.changes), "lay-up to set up" if totals.changes == 1 else "lay-ups to set up"),
         (f"{totals.pieces:,}".replace(",", "\u202f"), "pieces"),
         (
-            words.minutes_words(totals.minutes + rest),
+            minutes_words(totals.minutes + rest),
             f"with {counted(len(clock.breaks), 'break')}" if clock.breaks else "in all",
         ),
         (f"{totals.cranks:,}".replace(",", "\u202f"), "cranks" if totals.cranks != 1 else "crank"),
@@ -171,11 +172,11 @@ def _several_trips(plan: Plan) -> str:
     return f" ({told})" if told else ""
 
 
-def _clock_rows(plan: Plan, clock: Clock) -> Mapping[str, Any]:
+def _clock_rows(plan: Plan, clock: Timetable) -> Mapping[str, Any]:
     start = plan.evening.start
 
     def at(minutes: float) -> str:
-        return clock_words(start, minutes) or f"after {words.minutes_words(minutes)}"
+        return clock_words(start, minutes) or f"after {minutes_words(minutes)}"
 
     # On a short evening this is told by the passes themselves.
     done = (
@@ -191,7 +192,7 @@ def _clock_rows(plan: Plan, clock: Clock) -> Mapping[str, Any]:
         shown = ", ".join(str(one) for one in clock.breaks[:12])
         tail = " …" if len(clock.breaks) > 12 else ""
         breaks = f"{number(plan.evening.break_minutes)} min after pass {shown}{tail}"
-    return {"done": done, "breaks": breaks, "trims": words.minutes_words(clock.trims) if clock.trims else ""}
+    return {"done": done, "breaks": breaks, "trims": minutes_words(clock.trims) if clock.trims else ""}
 
 
 def _shortage(one: Shortage) -> Mapping[str, str]:
@@ -210,7 +211,9 @@ def _shortage(one: Shortage) -> Mapping[str, str]:
         "how_much": f"{pieces}{f' ({dies})' if one.paper and dies else ''} missing"
         + (f", about {words.area(one.area_mm2)} of paper" if one.area_mm2 else ""),
         "buy": f"Buy {sheets}." if sheets else "",
-        "proved": "Proved." if one.proved else "Not proved: the time ran out, and more time may find room.",
+        "proved": "Proved."
+        if one.proved
+        else "Not proved: time ran out. With more time, nestcut may find room.",
         "reason": plain(one.reason),
     }
 

@@ -30,6 +30,7 @@ __all__ = [
 ]
 
 MOST_TICKS = 120
+"""Boxes to tick in a row of the course; above, counts are written."""
 MOST_TICKS_TWICE = 600
 """The same where some pass needs several trips: a box for ten passes could not show them."""
 MOST_ALIKE = 6

@@ -9,14 +9,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from nestcut.sheets.drawings.pictures import Album
-from nestcut.sheets.drawings.words import counted, id_list, length, number
+from nestcut.sheets.drawings.words import id_list, length, number
 from nestcut.sheets.runs.course import along_words, differs, feed_arrow, in_stages
 from nestcut.sheets.runs.lying import near
 from nestcut.sheets.runs.runs import Feed, Lane, Run
+from nestcut.units import counted
 
 __all__ = ["LaneText", "arrow_words", "goes_on", "lane_text"]
 
 _SAME_MM = 0.05
+"""Places nearer to each other are the same to a hand with a ruler."""
 
 
 @dataclass(slots=True)
@@ -115,9 +117,9 @@ def lane_text(
 def _even_rule(lane: Lane, album: Album) -> str:
     """Scraps that are all alike: how long each lasts, and where the next one begins."""
     if lane.per_scrap == 1 and lane.first_uses == 1:
-        return "another one each pass"
+        return "a new one each pass"
     follow = counted(len(lane.scraps) - 1, "more like it", "more like it")
-    begin = ", begun where this one began"
+    begin = ", starting where this one started"
     if lane.start is not None and not near(lane.start, (lane.box[0], lane.box[1]), _SAME_MM):
         along = (
             f"sticking out {length(-lane.start[1])} past the first end"
@@ -170,7 +172,7 @@ def _feed_words(lane: Lane, twins: Sequence[Sequence[Feed]], album: Album) -> st
         words = ("then " if place else "") + f"{words}, {lasts}"
         if place:
             where = "" if one_column else f"{number(feed.corner[0], 0)} from the {view.side}, "
-            words += f", begun {where}{along_words(feed.corner[1])}" + (
+            words += f", starting {where}{along_words(feed.corner[1])}" + (
                 "" if feed.corner[1] < -0.5 else " from the first end"
             )
         parts.append(words)

@@ -12,13 +12,14 @@ from shapely.geometry import Polygon
 from nestcut.plans.model import PaperOnPlate, Pass
 from nestcut.sheets.drawings.view import Bounds
 
-__all__ = ["Lying", "Shapes", "laid_in", "near", "usual_steps"]
+__all__ = ["LyingPaper", "LyingShapes", "laid_in", "near", "usual_steps"]
 
 _SAME_MM = 0.02
+"""Boxes nearer to each other are the same to a hand with a ruler."""
 
 
 @dataclass(frozen=True, slots=True)
-class Lying:
+class LyingPaper:
     """A paper of one pass: its box on the plate and a key that equal outlines share."""
 
     paper: PaperOnPlate
@@ -31,23 +32,23 @@ class Lying:
     def corner(self) -> tuple[float, float]:
         return self.box[0], self.box[1]
 
-    def shift_from(self, last: Lying) -> tuple[float, float]:
+    def shift_from(self, last: LyingPaper) -> tuple[float, float]:
         """How far the box has moved since ``last``, mm."""
         return self.box[0] - last.box[0], self.box[1] - last.box[1]
 
-    def turned_from(self, last: Lying) -> bool:
+    def turned_from(self, last: LyingPaper) -> bool:
         """True where it lies at another turn than ``last``."""
         return abs(self.paper.pose.deg - last.paper.pose.deg) > 1e-6
 
 
-class Shapes:
+class LyingShapes:
     """Boxes and outline keys of papers on the plate; each scrap and turn is looked at once."""
 
     def __init__(self, pieces: Mapping[str, tuple[str, Polygon]]):
         self.pieces = pieces
         self._seen: dict[tuple[str, float, bool], tuple[Bounds, tuple[object, ...]]] = {}
 
-    def lying(self, paper: PaperOnPlate, slots: tuple[int, ...]) -> Lying:
+    def lying(self, paper: PaperOnPlate, slots: tuple[int, ...]) -> LyingPaper:
         colour, outline = self.pieces[paper.scrap]
         wanted = (paper.scrap, paper.pose.deg, paper.flipped)
         if wanted not in self._seen:
@@ -64,17 +65,17 @@ class Shapes:
             self._seen[wanted] = box, (colour, round(turned.area, 0), points)
         box, key = self._seen[wanted]
         x, y = paper.pose.x_mm, paper.pose.y_mm
-        return Lying(paper, colour, slots, (box[0] + x, box[1] + y, box[2] + x, box[3] + y), key)
+        return LyingPaper(paper, colour, slots, (box[0] + x, box[1] + y, box[2] + x, box[3] + y), key)
 
 
-def laid_in(one: Pass, shapes: Shapes) -> list[Lying]:
+def laid_in(one: Pass, shapes: LyingShapes) -> list[LyingPaper]:
     cut_by: dict[str, list[int]] = {}
     for cut in one.cuts:
         cut_by.setdefault(cut.scrap, []).append(cut.slot)
     return [shapes.lying(paper, tuple(sorted(cut_by.get(paper.scrap, ())))) for paper in one.papers]
 
 
-def usual_steps(all_laid: Sequence[Sequence[Lying]]) -> dict[str, tuple[float, float]]:
+def usual_steps(all_laid: Sequence[Sequence[LyingPaper]]) -> dict[str, tuple[float, float]]:
     """Scrap → the shift that it makes most often from one pass to the next without being turned."""
     counts: dict[str, Counter[tuple[float, float]]] = {}
     for before, after in pairwise(all_laid):

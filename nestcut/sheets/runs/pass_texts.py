@@ -13,7 +13,7 @@ from nestcut.sheets.drawings.layup import half, slot_measures
 from nestcut.sheets.drawings.pictures import Album
 from nestcut.sheets.drawings.plots import load_plot
 from nestcut.sheets.drawings.tables import (
-    Clock,
+    Timetable,
     clock_words,
     trips_of_passes,
 )
@@ -25,6 +25,7 @@ from nestcut.sheets.runs.runs import Run, group_passes
 __all__ = ["PLATES_EVERY", "BlockText", "GroupText", "RunText", "group_texts"]
 
 MOST_PICTURES = 120
+"""More make the page slow to open."""
 
 
 @dataclass(slots=True)
@@ -85,7 +86,7 @@ class GroupText:
     blocks: list[BlockText] = field(default_factory=list)
 
 
-def group_texts(plan: Plan, album: Album, codes: Mapping[str, str], clock: Clock) -> list[GroupText]:
+def group_texts(plan: Plan, album: Album, codes: Mapping[str, str], clock: Timetable) -> list[GroupText]:
     groups = group_passes(plan)
     drawn = [run for group in groups for block in group.blocks for run in block.runs][:MOST_PICTURES]
     wanted = {lane.first.scrap for run in drawn for lane in run.lanes}

@@ -14,11 +14,12 @@ from dataclasses import dataclass, field
 
 from nestcut.plans.model import PaperOnPlate, Pass, Plan
 from nestcut.sheets.drawings.view import Bounds
-from nestcut.sheets.runs.lying import Lying, Shapes, laid_in, near, usual_steps
+from nestcut.sheets.runs.lying import LyingPaper, LyingShapes, laid_in, near, usual_steps
 
-__all__ = ["Block", "Group", "Lane", "Run", "group_passes"]
+__all__ = ["Block", "Lane", "LayupRuns", "Run", "group_passes"]
 
 _LONGEST_PERIOD = 12
+"""Turns that come again after more passes are seen as such by nobody."""
 
 
 @dataclass(slots=True)
@@ -117,7 +118,7 @@ class Block:
 
 
 @dataclass(slots=True)
-class Group:
+class LayupRuns:
     """A lay-up that is set up once and kept for these passes."""
 
     layup: str
@@ -135,7 +136,7 @@ class _Tracker:
     """Whether a lane still follows its rule, pass by pass."""
 
     lane: Lane
-    now: Lying
+    now: LyingPaper
     uses: int = 1
     from_start: bool = True
     """The first scrap came onto the plate in the run's first pass."""
@@ -144,13 +145,13 @@ class _Tracker:
     usual: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     """Scrap → the shift that it makes most often from pass to pass, mm."""
 
-    def follows(self, nxt: Lying) -> bool:
+    def follows(self, nxt: LyingPaper) -> bool:
         """Would the rule still hold with this as the next pass? Does not change anything."""
         if not self.lane.uneven and self.follows_evenly(nxt):
             return True
         return self.feeds_on(nxt)
 
-    def feeds_on(self, nxt: Lying) -> bool:
+    def feeds_on(self, nxt: LyingPaper) -> bool:
         """The looser rule: the same dies go on cutting the same paper: pulled on, laid anew, or from the next scrap."""
         lane = self.lane
         if not lane.slots or nxt.slots != lane.slots or nxt.colour != lane.paper:
@@ -159,14 +160,14 @@ class _Tracker:
             return False
         return nxt.paper.scrap == self.now.paper.scrap or nxt.paper.scrap not in lane.scraps
 
-    def pulled_on(self, nxt: Lying) -> bool:
+    def pulled_on(self, nxt: LyingPaper) -> bool:
         """True where the same scrap went on by the lane's step (or by its usual one, while the lane has none)."""
         if nxt.paper.scrap != self.now.paper.scrap or nxt.turned_from(self.now):
             return False
         wanted = self.lane.step or self.usual.get(nxt.paper.scrap)
         return wanted is None or near(nxt.shift_from(self.now), wanted)
 
-    def follows_evenly(self, nxt: Lying) -> bool:
+    def follows_evenly(self, nxt: LyingPaper) -> bool:
         """The strict rule: pieces of one outline, each for the same number of passes."""
         lane = self.lane
         if (
@@ -190,7 +191,7 @@ class _Tracker:
             return False
         return lane.start is not None and near(nxt.corner, lane.start)
 
-    def take(self, nxt: Lying) -> None:
+    def take(self, nxt: LyingPaper) -> None:
         lane = self.lane
         if not lane.uneven and not self.follows_evenly(nxt):
             # Outlines that differ may fit one way round only: from here on every turn is told.
@@ -220,12 +221,12 @@ class _Tracker:
         self.now = nxt
 
 
-def _match(trackers: Sequence[_Tracker], laid: Sequence[Lying]) -> list[Lying] | None:
+def _match(trackers: Sequence[_Tracker], laid: Sequence[LyingPaper]) -> list[LyingPaper] | None:
     """The paper of the next pass that continues each lane, or None where the run ends."""
     if len(trackers) != len(laid):
         return None
     by_scrap = {one.paper.scrap: one for one in laid}
-    chosen: list[Lying | None] = [by_scrap.pop(tracker.now.paper.scrap, None) for tracker in trackers]
+    chosen: list[LyingPaper | None] = [by_scrap.pop(tracker.now.paper.scrap, None) for tracker in trackers]
     left = [one for one in laid if one.paper.scrap in by_scrap]
     for k, tracker in enumerate(trackers):
         if chosen[k] is None:
@@ -243,8 +244,8 @@ def _match(trackers: Sequence[_Tracker], laid: Sequence[Lying]) -> list[Lying] |
 
 def _open_run(
     one: Pass,
-    laid: list[Lying],
-    before: list[Lying] | None,
+    laid: list[LyingPaper],
+    before: list[LyingPaper] | None,
     once: frozenset[str],
     usual: Mapping[str, tuple[float, float]],
 ) -> tuple[Run, list[_Tracker]]:
@@ -294,17 +295,17 @@ def _fold(runs: list[Run]) -> list[Block]:
     return blocks
 
 
-def group_passes(plan: Plan) -> list[Group]:
+def group_passes(plan: Plan) -> list[LayupRuns]:
     """The plan's passes as groups (one lay-up each), blocks and runs."""
     pieces = plan.pieces_of_paper()
-    shapes = Shapes(pieces)
+    shapes = LyingShapes(pieces)
     free = {paper.name for paper in plan.papers if paper.direction == "none"}
     uses = Counter(paper.scrap for one in plan.passes for paper in one.papers)
     once = frozenset(name for name, count in uses.items() if count == 1 and pieces[name][0] in free)
     groups: list[tuple[str, list[Run]]] = []
     trackers: list[_Tracker] = []
     run: Run | None = None
-    before: list[Lying] | None = None
+    before: list[LyingPaper] | None = None
     all_laid = [laid_in(one, shapes) for one in plan.passes]
     usual = usual_steps(all_laid)
     for one, laid in zip(plan.passes, all_laid, strict=True):
@@ -322,4 +323,4 @@ def group_passes(plan: Plan) -> list[Group]:
                     tracker.take(lying)
                 run.last = one.number
         before = laid
-    return [Group(layup, runs[0].first, runs[-1].last, _fold(runs)) for layup, runs in groups]
+    return [LayupRuns(layup, runs[0].first, runs[-1].last, _fold(runs)) for layup, runs in groups]

@@ -14,7 +14,7 @@ from nestcut.passes.drafts.papers_for_passes import PaperedPasses, Squeeze, draf
 from nestcut.passes.drafts.ranking import Draft, Shares, best_of
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.door import Ask
-from nestcut.passes.parts.papers import Node
+from nestcut.passes.parts.papers import GroupNode
 from nestcut.passes.parts.squeeze import EFFORTS, squeeze_in
 
 __all__ = ["Chips", "SqueezedChips", "squeezer", "straightened", "with_papers"]
@@ -69,7 +69,7 @@ def straightened(batch: Batch) -> Batch:
     A die across the corner of a small scrap wastes it: the smallest box around the die, turned square
     to the plate, is what fits most scraps.
     """
-    from nestcut.passes.plate.footprints import chip_angle
+    from nestcut.passes.common.plate_rules import chip_angle
 
     dies = []
     for die in batch.dies:
@@ -152,7 +152,7 @@ def squeezer(batch: Batch, budget: Budget) -> Squeeze | None:
     if not Trimming.of(batch).any_shape:
         return None
 
-    def squeeze(scraps: Sequence[Scrap], nodes: Sequence[Node], part: float) -> None:
+    def squeeze(scraps: Sequence[Scrap], nodes: Sequence[GroupNode], part: float) -> None:
         squeeze_in(
             scraps,
             nodes,

@@ -19,16 +19,16 @@ from shapely.affinity import translate
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Die, Pose
+from nestcut.passes.common.plate_rules import places_across, suits_turned
 from nestcut.passes.common.slits import Piece
-from nestcut.passes.common.turns import paper_turns
-from nestcut.passes.makers.whole.shifts import Gap, Mask, Shapes, switch_off
+from nestcut.passes.common.turns import QUARTERS
+from nestcut.passes.makers.whole.shifts import CutShapes, Gap, Mask, furthest_out, switch_off, too_near
 from nestcut.passes.parts.chips import Site
 
 __all__ = ["Bench", "Made", "Pull", "Workshop"]
 
 Made = tuple[str, Pose]
 """A cut: the die, and where it lay in the frame of the piece (its box begins at (0, 0))."""
-QUARTERS = (0.0, 90.0, 180.0, 270.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ class _Turn:
 
 
 @dataclass(slots=True)
-class _View:
+class _PieceView:
     """A piece that is being cut, at one quarter turn."""
 
     turn: _Turn
@@ -93,7 +93,7 @@ class Workshop:
 
     def __init__(self, batch: Batch) -> None:
         self.batch = batch
-        self.shapes = Shapes(batch.hand.web_mm, batch.hand.edge_mm)
+        self.shapes = CutShapes(batch.hand.web_mm, batch.hand.edge_mm)
         self._turns: dict[tuple[int, str, bytes], list[_Turn]] = {}
         self._gaps: dict[tuple[str, float, str, float, float, float], Gap] = {}
         self._benches = 0
@@ -120,7 +120,7 @@ class Workshop:
     def _turn(self, bench: Bench, paper: str, piece: Polygon, deg: float) -> _Turn | None:
         turned = Pose(0.0, 0.0, deg).apply(piece)
         x0, y0, x1, y1 = turned.bounds
-        across = math.floor(self.batch.machine.plate_mm[0] - (x1 - x0) + 1e-9)
+        across = places_across(self.batch.machine, x1 - x0)
         first, last = math.ceil(bench.first_mm - 1e-9), math.floor(bench.last_mm - (y1 - y0) + 1e-9)
         if across < 0 or last < first:
             return None
@@ -128,16 +128,14 @@ class Workshop:
         for slot in bench.slots:
             site = bench.sites[slot]
             pose = site.slot.pose
-            allowed = paper_turns(site.die, self.batch.paper(paper), pose.deg, papers="square")
-            # (A paper turned by deg on the plate takes the die to −deg in its own frame.)
-            if any(abs((one + deg + 180.0) % 360.0 - 180.0) < 1e-6 for one in allowed):
+            if suits_turned(self.batch, site.die, paper, pose.deg, deg):
                 mask = self.shapes.places(turn.outline, site.die, pose, turn.shape, first)
                 if mask.any():
                     turn.masks[slot] = mask
         return turn if turn.masks else None
 
     def gap(self, die: Die, pose: Pose, other: Die, at: Pose) -> Gap:
-        """As :meth:`Shapes.gap`; places that differ by whole millimetres are worked out once."""
+        """As :meth:`CutShapes.gap`; places that differ by whole millimetres are worked out once."""
         dx, dy = pose.x_mm - at.x_mm, pose.y_mm - at.y_mm
         nx, ny = math.floor(dx + 1e-6), math.floor(dy + 1e-6)
         fx, fy = round(dx - nx, 6), round(dy - ny, 6)
@@ -161,9 +159,7 @@ class Workshop:
     def too_near(self, bench: Bench, one: int, two: int) -> bool:
         """Whether two cuts of a lay-up leave too little web for a scrap that both lie in."""
         a, b = bench.sites[one], bench.sites[two]
-        shifts, left, top = self.gap(a.die, a.slot.pose, b.die, b.slot.pose)
-        x, y = -left, -top
-        return 0 <= x < shifts.shape[0] and 0 <= y < shifts.shape[1] and bool(shifts[x, y])
+        return too_near(self.gap(a.die, a.slot.pose, b.die, b.slot.pose))
 
     def pulls(
         self,
@@ -184,7 +180,7 @@ class Workshop:
         """
         rest = Counter(left)
         views = [
-            _View(turn, masks, list(made), math.inf)
+            _PieceView(turn, masks, list(made), math.inf)
             for turn in self.turns(bench, paper, piece)
             if (masks := {s: m.copy() for s, m in turn.masks.items() if rest[bench.sites[s].die.name] > 0})
         ]
@@ -210,16 +206,14 @@ class Workshop:
                 break
             top, turn, open_masks, total = best
             places = np.argwhere(total >= top - 1e-5)
-            # Furthest out, then furthest to the left: cuts close up, the middle of the plate stays free.
-            out = 1 if bench.first_end else -1
-            x, y = places[np.lexsort((places[:, 0], out * places[:, 1]))[0]]
+            x, y = furthest_out(places, bench.first_end)
             slots: list[int] = []
             for slot, mask in open_masks.items():
                 die = bench.sites[slot].die.name
                 if mask[x, y] and rest[die] > 0 and not any(self.too_near(bench, o, slot) for o in slots):
                     slots.append(slot)
                     rest[die] -= 1
-            at = (int(x), int(y) + turn.y0)
+            at = (x, y + turn.y0)
             cuts = tuple(
                 (bench.sites[s].die.name, cut_in_piece(bench.sites[s].slot.pose, turn, at)) for s in slots
             )

@@ -15,17 +15,26 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch
+from nestcut.batch.turns import turns_on
 from nestcut.hands import rough_pass_s, rough_trim_s
 from nestcut.passes.common.budget import ENDLESS, Budget
-from nestcut.passes.common.schedule import RunTask, urgency
-from nestcut.passes.common.turns import turns_on
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft, RunDraft
+from nestcut.passes.common.plate_rules import leaves_half_free, window_size
+from nestcut.passes.common.schedule import urgency
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft, RunDraft, bare_run
 from nestcut.passes.drafts.row_items import lying
 from nestcut.passes.makers.ends.benches import Bench, Pull, Workshop
-from nestcut.passes.makers.ends.opened_scraps import Source, Table
+from nestcut.passes.makers.ends.opened_scraps import OpenedScraps, Source
 from nestcut.passes.makers.ends.pairing import Queue, pairs, side_by_side
 from nestcut.passes.makers.ends.rows import EndRows, end_rows
-from nestcut.passes.makers.ends.sharing import Key, Member, Shared, Sizes, cuts_of_dies, share_out, waits
+from nestcut.passes.makers.ends.sharing import (
+    EndMeasures,
+    Key,
+    Member,
+    Shared,
+    cuts_of_dies,
+    loads,
+    share_out,
+)
 from nestcut.passes.parts.chips import sites_of
 
 __all__ = ["EndWay", "by_ends"]
@@ -65,7 +74,7 @@ class EndWay:
     rows: float
     """Rows of dies at each end, about; more where so many lay-ups do not hold all dies."""
     paper_price: float = 1.0
-    """How dear paper is, as a factor."""
+    """How much paper counts, as a factor."""
     favoured: frozenset[str] = frozenset()
     """Dies that found too little paper before: they come first, and their cuts are worth more."""
 
@@ -87,9 +96,9 @@ def by_ends(
         work: most for each sharing out, in OR-Tools' own measure.
         asked: pieces of each line, where that is not all of the demand.
     """
-    table = Table(batch)
-    sizes = _sizes(batch, table, way)
-    if sizes is None:
+    table = OpenedScraps(batch)
+    measures = _measures(batch, table, way)
+    if measures is None:
         return None
     left = list(asked) if asked is not None else [line.count for line in batch.demand]
     met: list[Counter[Key]] = [Counter() for _ in left]
@@ -97,7 +106,7 @@ def by_ends(
     passes: list[PassDraft] = []
     barred: set[Key] = set()
     for number in range(ROUNDS):
-        found = _laid_out(batch, sizes, way, left, barred, number, work, budget)
+        found = _laid_out(batch, measures, way, left, barred, number, work, budget)
         if found is None:
             break
         shared, rows = found
@@ -113,9 +122,7 @@ def by_ends(
             table, queues = _both_ends(batch, table, shop, layup, laid, way, lost, budget)
             made = side_by_side(run, queues)
             passes += made
-            idle: tuple[tuple[str, int], ...] = ()
-            task = RunTask(laid.slots, len(made), tuple(idle for _ in laid.slots))
-            runs.append(RunDraft(task, sites_of(batch, laid.slots), [], []))
+            runs.append(bare_run(batch, laid.slots, len(made)))
         _take_off(batch, shared, lost, left, met)
         barred |= set(lost)
         if not any(left) or budget.over() or len(passes) == before:
@@ -124,7 +131,7 @@ def by_ends(
     if any(left):
         # What is left is said to be missing as it would be shared out next.
         final = share_out(
-            batch, left, sizes, budget, work=work, layups=1, full=math.inf, barred=barred, row=False
+            batch, left, measures, budget, work=work, layups=1, full=math.inf, barred=barred, row=False
         )
         if final is None:
             return None
@@ -134,7 +141,7 @@ def by_ends(
     return PaperedPasses(runs, passes, missing), met
 
 
-def _sizes(batch: Batch, table: Table, way: EndWay) -> Sizes | None:
+def _measures(batch: Batch, table: OpenedScraps, way: EndWay) -> EndMeasures | None:
     """What sharing out has to know of dies and papers; None where a die fits in no way."""
     widths = {}
     for die in batch.dies:
@@ -147,15 +154,15 @@ def _sizes(batch: Batch, table: Table, way: EndWay) -> Sizes | None:
         elif own:
             return None
     across, long_mm = _usual_sizes(batch, table)
-    x0, _, x1, _ = batch.machine.window.bounds
+    across_mm, _ = window_size(batch.machine)
     all_mm = sum(widths.get(die.name, 0.0) * die.copies for die in batch.dies)
-    rows = max(way.rows, ROOMY * all_mm / (2 * way.layups * (x1 - x0)))
-    return Sizes(widths, rows * (x1 - x0) + batch.hand.web_mm, across, long_mm)
+    rows = max(way.rows, ROOMY * all_mm / (2 * way.layups * across_mm))
+    return EndMeasures(widths, rows * across_mm + batch.hand.web_mm, across, long_mm)
 
 
-def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
+def _usual_sizes(batch: Batch, table: OpenedScraps) -> tuple[dict[str, float], float]:
     """How wide the scraps of each paper lie on the plate, less their edges, and how long those of all do: by area, mm."""
-    width, length = batch.machine.plate_mm
+    width = batch.machine.plate_mm[0]
     wide: dict[str, float] = defaultdict(float)
     areas: dict[str, float] = defaultdict(float)
     long = 0.0
@@ -163,11 +170,7 @@ def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
         x0, y0, x1, y1 = scraps[0].outline.bounds
         nx, ny = table.patterns[key][0] if table.patterns[key] else (1, 1)
         sides = ((x1 - x0) / nx, (y1 - y0) / ny)
-        fits = [
-            (w, h)
-            for w, h in (sides, sides[::-1])
-            if w <= width and h <= length / 2 + batch.machine.overhang_mm
-        ]
+        fits = [(w, h) for w, h in (sides, sides[::-1]) if leaves_half_free(batch.machine, (w, h))]
         w, h = max(fits, default=(width, 0.0))
         area = scraps[0].outline.area * len(scraps)
         wide[key[0]] += w * area
@@ -183,7 +186,7 @@ def _usual_sizes(batch: Batch, table: Table) -> tuple[dict[str, float], float]:
 
 def _laid_out(
     batch: Batch,
-    sizes: Sizes,
+    measures: EndMeasures,
     way: EndWay,
     left: Sequence[int],
     barred: set[Key],
@@ -196,7 +199,14 @@ def _laid_out(
         if budget.over():
             return None
         shared = share_out(
-            batch, left, sizes, budget, work=work, layups=way.layups + number + more, full=full, barred=barred
+            batch,
+            left,
+            measures,
+            budget,
+            work=work,
+            layups=way.layups + number + more,
+            full=full,
+            barred=barred,
         )
         if shared is None:
             continue
@@ -206,8 +216,8 @@ def _laid_out(
                 layup,
                 narrow=way.narrow,
                 feed_turn_deg=way.feed_turn_deg,
-                across=sizes.across,
-                long_mm=sizes.long_mm,
+                across=measures.across,
+                long_mm=measures.long_mm,
                 seed=budget.seed + number,
             )
             for layup in shared.layups
@@ -220,20 +230,20 @@ def _laid_out(
 
 def _both_ends(
     batch: Batch,
-    table: Table,
+    table: OpenedScraps,
     shop: Workshop,
     layup: tuple[tuple[Member, ...], tuple[Member, ...]],
     laid: EndRows,
     way: EndWay,
     lost: Counter[Key],
     budget: Budget,
-) -> tuple[Table, list[Queue]]:
+) -> tuple[OpenedScraps, list[Queue]]:
     """The pulls of both ends, the busier one first, and the table after them; what finds no paper is added to ``lost``."""
     sites = sites_of(batch, laid.slots)
     _, top, _, bottom = batch.machine.paper_field.bounds
     queues: list[Queue] = [[], []]
     for turn, end in enumerate(
-        sorted((0, 1), key=lambda end: (-cuts_of_dies(layup[end], way.favoured), -waits(layup[end])))
+        sorted((0, 1), key=lambda end: (-cuts_of_dies(layup[end], way.favoured), -loads(layup[end])))
     ):
         low, high = (top, laid.second_start_mm) if end == 0 else (laid.first_stop_mm, bottom)
         bench = Bench(shop.next_number(), sites, laid.ends[end], low, high, end == 0)
@@ -242,13 +252,13 @@ def _both_ends(
             for paper, count in member.cuts.items():
                 wanted[paper][member.die.name] += count
         begun = table
-        best: tuple[int, Table, Counter[Key], Queue] | None = None
-        for dear, apart in ATTEMPTS if turn else ATTEMPTS[-1:]:
+        best: tuple[int, OpenedScraps, Counter[Key], Queue] | None = None
+        for pass_weight, apart in ATTEMPTS if turn else ATTEMPTS[-1:]:
             table, short = begun.copy(), Counter[Key]()
             aside = table.without({id(piece) for piece, _ in queues[1 - end]}) if apart else {}
             # A try that spares the end with less to do ends where it would become the slower one.
-            most = len(queues[1 - end]) if dear < 1.0 else math.inf
-            own = _worked(batch, table, shop, bench, wanted, short, dear, way, most, budget)
+            most = len(queues[1 - end]) if pass_weight < 1.0 else math.inf
+            own = _worked(batch, table, shop, bench, wanted, short, pass_weight, way, most, budget)
             table.put_back(aside)
             queues[end] = own
             passes = len(pairs(queues)) + sum(short.values())
@@ -264,12 +274,12 @@ def _both_ends(
 
 def _worked(
     batch: Batch,
-    table: Table,
+    table: OpenedScraps,
     shop: Workshop,
     bench: Bench,
     wanted: Mapping[str, Counter[str]],
     lost: Counter[Key],
-    dear: float,
+    pass_weight: float,
     way: EndWay,
     most: float,
     budget: Budget,
@@ -278,7 +288,7 @@ def _worked(
 
     Args:
         wanted: paper → die → cuts.
-        dear: what a pass of this end counts, in passes.
+        pass_weight: what a pass of this end counts, in passes.
         most: pulls above which it is given up.
     """
     a_pass_s = rough_pass_s(batch.hand.seconds)
@@ -288,7 +298,7 @@ def _worked(
     for paper in sorted(wanted, key=lambda p: (-max(wanted[p].values()), p)):
         left = Counter(wanted[paper])
         costs = (
-            dear * a_pass_s,
+            pass_weight * a_pass_s,
             rough_trim_s(batch.hand.seconds),
             way.paper_price * _worth_of_paper(batch, table, paper) * a_pass_s,
         )
@@ -336,7 +346,7 @@ def _roughly(count: int) -> int:
     return count if count < 4 else count // 4 * 4
 
 
-def _worth_of_paper(batch: Batch, table: Table, paper: str) -> float:
+def _worth_of_paper(batch: Batch, table: OpenedScraps, paper: str) -> float:
     """Passes that a mm² of a paper is worth: the dearer, the more of what is left is needed.
 
     Where all of it is needed, a sheet costs half as many passes as it has room for cuts.

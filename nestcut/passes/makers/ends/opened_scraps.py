@@ -14,11 +14,12 @@ from dataclasses import dataclass
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Scrap
+from nestcut.passes.common.plate_rules import leaves_half_free
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.common.trims import Trimming
 from nestcut.passes.makers.ends.benches import Made
 
-__all__ = ["Source", "State", "Table", "pattern_parts", "patterns"]
+__all__ = ["OpenedScraps", "Source", "State", "pattern_parts", "patterns"]
 
 MOST_PARTS = 4
 """A scrap is slit into so many parts at most."""
@@ -42,7 +43,7 @@ class Source:
     take: Callable[[], Piece]
 
 
-class Table:
+class OpenedScraps:
     """Scraps that are not opened yet, and pieces on the table."""
 
     def __init__(self, batch: Batch) -> None:
@@ -58,9 +59,9 @@ class Table:
                     self._parts[*key, pattern] = (parts, Piece(own[0], parts[0], False).in_corner)
         self.lying: dict[State, list[Piece]] = defaultdict(list)
 
-    def copy(self) -> Table:
+    def copy(self) -> OpenedScraps:
         """The same, to go on from in two ways."""
-        other: Table = object.__new__(Table)
+        other: OpenedScraps = object.__new__(OpenedScraps)
         other.patterns, other._parts = self.patterns, self._parts
         other.fresh = defaultdict(list, {key: list(own) for key, own in self.fresh.items()})
         other.lying = defaultdict(list, {key: list(own) for key, own in self.lying.items()})
@@ -120,14 +121,12 @@ def patterns(batch: Batch, scrap: Scrap) -> list[tuple[int, int]]:
 
     Parts go through the machine and hang out over one end at most as far as leaves half of the plate free.
     """
-    width, length = batch.machine.plate_mm
-    long = length / 2 + batch.machine.overhang_mm
     x0, y0, x1, y1 = scrap.outline.bounds
     found = []
     for nx in range(1, MOST_PARTS + 1):
         for ny in range(1, MOST_PARTS // nx + 1):
             short, far = sorted(((x1 - x0) / nx, (y1 - y0) / ny))
-            if short <= width and far <= long:
+            if leaves_half_free(batch.machine, (short, far)):
                 found.append((nx, ny))
     if (1, 1) in found or not Trimming.of(batch).allowed:
         return [(1, 1)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from nestcut.passes.common.plate_rules import HAIR_MM
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.drafts.papers_for_passes import PartUse, PassDraft
 from nestcut.passes.makers.ends.benches import Pull, use_pose
@@ -12,7 +13,6 @@ __all__ = ["Queue", "pairs", "side_by_side"]
 
 NEXT = 400
 """So many pulls of the other end are looked through for one that goes with a pull."""
-HAIR_MM = 1e-9
 Queue = list[tuple[Piece, Pull]]
 """Pulls of one end, scrap after scrap."""
 

@@ -11,8 +11,9 @@ import random
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from nestcut.batch.model import Batch, Pose
-from nestcut.passes.drafts.row_items import RowItem, lying
+from nestcut.batch.model import Batch
+from nestcut.passes.common.plate_rules import HAIR_MM
+from nestcut.passes.drafts.row_items import RowItem, depth_of, in_rows, lying, slot_at
 from nestcut.passes.makers.ends.sharing import Member
 from nestcut.plans.model import Slot
 
@@ -66,8 +67,8 @@ def end_rows(
         ends.append(items)
     for weight in (0.002, 0.02, 0.2, 2.0, 20.0):
         laid = [_best_rows(items, x1 - x0, gap, weight, across, chance) for items in ends]
-        depths = [_depth(rows, gap) for rows in laid]
-        if sum(depths) <= y1 - y0 + gap + 1e-9:
+        depths = [depth_of(rows, gap) for rows in laid]
+        if sum(depths) <= y1 - y0 + gap + HAIR_MM:
             break
     else:
         return None
@@ -82,9 +83,7 @@ def end_rows(
         first, at = len(slots), y0 + inset[end]
         for row in rows:
             for item, x in zip(row, _across(row, x1 - x0, gap), strict=True):
-                bx0, by0, _, by1 = item.bounds
-                y = at - by0 if end == 0 else y0 + y1 - at - by1
-                slots.append(Slot(item.die.name, Pose(round(x0 + x - bx0, 6), round(y, 6), item.deg)))
+                slots.append(slot_at(batch, item, end, x0 + x, at))
             at += max(item.depth for item in row) + gap
         numbers.append(tuple(range(first, len(slots))))
     return EndRows(
@@ -104,10 +103,6 @@ def _across(row: Sequence[RowItem], width: float, gap: float) -> list[float]:
     return found
 
 
-def _depth(rows: Sequence[Sequence[RowItem]], gap: float) -> float:
-    return sum(max(item.depth for item in row) + gap for row in rows)
-
-
 def _best_rows(
     items: Sequence[RowItem],
     width: float,
@@ -122,8 +117,8 @@ def _best_rows(
     unit = max(1.0, sum(sum(item.cuts.values()) for item in items) / len(items))
 
     def cost(order: Sequence[RowItem]) -> float:
-        rows = _in_rows(order, width, gap)
-        return _behind(rows, width, gap, across) / unit + weight * _depth(rows, gap)
+        rows = in_rows(order, width, gap)
+        return _behind(rows, width, gap, across) / unit + weight * depth_of(rows, gap)
 
     best, least = order, cost(order)
     for _ in range(TRIES if len(items) > 1 else 0):
@@ -136,23 +131,7 @@ def _best_rows(
         now = cost(other)
         if now <= least:
             best, least = other, now
-    return _in_rows(best, width, gap)
-
-
-def _in_rows(order: Sequence[RowItem], width: float, gap: float) -> list[list[RowItem]]:
-    """First fit, from the end of the plate inward."""
-    rows: list[list[RowItem]] = []
-    used: list[float] = []
-    for item in order:
-        for k, row in enumerate(rows):
-            if used[k] + item.width <= width + 1e-9:
-                row.append(item)
-                used[k] += item.width + gap
-                break
-        else:
-            rows.append([item])
-            used.append(item.width + gap)
-    return rows
+    return in_rows(best, width, gap)
 
 
 def _behind(

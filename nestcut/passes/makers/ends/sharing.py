@@ -14,18 +14,20 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from nestcut.batch.model import Batch, Die
+from nestcut.batch.turns import turns_on
 from nestcut.hands import rough_pass_s
 from nestcut.passes.common.budget import ENDLESS, Budget
-from nestcut.passes.common.turns import turns_on
+from nestcut.passes.common.plate_rules import window_size
 
 if TYPE_CHECKING:
     from ortools.sat.python.cp_model import CpModel, CpSolver
 
-__all__ = ["Key", "Member", "Shared", "Sizes", "cuts_of_dies", "share_out", "waits"]
+__all__ = ["EndMeasures", "Key", "Member", "Shared", "cuts_of_dies", "loads", "share_out"]
 
 Key = tuple[str, str]
 """(die, paper)"""
 ENDS = (0, 1)
+"""Of the plate: the one that goes in first, and the other."""
 SHARING_S, SHARING, LEAST_S = 3.0, 0.15, 0.5
 """Most seconds of the solver, its share of the whole time, and its least seconds."""
 A_PASS = 100
@@ -45,7 +47,7 @@ TENTHS = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Sizes:
+class EndMeasures:
     """What sharing out has to know of dies and papers."""
 
     widths: Mapping[str, float]
@@ -79,7 +81,7 @@ class Shared:
 def share_out(
     batch: Batch,
     left: Sequence[int],
-    sizes: Sizes,
+    measures: EndMeasures,
     budget: Budget = ENDLESS,
     *,
     work: float,
@@ -98,23 +100,23 @@ def share_out(
         barred: (die, paper) that found no paper before: used only where a line has no other.
         row: False where dies need not go into the rows of their end.
     """
-    model = _Model(batch, left, sizes, layups, barred)
-    x0, y0, x1, y1 = batch.machine.window.bounds
-    model.keep_room(min(full, 1e3) * (x1 - x0) * (y1 - y0), row)
+    model = _SharingModel(batch, left, measures, layups, barred)
+    across_mm, along_mm = window_size(batch.machine)
+    model.keep_room(min(full, 1e3) * across_mm * along_mm, row)
     model.count_passes()
     model.spare_papers()
     return model.solved(budget.solver(max(LEAST_S, min(SHARING_S, SHARING * budget.span_s)), work=work))
 
 
-class _Model:
+class _SharingModel:
     """The integer programme."""
 
     def __init__(
-        self, batch: Batch, left: Sequence[int], sizes: Sizes, layups: int, barred: Collection[Key]
+        self, batch: Batch, left: Sequence[int], measures: EndMeasures, layups: int, barred: Collection[Key]
     ) -> None:
         from ortools.sat.python import cp_model
 
-        self.batch, self.sizes, self.layups = batch, sizes, layups
+        self.batch, self.measures, self.layups = batch, measures, layups
         self.most = sum(left)
         self.model: CpModel = cp_model.CpModel()
         self.goal: list[Any] = []
@@ -182,35 +184,39 @@ class _Model:
             )
             for end in ENDS if row else ():
                 across = [
-                    round(TENTHS * self.sizes.widths[key[0]]) * here for key, here in placed if key[3] == end
+                    round(TENTHS * self.measures.widths[key[0]]) * here
+                    for key, here in placed
+                    if key[3] == end
                 ]
-                self.model.add(sum(across) <= round(TENTHS * self.sizes.row_mm))
+                self.model.add(sum(across) <= round(TENTHS * self.measures.row_mm))
 
     def count_passes(self) -> None:
         """Every lay-up takes as long as its slower end; an end waits for the busiest die, paper after paper."""
         fuller = []
         # Where scraps are narrower than a die, on an average, a pass cuts less than one.
         roof = self.most * math.ceil(
-            1 + max(self.sizes.widths.values(), default=1.0) / min(self.sizes.across.values(), default=1.0)
+            1
+            + max(self.measures.widths.values(), default=1.0)
+            / min(self.measures.across.values(), default=1.0)
         )
         for layup in range(self.layups):
             takes = self.model.new_int_var(0, 2 * roof, "")
             full = self.model.new_int_var(0, 10**9, "")
             for end in ENDS:
-                waits, widths = [], []
+                loads, widths = [], []
                 for paper in self.papers:
                     own = [(k, n) for k, n in self.cuts.items() if k[2:] == (layup, end, paper)]
                     longest = self.model.new_int_var(0, roof, "")
                     for _, count in own:
                         self.model.add(count <= longest)
-                    wide = [(round(TENTHS * self.sizes.widths[k[0]]), n) for k, n in own]
-                    width = max(1, round(TENTHS * self.sizes.across[paper]))
+                    wide = [(round(TENTHS * self.measures.widths[k[0]]), n) for k, n in own]
+                    width = max(1, round(TENTHS * self.measures.across[paper]))
                     self.model.add(sum(w * n for w, n in wide) <= width * longest)
-                    waits.append(longest)
+                    loads.append(longest)
                     widths += [round(A_PASS * w / width) * n for w, n in wide]
-                self.model.add(sum(waits) <= takes)
+                self.model.add(sum(loads) <= takes)
                 self.model.add(sum(widths) <= full)
-                self.goal.append(HANDLED * sum(waits))
+                self.goal.append(HANDLED * sum(loads))
             self.passes.append(takes)
             fuller.append(full)
         balanced = self.model.new_int_var(0, 10**9, "")
@@ -265,7 +271,7 @@ class _Model:
         return Shared(tuple(layups), lines, sum(solver.value(takes) for takes in self.passes))
 
 
-def waits(members: Sequence[Member]) -> int:
+def loads(members: Sequence[Member]) -> int:
     """Passes of an end in which all dies of a paper are down together."""
     longest: Counter[str] = Counter()
     for member in members:

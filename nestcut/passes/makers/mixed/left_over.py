@@ -15,9 +15,11 @@ from shapely.geometry.base import BaseGeometry
 from nestcut.batch.model import Batch
 from nestcut.hands import rough_pass_s, rough_trim_s
 from nestcut.passes.common.budget import Budget
+from nestcut.passes.common.plate_rules import apart
 from nestcut.passes.common.schedule import run_tasks
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.drafts.fillin import filled_in, leftovers
+from nestcut.passes.drafts.order import joined, layups_together
 from nestcut.passes.drafts.papers_for_passes import (
     PaperedPasses,
     PartUse,
@@ -28,7 +30,6 @@ from nestcut.passes.drafts.papers_for_passes import (
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.strips.lanes import lane_layups
 from nestcut.passes.makers.strips.strips import realise_strips
-from nestcut.passes.parts.chips import apart
 
 __all__ = ["Key", "cuts_of", "with_rest"]
 
@@ -81,16 +82,14 @@ def with_rest(
         rest = way()
         if rest is None:
             continue
-        first = len(whole.runs)
-        passes = [*kept, *(PassDraft(first + one.run, one.uses) for one in rest.passes)]
-        got = obey_trims(batch, PaperedPasses([*whole.runs, *rest.runs], passes, rest.missing))
+        got = obey_trims(batch, joined(PaperedPasses(whole.runs, list(kept)), rest, rest.missing))
         if got.missing:
             got = obey_trims(batch, filled_in(batch, got, leftovers(batch, got)))
         short: Counter[str] = Counter()
         for (_, paper), count in (+got.missing).items():
             short[paper] += count
         got = _once_more(whole, got)
-        got.passes.sort(key=lambda one: one.run)
+        got.passes = layups_together(got.passes)
         yield got, short
         # Chips take fewer passes; they hardly find paper that strips don't.
         if most_passes is None or len(got.passes) <= most_passes:

@@ -8,19 +8,19 @@ clock) chooses.
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from nestcut.batch.model import Batch
 from nestcut.hands import rough_pass_s, rough_trim_s
 from nestcut.passes.common.budget import Budget
-from nestcut.passes.common.schedule import cuts_wanted
+from nestcut.passes.common.schedule import cuts_wanted, shares_of
 from nestcut.passes.common.trims import Trimming
 from nestcut.passes.common.types import PlatePlan
 from nestcut.passes.drafts.fillin import filled_in, leftovers
+from nestcut.passes.drafts.moved_pieces import eased_shares
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
-from nestcut.passes.drafts.ranking import Draft, Shares, figures
+from nestcut.passes.drafts.ranking import Draft, figures
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.door import Ask, pieces_met
 from nestcut.passes.makers.ends.benches import Workshop
@@ -28,15 +28,14 @@ from nestcut.passes.makers.ends.ends import EndWay, by_ends
 from nestcut.passes.makers.mixed.mixed import Costs, mixed, strip_shares
 from nestcut.passes.makers.whole.whole import Station, in_whole_scraps
 from nestcut.passes.makers.whole.zones import zone_stations
-from nestcut.plans.model import Share
 
-__all__ = ["Ends", "WholeScraps", "eased_shares", "handling_matters"]
+__all__ = ["Ends", "WholeScraps", "handling_matters"]
 
 WAYS = ((1, False), (1, True), (2, False), (2, True))
 """(scraps are slit to the plate's width over this, dies of one paper lie together)."""
 END_WAYS = ((True, 2, 1.0), (True, 1, 1.6), (False, 2, 1.0), (False, 1, 1.6))
 """(dies lie narrow, lay-ups, rows of dies at each end) of plans by ends."""
-DEAR = 3.0
+PAPER_WEIGHT = 3.0
 """How much dearer paper is where some was short."""
 SHARING_WORK = 0.5
 """Work, in OR-Tools' own measure, for sharing out dies and papers over the ends."""
@@ -104,7 +103,7 @@ class Ends:
             for feed_turn_deg in list(tried.feed_turns_deg):
                 if end.over():
                     break
-                price = DEAR if tried.short else 1.0
+                price = PAPER_WEIGHT if tried.short else 1.0
                 found = by_ends(
                     batch,
                     tried.shop,
@@ -116,12 +115,7 @@ class Ends:
                 if found is None:
                     continue
                 got, lines = found
-                shares = tuple(
-                    tuple(
-                        Share(die, paper, count) for (die, paper), count in sorted(own.items()) if count > 0
-                    )
-                    for own in lines
-                )
+                shares = tuple(shares_of(dict(sorted(own.items()))) for own in lines)
                 plate = replace(draft.plate, shares=shares)
                 filled = _filled(batch, plate, got, end)
                 yield filled
@@ -199,32 +193,6 @@ def _filled(batch: Batch, plate: PlatePlan, got: PaperedPasses, budget: Budget) 
     if Trimming.of(batch).allowed and not budget.over():
         got = filled_in(batch, got, leftovers(batch, got), over=budget.over)
     return Draft(plate, plate, plate.shares, obey_trims(batch, got))
-
-
-def eased_shares(batch: Batch, shares: Shares, missing: Mapping[tuple[str, str], int]) -> Shares | None:
-    """The shares with pieces moved away from papers that are short, where their lines name another paper.
-
-    As many as take up twice what is missing, the same dies in the other paper. Returns: None where nothing can be moved.
-    """
-    need: Counter[str] = Counter()
-    for (name, paper), count in missing.items():
-        need[paper] += 2 * count * math.ceil(batch.die(name).rim.envelope.area)
-    moved = False
-    lines = []
-    for line, own in zip(batch.demand, shares, strict=True):
-        others = [paper for paper in line.papers if paper not in need]
-        left = Counter({(share.die, share.paper): share.count for share in own})
-        for share in own:
-            die = batch.die(share.die)
-            if share.paper not in need or not others or die.pieces != 1:
-                continue
-            count = min(share.count, math.ceil(max(0, need[share.paper]) / die.rim.envelope.area))
-            left[share.die, share.paper] -= count
-            left[share.die, others[0]] += count
-            need[share.paper] -= math.ceil(count * die.rim.envelope.area)
-            moved |= count > 0
-        lines.append(tuple(Share(die, paper, n) for (die, paper), n in left.items() if n > 0))
-    return tuple(lines) if moved else None
 
 
 def _aims(batch: Batch, draft: Draft) -> list[Costs]:

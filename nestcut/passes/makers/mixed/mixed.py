@@ -24,6 +24,7 @@ from nestcut.passes.makers.mixed.left_over import Key, cuts_of, with_rest
 __all__ = ["Costs", "PerCut", "mixed", "strip_shares"]
 
 NODES = 200
+"""Nodes of the integer programme, at most: the same work on every machine."""
 GAP = 0.02
 """How far the choice of passes may be from the best one, and how many nodes of its tree are looked at."""
 TRIES = 5

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from nestcut.placement.shapes.compiled import kernel
 
 __all__ = ["allowed_at", "gains"]
 
 _HAIR = 1e-4
 
 
-@njit(cache=True)
+@kernel
 def _apart(ax0, ay0, ax1, ay1, b):
     return ax1 <= b[0] - _HAIR or ax0 >= b[2] + _HAIR or ay1 <= b[1] - _HAIR or ay0 >= b[3] + _HAIR
 
 
-@njit(cache=True)
+@kernel
 def allowed_at(x, y, able, boxes, tiles, out):
     """Which cuts may be made with the scrap at (x, y): rim in the window (``able``), no other scrap under the rim."""
     for c in range(len(able)):
@@ -27,7 +28,7 @@ def allowed_at(x, y, able, boxes, tiles, out):
                     break
 
 
-@njit(cache=True)
+@kernel
 def gains(places, able, boxes, size, left, kind, copies, weights, rims, tiles, out):
     """For each place the weights of the dies that cut there, each once a copy; 0 where the scrap would cover a rim.
 

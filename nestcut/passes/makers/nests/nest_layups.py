@@ -16,18 +16,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from shapely.affinity import translate
 
 from nestcut.batch.model import Batch, Pose, Shape
 from nestcut.passes.common.budget import ENDLESS, Budget
-from nestcut.passes.common.schedule import RunTask, urgency
-from nestcut.passes.common.slits import Piece, places_of
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
+from nestcut.passes.common.plate_rules import in_window_at, keeps_gap, places_of
+from nestcut.passes.common.schedule import urgency
+from nestcut.passes.common.slits import Piece
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft, bare_run
 from nestcut.passes.makers.nests.nest_kernels import allowed_at, gains
 from nestcut.passes.makers.nests.nests import Nest
-from nestcut.passes.parts.chips import sites_of
 from nestcut.plans.model import Slot
 
 __all__ = ["in_nests"]
@@ -40,7 +39,8 @@ FINE = 4
 """So many times as many, each way, for what rides along."""
 LEAVE = 0.5
 """What a free plate is worth, as a share of the dies that could still use it."""
-HAIR_MM = 1e-4
+APART_MM = 1e-4
+"""Rims lie so much further apart than the gap: poses are rounded afterwards."""
 
 
 @dataclass(slots=True)
@@ -64,7 +64,7 @@ class _Side:
 
 
 @dataclass(slots=True)
-class _Work:
+class _NestWork:
     """Pieces of a nest with the cuts they have yet to get."""
 
     nest: Nest
@@ -84,7 +84,7 @@ class _Work:
 class _Tile:
     """A scrap in a lay-up."""
 
-    work: _Work
+    work: _NestWork
     side: _Side
     at: tuple[int, int]
     cuts: list[int]
@@ -137,9 +137,7 @@ def in_nests_along(
                 if down:
                     uses.append(_use(tile, tile.work.pieces[tile.work.begun + turn], down))
             passes.append(PassDraft(run, uses))
-        runs.append(
-            RunDraft(RunTask(tuple(slots), length, tuple(() for _ in slots)), sites_of(batch, slots), [], [])
-        )
+        runs.append(bare_run(batch, slots, length))
         for tile in tiles:
             if tile.work.along:
                 done = min(length, int(tile.work.left[0]))
@@ -154,12 +152,12 @@ def in_nests_along(
     return PaperedPasses(runs, passes, +missing), [chip.begun for chip in chips]
 
 
-def _work(batch: Batch, nest: Nest, dies: Sequence[str], *, along: bool = False) -> _Work:
+def _work(batch: Batch, nest: Nest, dies: Sequence[str], *, along: bool = False) -> _NestWork:
     kind = np.array([dies.index(cut.die) for cut in nest.cuts], np.int64)
     rims = [cut.pose.apply(batch.die(cut.die).rim) for cut in nest.cuts]
     sides = [s for deg in (0.0, 90.0) if (s := _side(batch, nest, rims, deg, fine=along)) is not None]
     left = np.array([cut.times for cut in nest.cuts], np.int64)
-    return _Work(nest, nest.pieces, left, sides, kind, along)
+    return _NestWork(nest, nest.pieces, left, sides, kind, along)
 
 
 def _side(batch: Batch, nest: Nest, rims: Sequence[Shape], deg: float, *, fine: bool) -> _Side | None:
@@ -176,14 +174,7 @@ def _side(batch: Batch, nest: Nest, rims: Sequence[Shape], deg: float, *, fine: 
     places = np.array([(x, y) for y in ys for x in xs], np.int64)
     moved = [translate(turn.apply(rim), -x0, -y0) for rim in rims]
     boxes = np.array([rim.bounds for rim in moved])
-    left, top, right, bottom = batch.machine.window.bounds
-    px, py = places[:, :1], places[:, 1:]
-    able = (
-        (px + boxes[:, 0] >= left - 1e-9)
-        & (py + boxes[:, 1] >= top - 1e-9)
-        & (px + boxes[:, 2] <= right + 1e-9)
-        & (py + boxes[:, 3] <= bottom + 1e-9)
-    )
+    able = in_window_at(batch.machine, boxes, places)
     useful = able.any(axis=1)
     if not useful.any():
         return None
@@ -200,7 +191,7 @@ def _side(batch: Batch, nest: Nest, rims: Sequence[Shape], deg: float, *, fine: 
     )
 
 
-def _weights(batch: Batch, dies: Sequence[str], works: Sequence[_Work]) -> NDArray[np.float64]:
+def _weights(batch: Batch, dies: Sequence[str], works: Sequence[_NestWork]) -> NDArray[np.float64]:
     totals = np.zeros(len(dies))
     for work in works:
         totals += np.bincount(work.kind, work.left, len(dies))
@@ -211,7 +202,9 @@ def _weights(batch: Batch, dies: Sequence[str], works: Sequence[_Work]) -> NDArr
     return np.where(totals > 0, urgency(totals, busiest), 0.0)
 
 
-def _layup(batch: Batch, dies: Sequence[str], works: Sequence[_Work], chips: Sequence[_Work]) -> list[_Tile]:
+def _layup(
+    batch: Batch, dies: Sequence[str], works: Sequence[_NestWork], chips: Sequence[_NestWork]
+) -> list[_Tile]:
     """The scraps of one lay-up and the cuts that each gets there."""
     weights = _weights(batch, dies, [*works, *chips])
     copies = np.array([batch.die(name).copies for name in dies], np.int64)
@@ -284,7 +277,7 @@ def _free(batch: Batch, places: NDArray[np.int64], size: tuple[float, float]) ->
 
 def _chosen(
     batch: Batch,
-    work: _Work,
+    work: _NestWork,
     side: _Side,
     place: int,
     allowed: NDArray[np.bool_],
@@ -306,21 +299,12 @@ def _chosen(
         if left[kind[cut]] <= 0:
             continue
         rim = translate(side.rims[cut], x, y)
-        if any(_too_near(rim, other, gap) for other in lying):
+        if not keeps_gap(rim, lying, gap, play_mm=-APART_MM):
             continue
         left[kind[cut]] -= 1
         lying.append(rim)
         chosen.append(cut)
     return chosen
-
-
-def _too_near(a: Shape, b: Shape, gap_mm: float) -> bool:
-    ax0, ay0, ax1, ay1 = a.bounds
-    bx0, by0, bx1, by1 = b.bounds
-    reach = gap_mm + HAIR_MM
-    if ax0 - bx1 >= reach or bx0 - ax1 >= reach or ay0 - by1 >= reach or by0 - ay1 >= reach:
-        return False
-    return shapely.distance(a, b) < reach
 
 
 def _slots(batch: Batch, tile: _Tile) -> list[Slot]:

@@ -17,23 +17,24 @@ from shapely.geometry import Polygon
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.convex_paper import grown_hull
-from nestcut.passes.common.schedule import cuts_wanted, pieces_of
+from nestcut.passes.common.plate_rules import chip_angle
+from nestcut.passes.common.schedule import cuts_wanted, pieces_of, shares_of
 from nestcut.passes.common.slits import Piece
+from nestcut.passes.common.turns import QUARTERS
 from nestcut.passes.common.types import PlatePlan
+from nestcut.passes.drafts.order import joined
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.drafts.ranking import Draft, Shares, best_of, better
 from nestcut.passes.drafts.worth import worth_it
 from nestcut.passes.makers.chips.papering import with_papers
 from nestcut.passes.makers.door import Ask
 from nestcut.passes.makers.nests.nest_layups import in_nests
-from nestcut.passes.makers.nests.nests import Fill, Filler, Nest, alike, filled_with, nests_of
+from nestcut.passes.makers.nests.nests import Fill, FillWish, Nest, alike, filled_with, nests_of
 from nestcut.passes.makers.nests.repack import Repacked, with_repacked
-from nestcut.passes.makers.nests.riding import joined, with_riders
+from nestcut.passes.makers.nests.riding import with_riders
 from nestcut.passes.makers.strips.strip_drafts import in_strips
 from nestcut.passes.parts.slabs import Bed, Form, lay, turned
-from nestcut.passes.plate.footprints import chip_angle
 from nestcut.passes.short.shortage import cut_back
-from nestcut.plans.model import Share
 
 __all__ = ["Nests", "with_nests"]
 
@@ -46,9 +47,6 @@ REST = 0.35
 """Share of the time left for planning what is not nested, once."""
 SQUEEZING = 0.5
 """Share of that for squeezing chips."""
-COMPILED_S = 2.0
-"""Loading takes less, compiling more."""
-QUARTERS = (0.0, 90.0, 180.0, 270.0)
 DEARER = 4
 """How much more a missing die is worth than its area where others fill the gaps around it."""
 FILLING = 0.4
@@ -56,7 +54,9 @@ FILLING = 0.4
 FILLS = 3
 """How often an outline is filled, about."""
 LEAST_FILL_S, MOST_FILL_S = 0.1, 1.5
+"""What a filling gets at least and at most."""
 UNTIMED_S = 3600.0
+"""By work a filling ends by its moves: nothing may hang on the clock."""
 FILL_MOVES = 400
 """Moves for a scrap where work is counted instead of time."""
 
@@ -102,10 +102,6 @@ class Nests:
 
 def with_nests(batch: Batch, draft: Draft, budget: Budget) -> Draft:
     """The draft, or a better one in which scraps of its short papers are nested."""
-    from nestcut.placement.fill.fill import prepare_fill
-
-    # Kernels of the filling that are compiled now, once a machine, take no time from the search.
-    budget = budget.unbilled(prepare_fill, above_s=COMPILED_S)
     wanted = cuts_wanted(batch, draft.shares)
     short = []
     for paper in sorted({paper for _, paper in draft.papered.missing}):
@@ -266,7 +262,9 @@ def _with_rest(batch: Batch, draft: Draft, nests: Sequence[Nest], budget: Budget
     best = best_of(others, drafts)
     # Pieces may have changed their paper, to one that has some left.
     shares = draft.shares if best.shares is rest else _more(best.shares, draft.shares, rest)
-    both = joined(*with_riders(batch, nests, nested, best.papered, budget))
+    fewer, along = with_riders(batch, nests, nested, best.papered, budget)
+    # What is missing of the nests was asked of the rest.
+    both = joined(fewer, along, fewer.missing)
     return Draft(draft.plate, draft.bound, shares, both)
 
 
@@ -300,7 +298,7 @@ def _more(shares: Shares, full: Shares, rest: Shares) -> Shares:
             count[share.die, share.paper] += share.count
         for share in left:
             count[share.die, share.paper] -= share.count
-        result.append(tuple(Share(die, paper, n) for (die, paper), n in count.items() if n > 0))
+        result.append(shares_of(count))
     return tuple(result)
 
 
@@ -319,7 +317,7 @@ def _filler(batch: Batch, budget: Budget, papers: Sequence[str]) -> Fill:
     each = min(MOST_FILL_S, max(LEAST_FILL_S, FILLING * budget.left() / max(1, FILLS * outlines)))
     known: dict[tuple[bytes, tuple[tuple[str, int, int], ...]], list[tuple[int, Pose]]] = {}
 
-    def fill(outline: Polygon, asks: Sequence[Filler]) -> list[tuple[int, Pose]]:
+    def fill(outline: Polygon, asks: Sequence[FillWish]) -> list[tuple[int, Pose]]:
         key = (outline.wkb, tuple((ask.die.name, ask.most, ask.value) for ask in asks))
         if key not in known:
             got = fill_region(

@@ -8,7 +8,6 @@ one after the other.
 
 from __future__ import annotations
 
-import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -16,11 +15,12 @@ from dataclasses import dataclass
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Die, Pose, Turns
+from nestcut.batch.turns import turns_on
 from nestcut.passes.common.budget import ENDLESS, Budget
+from nestcut.passes.common.plate_rules import places_across
 from nestcut.passes.common.slits import Piece, slit
-from nestcut.passes.common.turns import turns_on
 
-__all__ = ["Fill", "Filler", "Nest", "NestCut", "alike", "filled_with", "nests_of", "reachable"]
+__all__ = ["Fill", "FillWish", "Nest", "NestCut", "alike", "filled_with", "nests_of", "reachable"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ class Nest:
 
 
 @dataclass(frozen=True, slots=True)
-class Filler:
+class FillWish:
     """A die that a scrap is filled with."""
 
     die: Die
@@ -63,7 +63,7 @@ class Filler:
     value: int
 
 
-Fill = Callable[[Polygon, Sequence[Filler]], Sequence[tuple[int, Pose]]]
+Fill = Callable[[Polygon, Sequence[FillWish]], Sequence[tuple[int, Pose]]]
 """Fills an outline; returns (number of the die, pose)."""
 
 
@@ -85,9 +85,8 @@ def reachable(batch: Batch, outline: Polygon) -> Polygon:
     """Where cuts may lie so that their rims come into the window: of a scrap as wide as the plate, not quite at the sides."""
     x0, y0, x1, y1 = outline.bounds
     w, h = x1 - x0, y1 - y0
-    width = batch.machine.plate_mm[0]
     rims = max(die.rim.hausdorff_distance(die.cut) for die in batch.dies)
-    aside = batch.machine.clear_mm - math.floor(width - min(w, h) + 1e-9) + rims - batch.hand.edge_mm
+    aside = batch.machine.clear_mm - places_across(batch.machine, min(w, h)) + rims - batch.hand.edge_mm
     if aside <= 0:
         return outline
     part = box(x0 + aside, y0, x1 - aside, y1) if w <= h else box(x0, y0 + aside, x1, y1 - aside)
@@ -106,7 +105,7 @@ def filled_with(
         # No more than the area allows: equal questions are then asked once.
         most = min(wanted.get(die.name, 0), int(outline.area / die.cut.area))
         if most > 0:
-            asks.append(Filler(die, turns_on(die, paper), most, value[die.name]))
+            asks.append(FillWish(die, turns_on(die, paper), most, value[die.name]))
     return [NestCut(asks[k].die.name, pose, 1) for k, pose in fill(outline, asks)] if asks else []
 
 

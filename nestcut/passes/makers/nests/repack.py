@@ -13,16 +13,17 @@ from dataclasses import dataclass, field, replace
 from shapely.geometry import MultiPolygon, Polygon
 
 from nestcut.batch.model import Batch, Die, Pose, Scrap
+from nestcut.batch.turns import turns_on
 from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.slits import Piece, slit
-from nestcut.passes.common.turns import turns_on
+from nestcut.passes.drafts.order import joined, kept_of
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse
 from nestcut.passes.drafts.ranking import Draft
 from nestcut.passes.drafts.worth import LAYUPS_A_CUT, worth_it
 from nestcut.passes.makers.door import Ask
 from nestcut.passes.makers.nests.nest_layups import in_nests
 from nestcut.passes.makers.nests.nests import Nest, NestCut, reachable
-from nestcut.passes.makers.nests.riding import in_piece, joined, kept_of, with_riders
+from nestcut.passes.makers.nests.riding import in_piece, with_riders
 from nestcut.passes.parts.chips import Site
 from nestcut.passes.short.shortage import webbed_area
 
@@ -35,6 +36,7 @@ FULLEST = 0.95
 PUSHING = 0.6
 """Share of its time for pushing; the rest is for lay-ups."""
 TRIES_BY_WORK = 40
+"""Tries to pack a scrap anew, where work is counted instead of time."""
 
 _Cuts = tuple[tuple[Die, Pose], ...]
 _Key = tuple[str, bytes, tuple[tuple[str, int], ...]]
@@ -42,7 +44,7 @@ _Key = tuple[str, bytes, tuple[tuple[str, int], ...]]
 
 
 @dataclass(slots=True)
-class _Sheet:
+class _FullScrap:
     """A scrap, or a part of one that is too wide for the plate, with the cuts it gets."""
 
     piece: Piece
@@ -56,7 +58,7 @@ class _Stack:
     """The sheets of a scrap, and what they were given beyond what the draft cuts from it."""
 
     scrap: Scrap
-    sheets: list[_Sheet]
+    sheets: list[_FullScrap]
     homeless: list[Die]
     """Cuts that a slit would hit: they must find another place first."""
     gained: Counter[str] = field(default_factory=Counter)
@@ -80,7 +82,7 @@ class _Stack:
 
 
 @dataclass(frozen=True, slots=True)
-class _Choice:
+class _NestedScrap:
     """A scrap that becomes nests, with cuts that were missing."""
 
     scrap: Scrap
@@ -137,7 +139,7 @@ def _regained(
     pushing = budget.part(PUSHING)
     # By work, most tries in all: the answer is the same on every machine.
     tries = budget.either(None, by_work=TRIES_BY_WORK)
-    kept: list[_Choice] = []
+    kept: list[_NestedScrap] = []
     for effort in EFFORTS:
         tries = _push(batch, stacks, missing, areas, effort, pushing, tries)
         kept = _chosen(batch, stacks, missing, budget)
@@ -170,7 +172,8 @@ def _stacks(
             continue
         pieces = slit(scrap, batch.machine.plate_mm[0])
         sheets = [
-            _Sheet(piece, room_in(reachable(batch, piece.in_corner), batch.hand.edge_mm)) for piece in pieces
+            _FullScrap(piece, room_in(reachable(batch, piece.in_corner), batch.hand.edge_mm))
+            for piece in pieces
         ]
         stack = _Stack(scrap, sheets, [])
         for site, use in cuts[scrap.id]:
@@ -185,7 +188,7 @@ def _stacks(
     return sorted(stacks, key=lambda one: (_fill(one.sheets, areas), one.scrap.id))
 
 
-def _fill(sheets: Sequence[_Sheet], areas: Mapping[str, float], more: float = 0.0) -> float:
+def _fill(sheets: Sequence[_FullScrap], areas: Mapping[str, float], more: float = 0.0) -> float:
     """Share of the sheets that cuts with half a web around cover."""
     covered = more + sum(areas[die.name] for sheet in sheets for die, _ in sheet.cuts)
     return covered / max(1e-9, sum(sheet.room.area for sheet in sheets))
@@ -245,14 +248,14 @@ def _wanted(batch: Batch, stack: _Stack, missing: Counter[tuple[str, str]]) -> l
 
 def _chosen(
     batch: Batch, stacks: Sequence[_Stack], missing: Counter[tuple[str, str]], budget: Budget
-) -> list[_Choice]:
+) -> list[_NestedScrap]:
     """The scraps that give the missing cuts for fewest passes and few lay-ups each, the cheapest first."""
     left = Counter(missing)
     waiting = [stack for stack in stacks if stack.gained and not stack.homeless]
-    found: list[_Choice] = []
-    offers: dict[tuple[str, tuple[tuple[str, int], ...]], _Choice | None] = {}
+    found: list[_NestedScrap] = []
+    offers: dict[tuple[str, tuple[tuple[str, int], ...]], _NestedScrap | None] = {}
     while waiting and not budget.over():
-        best: _Choice | None = None
+        best: _NestedScrap | None = None
         for stack in waiting:
             own = Counter({name: left[name, stack.scrap.paper] for name in stack.gained})
             useful = stack.gained & own
@@ -272,16 +275,18 @@ def _chosen(
     return found
 
 
-def _offer(batch: Batch, stack: _Stack, useful: Counter[str]) -> _Choice | None:
+def _offer(batch: Batch, stack: _Stack, useful: Counter[str]) -> _NestedScrap | None:
     """The scrap with so much of what it could gain; None where that takes too many lay-ups."""
     nests = stack.nests(stack.gained - useful)
     alone = in_nests(batch, nests)
     if alone.missing or len(alone.runs) > LAYUPS_A_CUT * useful.total():
         return None
-    return _Choice(stack.scrap, nests, useful, len(alone.passes) / useful.total())
+    return _NestedScrap(stack.scrap, nests, useful, len(alone.passes) / useful.total())
 
 
-def _pushed(batch: Batch, sheet: _Sheet, count: Counter[str], effort: int, budget: Budget) -> _Cuts | None:
+def _pushed(
+    batch: Batch, sheet: _FullScrap, count: Counter[str], effort: int, budget: Budget
+) -> _Cuts | None:
     """So many cuts of each die, a web between them, beginning with those of the sheet; None where some found no place."""
     from nestcut.placement import fits_together
     from nestcut.placement.shapes.types import Part, Placed
@@ -320,7 +325,7 @@ def _taking_turns(nests: Sequence[Nest]) -> list[Nest]:
 
 
 def _with_nests(
-    batch: Batch, got: PaperedPasses, chosen: Sequence[_Choice], budget: Budget
+    batch: Batch, got: PaperedPasses, chosen: Sequence[_NestedScrap], budget: Budget
 ) -> PaperedPasses | None:
     """The scraps cut as nests, everything else as before."""
     nests = _taking_turns([nest for one in chosen for nest in one.nests])
@@ -332,4 +337,6 @@ def _with_nests(
     for one in chosen:
         missing.subtract({(name, one.scrap.paper): count for name, count in one.gained.items()})
     rest = PaperedPasses(got.runs, kept_of(got.passes, lambda use: use.scrap not in ids), +missing)
-    return joined(*with_riders(batch, nests, nested, rest, budget))
+    fewer, along = with_riders(batch, nests, nested, rest, budget)
+    # What is missing of the nests was asked of the rest.
+    return joined(fewer, along, fewer.missing)

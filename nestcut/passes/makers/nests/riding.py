@@ -7,17 +7,19 @@ with one cut: it may lie under its die anywhere else as well.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.common.budget import ENDLESS, Budget
+from nestcut.passes.common.plate_rules import apart
 from nestcut.passes.common.slits import Piece
+from nestcut.passes.drafts.order import by_layup, kept_of
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft
 from nestcut.passes.makers.nests.nest_layups import in_nests_along
 from nestcut.passes.makers.nests.nests import Nest, NestCut
-from nestcut.passes.parts.chips import Site, apart
+from nestcut.passes.parts.chips import Site
 
-__all__ = ["in_piece", "joined", "kept_of", "with_riders"]
+__all__ = ["in_piece", "with_riders"]
 
 Key = tuple[str, bytes]
 """A part: its scrap and outline."""
@@ -55,19 +57,6 @@ def with_riders(
     return fewer, along
 
 
-def kept_of(passes: Sequence[PassDraft], keep: Callable[[PartUse], bool]) -> list[PassDraft]:
-    """The passes with these parts only; none that would be empty."""
-    kept = [PassDraft(one.run, [use for use in one.uses if keep(use)]) for one in passes]
-    return [one for one in kept if one.uses]
-
-
-def joined(chips: PaperedPasses, nested: PaperedPasses) -> PaperedPasses:
-    """Both, one after the other; what is missing of the nests was asked of the rest."""
-    shift = len(chips.runs)
-    passes = [PassDraft(one.run + shift, one.uses) for one in nested.passes]
-    return PaperedPasses([*chips.runs, *nested.runs], [*chips.passes, *passes], Counter(chips.missing))
-
-
 def _repacked(rest: PaperedPasses) -> PaperedPasses:
     """The same cuts in fewer passes, where all parts of a lay-up are used once: each in the first pass that it fits.
 
@@ -77,17 +66,16 @@ def _repacked(rest: PaperedPasses) -> PaperedPasses:
     count: Counter[Key] = Counter((use.scrap, use.outline.wkb) for one in rest.passes for use in one.uses)
     passes: list[PassDraft] = []
     known: dict[tuple[object, object], bool] = {}
-    for run in sorted({draft.run for draft in rest.passes}):
-        own = [draft for draft in rest.passes if draft.run == run]
+    for run, own in by_layup(rest.passes).items():
         if any(count[use.scrap, use.outline.wkb] != 1 or use.whole for draft in own for use in draft.uses):
             passes += own
             continue
         sites = rest.runs[run].sites
-        queues: dict[tuple[int, ...], list[_Lying]] = defaultdict(list)
+        queues: dict[tuple[int, ...], list[_LyingPart]] = defaultdict(list)
         for draft in own:
             for use in draft.uses:
-                queues[use.slots].append(_Lying(use, sites))
-        bins: list[list[_Lying]] = []
+                queues[use.slots].append(_LyingPart(use, sites))
+        bins: list[list[_LyingPart]] = []
         for slots in sorted(queues, key=lambda slots: (-len(queues[slots]), slots)):
             first = 0
             for one in queues[slots]:
@@ -103,7 +91,7 @@ def _repacked(rest: PaperedPasses) -> PaperedPasses:
     return PaperedPasses(rest.runs, passes, rest.missing)
 
 
-class _Lying:
+class _LyingPart:
     """A part as it lies on the plate, with the rims that are down on it."""
 
     def __init__(self, use: PartUse, sites: Sequence[Site]) -> None:
@@ -113,7 +101,7 @@ class _Lying:
         self.key = (id(sites), use.slots, tuple(round(value, 3) for value in self.shape.bounds))
 
 
-def _clash(a: _Lying, b: _Lying, known: dict[tuple[object, object], bool]) -> bool:
+def _clash(a: _LyingPart, b: _LyingPart, known: dict[tuple[object, object], bool]) -> bool:
     """Whether two parts can't lie in one pass."""
     if set(a.use.slots) & set(b.use.slots):
         return True

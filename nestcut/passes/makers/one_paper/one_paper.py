@@ -16,15 +16,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from nestcut.batch.model import Batch
+from nestcut.batch.turns import turns_on
 from nestcut.passes.common.kits import whole_kits
-from nestcut.passes.common.schedule import cuts_wanted, pieces_of
-from nestcut.passes.common.turns import turns_on
+from nestcut.passes.common.schedule import cuts_wanted, pieces_of, shares_of
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.drafts.ranking import Shares
 from nestcut.passes.makers.one_paper.one_paper_cutting import Cutter
-from nestcut.passes.makers.one_paper.one_paper_stock import Known, Stock
+from nestcut.passes.makers.one_paper.one_paper_stock import FreshStock, Known
 from nestcut.passes.short.shortage import cut_back
-from nestcut.plans.model import Share
 
 __all__ = ["ByHand", "in_one_go", "one_paper_a_pass"]
 
@@ -60,7 +59,7 @@ def one_paper_a_pass(batch: Batch, *, most_dies: int | None = None, known: Known
         most_dies: dies of a lay-up, at most; 1 is the last resort, one paper and one die a pass.
         known: what is known of the batch's dies, where it was asked before.
     """
-    stock = Stock(batch, known)
+    stock = FreshStock(batch, known)
     wanted = [line.count for line in batch.demand]
     best = in_one_go(stock, most_dies)
     if best.met == wanted:
@@ -86,12 +85,12 @@ def one_paper_a_pass(batch: Batch, *, most_dies: int | None = None, known: Known
     return best
 
 
-def in_one_go(stock: Stock, most_dies: int | None = None) -> ByHand:
+def in_one_go(stock: FreshStock, most_dies: int | None = None) -> ByHand:
     """All that is asked for at once, without a thought for whole kits: what :func:`one_paper_a_pass` tries first."""
     return _cut(stock, [[line.count for line in stock.batch.demand]], most_dies)
 
 
-def _cut(stock: Stock, stages: Sequence[Sequence[int]], most_dies: int | None) -> ByHand:
+def _cut(stock: FreshStock, stages: Sequence[Sequence[int]], most_dies: int | None) -> ByHand:
     """Cut for these pieces of each line, stage by stage, as far as the scraps give them."""
     batch = stock.batch
     cutter = Cutter(stock, most_dies=most_dies)
@@ -156,7 +155,4 @@ def _kept(
 
 
 def _shares(planned: Planned) -> Shares:
-    return tuple(
-        tuple(Share(die, paper, count) for (die, paper), count in line.items() if count > 0)
-        for line in planned
-    )
+    return tuple(shares_of(line) for line in planned)

@@ -15,12 +15,12 @@ import numpy as np
 from shapely.affinity import translate
 
 from nestcut.batch.model import Batch, Machine, Pose
-from nestcut.passes.common.schedule import RunTask
+from nestcut.passes.common.plate_rules import lay_up_holds
 from nestcut.passes.common.slits import Piece
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
-from nestcut.passes.makers.one_paper.one_paper_grid import Mask, Turned, lay_up_holds, switch_off
-from nestcut.passes.makers.one_paper.one_paper_stock import Fresh, Kind, Lying, Stock
-from nestcut.passes.parts.chips import sites_of
+from nestcut.passes.drafts.order import layups_together
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, bare_run
+from nestcut.passes.makers.one_paper.one_paper_grid import Mask, Turned, switch_off
+from nestcut.passes.makers.one_paper.one_paper_stock import Fresh, FreshStock, PieceInUse, PieceKind
 from nestcut.plans.model import Slot
 
 __all__ = ["Cutter"]
@@ -38,22 +38,22 @@ Placed = tuple[Turned, int, int]
 
 
 @dataclass(slots=True, eq=False)
-class _Layup:
+class _OpenLayup:
     """Dies on the plate, and the best place of each scrap under them as far as it is known."""
 
     deg: float
     """The turn of the scraps under it."""
     slots: tuple[Placed, ...]
-    known: dict[tuple[Lying, int, tuple[int, ...]], tuple[int, int, int]] = field(default_factory=dict)
+    known: dict[tuple[PieceInUse, int, tuple[int, ...]], tuple[int, int, int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
-class _Pull:
+class _PiecePull:
     """A scrap at a place under a lay-up."""
 
     value: int
-    layup: _Layup
-    lying: Lying
+    layup: _OpenLayup
+    lying: PieceInUse
     pieces: list[Piece]
     """Those that lie so; the first is taken."""
     at: tuple[int, int]
@@ -63,17 +63,17 @@ class _Pull:
 class Cutter:
     """Scraps in the box and on the table, the lay-ups so far, and the passes that were made."""
 
-    def __init__(self, stock: Stock, *, most_dies: int | None = None) -> None:
+    def __init__(self, stock: FreshStock, *, most_dies: int | None = None) -> None:
         """``most_dies``: dies of a lay-up, at most; None: as many as fit."""
         self.stock, self.batch, self.grid, self.most_dies = stock, stock.batch, stock.known.grid, most_dies
         self._box: dict[Fresh, list[Piece]] = {}
         """Fresh pieces that are left."""
-        self._table: dict[str, dict[Lying, list[Piece]]] = defaultdict(dict)
+        self._table: dict[str, dict[PieceInUse, list[Piece]]] = defaultdict(dict)
         """Pieces that have been cut."""
-        self.layups: dict[str, list[_Layup]] = defaultdict(list)
+        self.layups: dict[str, list[_OpenLayup]] = defaultdict(list)
         self.made: Counter[tuple[str, str]] = Counter()
         """(die, paper) → cuts."""
-        self._passes: list[tuple[str, _Pull, Piece]] = []
+        self._passes: list[tuple[str, _PiecePull, Piece]] = []
         self._tried: dict[str, tuple[tuple[str, ...], int]] = {}
 
     def cut(self, wanted: Mapping[tuple[str, str], int]) -> None:
@@ -93,22 +93,20 @@ class Cutter:
             for number, layup in enumerate(layup for own in self.layups.values() for layup in own)
         }
         layups = [layup for own in self.layups.values() for layup in own]
-        passes = sorted(
-            (
+        passes = layups_together(
+            [
                 PassDraft(numbers[id(pull.layup)], [_use(paper, pull, piece)])
                 for paper, pull, piece in self._passes
-            ),
-            key=lambda draft: draft.run,
+            ]
         )
         counts = Counter(draft.run for draft in passes)
         runs = []
         for number, layup in enumerate(layups):
             slots = tuple(_slot(*placed) for placed in layup.slots)
-            task = RunTask(slots, counts[number], tuple(() for _ in slots))
-            runs.append(RunDraft(task, sites_of(self.batch, slots), [], []))
+            runs.append(bare_run(self.batch, slots, counts[number]))
         return PaperedPasses(runs, passes)
 
-    def _all(self, paper: str) -> list[tuple[Lying, list[Piece]]]:
+    def _all(self, paper: str) -> list[tuple[PieceInUse, list[Piece]]]:
         """What can lie on the plate, and the pieces that lie so: those that have been cut come first."""
         found = list(self._table[paper].items())
         for fresh in self.stock.fresh(paper):
@@ -116,10 +114,10 @@ class Cutter:
             found += [(lying, left) for lying in fresh.ways if left]
         return found
 
-    def _next(self, paper: str, want: Counter[str]) -> _Pull | None:
+    def _next(self, paper: str, want: Counter[str]) -> _PiecePull | None:
         """The next pass, or None where nothing can be cut any more."""
         ranks = _ranks(self.batch, want)
-        pull: _Pull | None = None
+        pull: _PiecePull | None = None
         for layup in reversed(self.layups[paper]):
             found = self._best_pull(layup, paper, want, ranks, pull.value if pull else 0)
             pull = found or pull
@@ -137,8 +135,8 @@ class Cutter:
         return fresh
 
     def _best_pull(
-        self, layup: _Layup, paper: str, want: Counter[str], ranks: Mapping[str, int], least: int
-    ) -> _Pull | None:
+        self, layup: _OpenLayup, paper: str, want: Counter[str], ranks: Mapping[str, int], least: int
+    ) -> _PiecePull | None:
         """The best scrap under a lay-up and its place; None where none is worth more than ``least``."""
         left = Counter(want)
         worth = []
@@ -148,7 +146,7 @@ class Cutter:
         worths = tuple(worth)
         if sum(worths) <= least:
             return None
-        best: tuple[int, Lying, list[Piece], tuple[int, int]] | None = None
+        best: tuple[int, PieceInUse, list[Piece], tuple[int, int]] | None = None
         for lying, pieces in self._all(paper):
             if lying.kind.deg != layup.deg:
                 continue
@@ -169,9 +167,9 @@ class Cutter:
             for k, (turned, pi, pj) in enumerate(layup.slots)
             if worths[k] and _free(lying.mask(turned), pi - sx, pj - sy)
         )
-        return _Pull(value, layup, lying, pieces, (sx, sy), slots)
+        return _PiecePull(value, layup, lying, pieces, (sx, sy), slots)
 
-    def _do(self, paper: str, pull: _Pull, want: Counter[str]) -> None:
+    def _do(self, paper: str, pull: _PiecePull, want: Counter[str]) -> None:
         """Make the pass: cuts that hold are counted, others are left out."""
         lying, (sx, sy) = pull.lying, pull.at
         cuts = [(t, i - sx, j - sy) for t, i, j in (pull.layup.slots[k] for k in pull.slots)]
@@ -190,7 +188,7 @@ class Cutter:
             want[name] -= 1
             self.made[name, paper] += 1
 
-    def _new_layup(self, paper: str, want: Counter[str], ranks: Mapping[str, int]) -> _Pull | None:
+    def _new_layup(self, paper: str, want: Counter[str], ranks: Mapping[str, int]) -> _PiecePull | None:
         """The best of a few lay-ups, each made over another scrap."""
         offers = []
         for number, (lying, pieces) in enumerate(self._all(paper)):
@@ -201,7 +199,7 @@ class Cutter:
             )
             if most:
                 offers.append((-most, number, lying, pieces))
-        best: _Pull | None = None
+        best: _PiecePull | None = None
         for tried, (less, _, lying, pieces) in enumerate(sorted(offers, key=lambda offer: offer[:2])):
             if best is not None and (-less <= best.value or tried >= MOST_TRIED):
                 break
@@ -211,8 +209,8 @@ class Cutter:
         return best
 
     def _made_over(
-        self, paper: str, lying: Lying, pieces: list[Piece], want: Counter[str], ranks: Mapping[str, int]
-    ) -> _Pull | None:
+        self, paper: str, lying: PieceInUse, pieces: list[Piece], want: Counter[str], ranks: Mapping[str, int]
+    ) -> _PiecePull | None:
         """A lay-up over this scrap: busy dies first, large ones first, each as near to the scrap's beginning as it can lie."""
         dies = [
             die
@@ -252,18 +250,18 @@ class Cutter:
         sy_more = _slide(lying.kind, slots, sy, machine)
         placed = tuple((turned, i + sx, j + sy + sy_more) for turned, i, j in slots)
         rims = [translate(turned.rim, *turned.at(i, j)) for turned, i, j in placed]
-        while not lay_up_holds(self.batch, rims):
+        while not lay_up_holds(self.batch.machine.window, self.batch.hand.gap_mm, rims):
             # Masks are on the safe side; should one not be, the last die goes.
             rims.pop()
             placed = placed[:-1]
         if not placed:
             return None
         value = sum(ranks[turned.die.name] for turned, _, _ in placed)
-        layup = _Layup(lying.kind.deg, placed)
-        return _Pull(value, layup, lying, pieces, (sx, sy + sy_more), tuple(range(len(placed))))
+        layup = _OpenLayup(lying.kind.deg, placed)
+        return _PiecePull(value, layup, lying, pieces, (sx, sy + sy_more), tuple(range(len(placed))))
 
     def _room_for(
-        self, lying: Lying, turned: Turned, slots: Sequence[Placed], at: tuple[int, int] | None
+        self, lying: PieceInUse, turned: Turned, slots: Sequence[Placed], at: tuple[int, int] | None
     ) -> Mask | None:
         """Where a die may lie in the scrap beside those of the lay-up; None where nowhere."""
         mask = lying.mask(turned)
@@ -316,7 +314,7 @@ def _ranks(batch: Batch, want: Mapping[str, int]) -> dict[str, int]:
     return {die: 2 if n >= BUSY * busiest else 1 for die, n in left.items()}
 
 
-def _shift(kind: Kind, window: tuple[int, int, int, int], i: int, j: int) -> tuple[int, int]:
+def _shift(kind: PieceKind, window: tuple[int, int, int, int], i: int, j: int) -> tuple[int, int]:
     """Where the scrap's corner lies so that its place (i, j) comes to the beginning of the window, across in the middle."""
     x_first, x_last, y_first, y_last = kind.reach
     middle = (x_first + x_last) // 2
@@ -324,7 +322,7 @@ def _shift(kind: Kind, window: tuple[int, int, int, int], i: int, j: int) -> tup
     return sx, min(max(y_first, window[2] - j), y_last, window[3] - j)
 
 
-def _slide(kind: Kind, slots: Sequence[Placed], sy: int, machine: Machine) -> int:
+def _slide(kind: PieceKind, slots: Sequence[Placed], sy: int, machine: Machine) -> int:
     """How far lay-up and scrap move along together, so that the scrap can be pulled on to its end under the lay-up."""
     _, _, y_first, y_last = kind.reach
     bottom = max(turned.at(i, j)[1] + turned.hole.bounds[3] for turned, i, j in slots)
@@ -333,7 +331,7 @@ def _slide(kind: Kind, slots: Sequence[Placed], sy: int, machine: Machine) -> in
     return max(0, min(want, room, y_last - sy))
 
 
-def _best_place(layup: _Layup, lying: Lying, worths: Sequence[int]) -> tuple[int, int, int]:
+def _best_place(layup: _OpenLayup, lying: PieceInUse, worths: Sequence[int]) -> tuple[int, int, int]:
     """(worth of the dies that cut, the scrap's place across, along): of equal places the one that cuts nearest to the
     scrap's beginning. Worth 0: none."""
     x_first, x_last, y_first, y_last = lying.kind.reach
@@ -373,7 +371,7 @@ def _slot(turned: Turned, i: int, j: int) -> Slot:
     return Slot(turned.die.name, Pose(round(x, 9), round(y, 9), turned.deg))
 
 
-def _use(paper: str, pull: _Pull, piece: Piece) -> PartUse:
+def _use(paper: str, pull: _PiecePull, piece: Piece) -> PartUse:
     kind = pull.lying.kind
     pose = piece.lying(kind.deg, kind.shift, pull.at)
     return PartUse(piece.scrap.id, piece.outline, pose, pull.slots, paper, whole=piece.whole)

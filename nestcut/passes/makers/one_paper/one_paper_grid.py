@@ -2,7 +2,7 @@
 
 Frame: the scrap turned as it lies, the corner of its box in (0, 0), mm. A die's reference point lies at ``anchor`` + whole
 millimetres, so that a scrap which is moved by whole millimetres stays on the grid. Masks say where a die may lie; outlines are
-taken a little too large for them. What decides in the end is :func:`lies_well` and :func:`lay_up_holds`: exact, on the true shapes.
+taken a little too large for them. What decides in the end is :func:`lies_well` and :func:`nestcut.passes.common.plate_rules.lay_up_holds`: exact, on the true shapes.
 """
 
 from __future__ import annotations
@@ -22,12 +22,11 @@ from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Die, Machine, Pose, Shape, filled
 from nestcut.outlines import shrink_outline
 from nestcut.outlines.shapes.flatten import simplify_polygon
-from nestcut.passes.parts.chips import apart
+from nestcut.passes.common.plate_rules import PLAY_MM, keeps_gap, window_size
 
-__all__ = ["Grid", "Mask", "Near", "Turned", "lay_up_holds", "lies_well", "switch_off"]
+__all__ = ["DieGrid", "Mask", "Near", "Turned", "lies_well", "switch_off"]
 
 HAIR_MM = 1e-7
-HOLDS_MM = 5e-7
 """Half of the checker's tolerance: what is allowed here is allowed there."""
 ROUGH_MM = 0.25
 """How far outlines of masks may lie outside the true ones, where they are curved."""
@@ -69,16 +68,16 @@ class Turned:
     def window(self, machine: Machine) -> tuple[int, int, int, int]:
         """First and last place across, first and last along, at which the rim lies in the plate's window."""
         x0, y0, x1, y1 = self.rim.bounds
-        clear, (width, length) = machine.clear_mm, machine.plate_mm
+        left, top, right, bottom = machine.window.bounds
         return (
-            math.ceil(clear - x0 - self.anchor[0] - HAIR_MM),
-            math.floor(width - clear - x1 - self.anchor[0] + HAIR_MM),
-            math.ceil(clear - y0 - self.anchor[1] - HAIR_MM),
-            math.floor(length - clear - y1 - self.anchor[1] + HAIR_MM),
+            math.ceil(left - x0 - self.anchor[0] - HAIR_MM),
+            math.floor(right - x1 - self.anchor[0] + HAIR_MM),
+            math.ceil(top - y0 - self.anchor[1] - HAIR_MM),
+            math.floor(bottom - y1 - self.anchor[1] + HAIR_MM),
         )
 
 
-class Grid:
+class DieGrid:
     """Turned dies, the places in fresh outlines, and what comes too near to what; each is found once."""
 
     def __init__(self, batch: Batch) -> None:
@@ -101,8 +100,8 @@ class Grid:
         machine, edge = self.batch.machine, self.batch.hand.edge_mm
         found = []
         for axis in (0, 1):
-            spare = machine.plate_mm[axis] - 2 * machine.clear_mm - (rim.bounds[axis + 2] - rim.bounds[axis])
-            if spare < -HOLDS_MM:
+            spare = window_size(machine)[axis] - (rim.bounds[axis + 2] - rim.bounds[axis])
+            if spare < -PLAY_MM:
                 return None
             # Cuts begin at the edge of a scrap, unless the die can hardly be moved on the plate.
             low = machine.clear_mm - rim.bounds[axis] if spare < 1.0 else edge - hole.bounds[axis]
@@ -128,14 +127,13 @@ class Grid:
             outline.bounds,
             plain.hole.bounds,
         )
-        if hx1 - hx0 + 2 * edge > x1 - x0 + HOLDS_MM or hy1 - hy0 + 2 * edge > y1 - y0 + HOLDS_MM:
+        if hx1 - hx0 + 2 * edge > x1 - x0 + PLAY_MM or hy1 - hy0 + 2 * edge > y1 - y0 + PLAY_MM:
             return None
         fit = inner_fit(shrink_outline(outline, edge) if edge > 0 else outline, plain.hole)
         if fit.is_empty:
             return None
-        machine, (rx0, ry0, rx1, ry1) = self.batch.machine, plain.rim.bounds
-        (width, length), clear = machine.plate_mm, machine.clear_mm
-        wx0, wy0, wx1, wy1 = clear - rx0, clear - ry0, width - clear - rx1, length - clear - ry1
+        (left, top, right, bottom), (rx0, ry0, rx1, ry1) = self.batch.machine.window.bounds, plain.rim.bounds
+        wx0, wy0, wx1, wy1 = left - rx0, top - ry0, right - rx1, bottom - ry1
         field = box(wx0 - HAIR_MM, wy0 - HAIR_MM, max(wx0, wx1) + HAIR_MM, max(wy0, wy1) + HAIR_MM)
         fx0, fy0, fx1, fy1 = fit.bounds
         across = _few(
@@ -307,39 +305,9 @@ def switch_off(mask: Mask, near: Near, i: int, j: int) -> None:
 def lies_well(batch: Batch, outline: Polygon, others: Sequence[Shape], hole: Shape) -> bool:
     """Whether a cut (filled) keeps the edge of its paper and the web to all other cuts in it. Exact, mm."""
     edge, web = batch.hand.edge_mm, batch.hand.web_mm
-    if edge > HOLDS_MM:
-        if not outline.covers(hole) or shapely.distance(outline.boundary, hole) < edge - HOLDS_MM:
+    if edge > PLAY_MM:
+        if not outline.covers(hole) or shapely.distance(outline.boundary, hole) < edge - PLAY_MM:
             return False
     elif hole.difference(outline).area > 1e-9:
         return False
-    return _all_keep(hole, others, web)
-
-
-def _all_keep(one: Shape, others: Sequence[Shape], air_mm: float) -> bool:
-    if not others:
-        return True
-    x0, y0, x1, y1 = one.bounds
-    boxes = shapely.bounds(np.array(others, dtype=object))
-    off = np.maximum(
-        np.maximum(boxes[:, 0] - x1, x0 - boxes[:, 2]), np.maximum(boxes[:, 1] - y1, y0 - boxes[:, 3])
-    )
-    return all(_keeps(one, others[k], air_mm) for k in np.flatnonzero(off < air_mm + HOLDS_MM).tolist())
-
-
-def _keeps(one: Shape, two: Shape, air_mm: float) -> bool:
-    if air_mm > HOLDS_MM:
-        return bool(shapely.distance(one, two) >= air_mm - HOLDS_MM)
-    return apart(one, two)
-
-
-def lay_up_holds(batch: Batch, rims: Sequence[Shape]) -> bool:
-    """Whether all rims (filled, on the plate) lie in the window and keep the gap. Exact, mm."""
-    width, length = batch.machine.plate_mm
-    clear = batch.machine.clear_mm - HOLDS_MM
-    for number, rim in enumerate(rims):
-        x0, y0, x1, y1 = rim.bounds
-        if min(x0, y0, width - x1, length - y1) < clear:
-            return False
-        if not _all_keep(rim, rims[:number], batch.hand.gap_mm):
-            return False
-    return True
+    return keeps_gap(hole, others, web)

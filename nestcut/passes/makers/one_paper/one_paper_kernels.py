@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
-from numba import njit
+
+from nestcut.placement.shapes.compiled import kernel
 
 __all__ = ["mark_steps"]
 
 
-@njit(cache=True)
+@kernel
 def mark_steps(fixed, first, moving, begin, off_x, off_y, air, hair, low_x, low_y, flags):  # type: ignore[no-untyped-def]
     """Mark the whole steps d at which a moving shape at (off_x, off_y) + d comes nearer than ``air`` to a fixed one.
 
@@ -47,8 +50,8 @@ def mark_steps(fixed, first, moving, begin, off_x, off_y, air, hair, low_x, low_
             top, bottom = ring[0, 1], ring[0, 1]
             for k in range(count):
                 top, bottom = min(top, ring[k, 1]), max(bottom, ring[k, 1])
-            row_low = max(0, int(np.ceil(top - air + hair)) - low_y)
-            row_high = min(rows - 1, int(np.floor(bottom + air - hair)) - low_y)
+            row_low = max(0, math.ceil(top - air + hair) - low_y)
+            row_high = min(rows - 1, math.floor(bottom + air - hair) - low_y)
             for row in range(row_low, row_high + 1):
                 y = float(row + low_y)
                 left, right = np.inf, -np.inf
@@ -66,7 +69,7 @@ def mark_steps(fixed, first, moving, begin, off_x, off_y, air, hair, low_x, low_
                     if abs(ty - sy) > 1e-12 and min(sy, ty) <= y <= max(sy, ty):
                         x = px + nx + (y - sy) / (ty - sy) * (qx - px)
                         left, right = min(left, x), max(right, x)
-                begin_x = max(0, int(np.ceil(left + hair)) - low_x) if left < right else columns
-                end_x = min(columns - 1, int(np.floor(right - hair)) - low_x) if left < right else -1
+                begin_x = max(0, math.ceil(left + hair) - low_x) if left < right else columns
+                end_x = min(columns - 1, math.floor(right - hair) - low_x) if left < right else -1
                 for column in range(begin_x, end_x + 1):
                     flags[column, row] = True

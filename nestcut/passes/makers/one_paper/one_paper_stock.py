@@ -1,6 +1,6 @@
 """The scraps of one paper a pass: fresh ones, those on the table, and where dies may still cut them.
 
-Scraps that are alike and were cut alike share one :class:`Lying`, so that ten thousand of them cost no more than one. Which scraps
+Scraps that are alike and were cut alike share one :class:`PieceInUse`, so that ten thousand of them cost no more than one. Which scraps
 lie how is not kept here: a stock serves as many tries as are made.
 """
 
@@ -17,14 +17,24 @@ from shapely.affinity import translate
 from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Die, Pose, Scrap, Shape
+from nestcut.batch.turns import turns_on
 from nestcut.passes.common.budget import ENDLESS, Budget
-from nestcut.passes.common.slits import Piece, places_of
+from nestcut.passes.common.plate_rules import chip_angle, places_of
+from nestcut.passes.common.slits import Piece
 from nestcut.passes.common.trims import Trimming
-from nestcut.passes.common.turns import turns_on
-from nestcut.passes.makers.one_paper.one_paper_grid import Grid, Mask, Turned, lies_well, switch_off
-from nestcut.passes.plate.footprints import chip_angle
+from nestcut.passes.makers.one_paper.one_paper_grid import DieGrid, Mask, Turned, lies_well, switch_off
 
-__all__ = ["Fresh", "Kind", "Known", "Lying", "Stock", "fresh_pieces", "marks_along", "may_hold", "slit_at"]
+__all__ = [
+    "Fresh",
+    "FreshStock",
+    "Known",
+    "PieceInUse",
+    "PieceKind",
+    "fresh_pieces",
+    "marks_along",
+    "may_hold",
+    "slit_at",
+]
 
 SMALLEST_MM2 = 60.0
 """Parts of a slit scrap that are smaller are offcuts."""
@@ -33,7 +43,7 @@ Made = tuple[Turned, int, int]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Kind:
+class PieceKind:
     """Pieces of paper of one outline at one turn on the plate."""
 
     deg: float
@@ -51,18 +61,18 @@ class Kind:
 
 
 @dataclass(slots=True, eq=False)
-class Lying:
+class PieceInUse:
     """A piece of paper with the cuts that were made in it so far."""
 
-    grid: Grid
-    kind: Kind
+    grid: DieGrid
+    kind: PieceKind
     made: tuple[Made, ...] = ()
     holes: tuple[Shape, ...] = ()
-    before: Lying | None = None
+    before: PieceInUse | None = None
     refused: int = 0
     """How many places turned out wrong when they were measured."""
     _masks: dict[Turned, Mask | None] = field(default_factory=dict)
-    _next: dict[tuple[Made, ...], Lying] = field(default_factory=dict)
+    _next: dict[tuple[Made, ...], PieceInUse] = field(default_factory=dict)
 
     def mask(self, turned: Turned) -> Mask | None:
         """Where this die may still cut it; None where it may nowhere."""
@@ -79,7 +89,7 @@ class Lying:
             self._masks[turned] = found
         return self._masks[turned]
 
-    def after(self, cuts: Sequence[Made]) -> Lying:
+    def after(self, cuts: Sequence[Made]) -> PieceInUse:
         """The same after further cuts of one pass. Each is measured exactly; one that breaks a rule is left out, and its
         place is never offered again."""
         key = tuple(cuts)
@@ -95,7 +105,7 @@ class Lying:
                     self._refuse(turned, i, j)
             if len(kept) < len(cuts):
                 return self.after(kept) if kept else self
-            self._next[key] = Lying(self.grid, self.kind, key, tuple(holes), self)
+            self._next[key] = PieceInUse(self.grid, self.kind, key, tuple(holes), self)
         return self._next[key]
 
     def _refuse(self, turned: Turned, i: int, j: int) -> None:
@@ -108,7 +118,7 @@ class Lying:
 
     def all_holes(self) -> Iterator[Shape]:
         """Every cut made so far, filled."""
-        one: Lying | None = self
+        one: PieceInUse | None = self
         while one is not None:
             yield from one.holes
             one = one.before
@@ -121,16 +131,16 @@ class Known:
     """
 
     def __init__(self, batch: Batch, budget: Budget = ENDLESS) -> None:
-        self.batch, self.grid, self.budget = batch, Grid(batch), budget
-        self._lying: dict[bytes, list[Lying]] = {}
+        self.batch, self.grid, self.budget = batch, DieGrid(batch), budget
+        self._lying: dict[bytes, list[PieceInUse]] = {}
         self._turns: dict[tuple[str, str], tuple[float, ...]] = {}
         self._parts: dict[tuple[bytes, tuple[str, ...]], list[tuple[Polygon, bool, bytes]]] = {}
 
-    def fresh(self, outline: Polygon) -> list[Lying]:
+    def fresh(self, outline: Polygon) -> list[PieceInUse]:
         """The turns at which fresh paper lies on the plate: along the feed first, then across. Its box begins at (0, 0)."""
         key = outline.normalize().wkb
         if key not in self._lying:
-            self._lying[key] = [Lying(self.grid, kind) for kind in kinds_of(self.batch, outline)]
+            self._lying[key] = [PieceInUse(self.grid, kind) for kind in kinds_of(self.batch, outline)]
         return self._lying[key]
 
     def parts(self, scrap: Scrap, dies: Sequence[Die]) -> list[tuple[Polygon, bool, bytes]]:
@@ -161,11 +171,11 @@ class Fresh:
     """Scraps of one outline."""
 
     pieces: tuple[Piece, ...]
-    ways: Sequence[Lying]
+    ways: Sequence[PieceInUse]
     """One for each turn on the plate."""
 
 
-class Stock:
+class FreshStock:
     """Fresh scraps of each paper, alike ones as one, small ones first."""
 
     def __init__(self, batch: Batch, known: Known | None = None) -> None:
@@ -174,9 +184,9 @@ class Stock:
         self.dies: dict[tuple[str, str, float], list[Turned]] = {}
         """(paper, die, turn of the scrap) → ways in which the die may lie over it."""
 
-    def of(self, batch: Batch) -> Stock:
+    def of(self, batch: Batch) -> FreshStock:
         """The stock of the same batch with other scraps; what is known of its dies is kept."""
-        return Stock(batch, self.known)
+        return FreshStock(batch, self.known)
 
     def fresh(self, paper: str) -> list[Fresh]:
         """What there is of a paper at the beginning."""
@@ -193,7 +203,7 @@ class Stock:
         return self._fresh[paper]
 
 
-def kinds_of(batch: Batch, outline: Polygon) -> list[Kind]:
+def kinds_of(batch: Batch, outline: Polygon) -> list[PieceKind]:
     """The turns at which paper of an outline lies on the plate: along the feed first, then across."""
     found = []
     for deg in (0.0, 90.0):
@@ -203,7 +213,7 @@ def kinds_of(batch: Batch, outline: Polygon) -> list[Kind]:
         if places is not None:
             across, first, last = places
             reach = (0, across, first, last)
-            found.append(Kind(deg, translate(turned, -x0, -y0), (-x0, -y0), reach))
+            found.append(PieceKind(deg, translate(turned, -x0, -y0), (-x0, -y0), reach))
     return sorted(found, key=lambda kind: kind.size[0] > kind.size[1])
 
 

@@ -16,11 +16,11 @@ import numpy as np
 from shapely.affinity import translate
 
 from nestcut.batch.model import Batch, Die
+from nestcut.passes.common.plate_rules import chip_angle, lay_up_holds
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.common.turns import turns_on
-from nestcut.passes.makers.one_paper.one_paper_grid import Mask, Turned, lay_up_holds, switch_off
+from nestcut.passes.makers.one_paper.one_paper_grid import Mask, Turned, switch_off
 from nestcut.passes.makers.rows.sheets import Papers, Sheet
-from nestcut.passes.plate.footprints import chip_angle
 
 __all__ = ["Block", "Cutter", "Habit", "Placed", "Pull"]
 
@@ -295,7 +295,7 @@ class Cutter:
         sy += self._slide(sheet, number, slots, sy)
         placed = tuple((turned, i + sx, j + sy) for turned, i, j in slots)
         rims = [translate(turned.rim, *turned.at(i, j)) for turned, i, j in placed]
-        while not lay_up_holds(self.batch, rims):
+        while not lay_up_holds(self.batch.machine.window, self.batch.hand.gap_mm, rims):
             # Masks are on the safe side; should one not be, the last die goes.
             rims.pop()
             placed = placed[:-1]

@@ -15,9 +15,10 @@ from shapely.affinity import translate
 from shapely.geometry import Polygon
 
 from nestcut.batch.model import Batch, Die, Machine, Pose, Scrap, Shape, filled
-from nestcut.passes.common.slits import Piece, places_of
+from nestcut.passes.common.plate_rules import places_of
+from nestcut.passes.common.slits import Piece
 from nestcut.passes.common.turns import paper_turns
-from nestcut.passes.makers.one_paper.one_paper_grid import Grid, Mask, Near, Turned, lies_well, switch_off
+from nestcut.passes.makers.one_paper.one_paper_grid import DieGrid, Mask, Near, Turned, lies_well, switch_off
 from nestcut.passes.makers.rows.slitting import slit_pieces
 
 __all__ = ["Papers", "Sheet", "View"]
@@ -138,7 +139,7 @@ class Papers:
     """What is known of dies and outlines of paper, in fields of any size."""
 
     def __init__(self, batch: Batch) -> None:
-        self.batch, self.grid = batch, Grid(batch)
+        self.batch, self.grid = batch, DieGrid(batch)
         self._views: dict[tuple[bytes, Machine], tuple[View, ...]] = {}
         self._pieces: dict[tuple[str, Machine, int], list[tuple[Polygon, list[Piece]]]] = {}
         self._places: dict[tuple[bytes, Turned], Mask | None] = {}

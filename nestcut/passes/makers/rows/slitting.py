@@ -6,7 +6,8 @@ import itertools
 from collections.abc import Collection, Sequence
 
 from nestcut.batch.model import Batch, Die, Scrap
-from nestcut.passes.common.slits import Piece, places_of
+from nestcut.passes.common.plate_rules import places_of
+from nestcut.passes.common.slits import Piece
 from nestcut.passes.makers.one_paper.one_paper_stock import marks_along, may_hold, slit_at
 
 __all__ = ["slit_pieces"]

@@ -16,13 +16,13 @@ from shapely.geometry import box
 
 from nestcut.arithmetic import buffered
 from nestcut.batch.model import Batch, Scrap, filled
+from nestcut.passes.common.plate_rules import places_of
 from nestcut.passes.common.schedule import cuts_wanted
-from nestcut.passes.common.slits import places_of
 from nestcut.passes.common.trims import Trimming
 from nestcut.passes.drafts.ranking import Shares
 from nestcut.passes.makers.one_paper.one_paper import in_one_go
 from nestcut.passes.makers.one_paper.one_paper_cutting import Cutter
-from nestcut.passes.makers.one_paper.one_paper_stock import Known, Stock
+from nestcut.passes.makers.one_paper.one_paper_stock import FreshStock, Known
 from nestcut.units import SHEET_SIZES_MM
 
 __all__ = ["sheets_to_buy"]
@@ -52,7 +52,7 @@ def sheets_to_buy(
         known: what is known of the batch's dies, where it was asked before.
     Returns: papers and sizes that mend nothing are left out; empty where the time is over before all is counted.
     """
-    stock = Stock(batch, known)
+    stock = FreshStock(batch, known)
     wanted = cuts_wanted(batch, asked)
     own = {paper: Counter({k: n for k, n in wanted.items() if k[1] == paper}) for paper in short}
     found: dict[str, dict[str, int]] = {paper: {} for paper in short}
@@ -110,7 +110,7 @@ def _with(batch: Batch, counts: Mapping[str, int], size: Size) -> Batch:
 
 
 def _in_parts(
-    stock: Stock, paper: str, wanted: Counter[tuple[str, str]], size: Size, guess: float
+    stock: FreshStock, paper: str, wanted: Counter[tuple[str, str]], size: Size, guess: float
 ) -> int | None:
     """:func:`_enough`; where very much is wanted, that many times what a part of it takes, from fresh sheets alone."""
     parts = -(-sum(wanted.values()) // MOST_CUTS)
@@ -123,7 +123,7 @@ def _in_parts(
 
 
 def _enough(
-    stock: Stock, paper: str, wanted: Counter[tuple[str, str]], size: Size, guess: float
+    stock: FreshStock, paper: str, wanted: Counter[tuple[str, str]], size: Size, guess: float
 ) -> int | None:
     """Fresh sheets with which this paper gives all its cuts; hardly more than it takes. None: no number of them does.
 
@@ -158,7 +158,7 @@ def _enough(
     return high
 
 
-def _for_all(stock: Stock, counts: Mapping[str, int], size: Size, *, complete: bool) -> dict[str, int]:
+def _for_all(stock: FreshStock, counts: Mapping[str, int], size: Size, *, complete: bool) -> dict[str, int]:
     """The counts, raised until the whole batch is cut completely with them.
 
     Args:

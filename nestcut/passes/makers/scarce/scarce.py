@@ -18,7 +18,8 @@ from nestcut.passes.common.trims import Trimming
 from nestcut.passes.common.types import PlateRun
 from nestcut.passes.drafts.fillin import filled_in, leftovers
 from nestcut.passes.drafts.inside import inside_openings
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, closed_up
+from nestcut.passes.drafts.order import closed_up
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.drafts.ranking import Draft, Shares, better
 from nestcut.passes.drafts.trimming import obey_trims
 from nestcut.passes.makers.chips.papering import with_papers
@@ -212,7 +213,7 @@ def _replanned(
         replace(line, count=count, spares=0)
         for line, count in zip(batch.demand, pieces_met(shares), strict=True)
     ]
-    proof = ask.lay_out(batch, demand, draft.plate.room, budget.next(budget.left() - 3 * took))
+    proof = ask.lay_out(batch, demand, draft.plate.footprint, budget.next(budget.left() - 3 * took))
     whole = replace(laid, missing=Counter())
     closed = closed_up(whole)
     best = Draft(draft.plate, proof, shares, closed if len(closed.passes) < len(whole.passes) else whole)

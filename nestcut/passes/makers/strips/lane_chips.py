@@ -19,7 +19,7 @@ from nestcut.passes.drafts.papers_for_passes import Squeeze, best_laid
 from nestcut.passes.makers.strips.lane_moves import LaneSlot
 from nestcut.passes.parts.chips import sites_of
 from nestcut.passes.parts.papers import LaidPart, Want
-from nestcut.passes.parts.regions import Group
+from nestcut.passes.parts.regions import SlotGroup
 
 __all__ = ["LaneChips", "chips_in_lanes"]
 
@@ -65,7 +65,7 @@ def chips_in_lanes(
         return paper_turns(batch.die(slot.slot.die), batch.paper(paper), slot.slot.pose.deg, papers="square")
 
     wants = [
-        Want(key[0], key[1], paper, Group((key[1],), chip_in_lane(batch, slot)), turns_of(slot), count)
+        Want(key[0], key[1], paper, SlotGroup((key[1],), chip_in_lane(batch, slot)), turns_of(slot), count)
         for key, slot, count in jobs
     ]
     nodes = best_laid(scraps, wants, lambda *_: (), order="small", seed=seed, tries=TRIES, stop=None)

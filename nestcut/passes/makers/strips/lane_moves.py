@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.common.budget import Budget
+from nestcut.passes.common.plate_rules import HAIR_MM, window_size
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.makers.strips.strip_forms import StripForm, fitting, lane_width, strip_forms
 from nestcut.passes.parts.papers import Sizes
@@ -23,7 +24,7 @@ __all__ = [
     "Copy",
     "LaneLayup",
     "LaneSlot",
-    "Variant",
+    "LaneVariant",
     "lane_sides",
     "one_of_each_way",
     "room_across",
@@ -75,7 +76,7 @@ class LaneLayup:
 
 
 @dataclass(frozen=True, slots=True)
-class Variant:
+class LaneVariant:
     """A die turned one way: sizes along and across the feed, mm."""
 
     deg: float
@@ -95,9 +96,9 @@ class Copy:
 
     die: Die
     cuts: tuple[tuple[str, int], ...]
-    variants: tuple[Variant, ...]
+    variants: tuple[LaneVariant, ...]
     """Single columns: what fewest passes are looked for with."""
-    wide: tuple[Variant, ...] = ()
+    wide: tuple[LaneVariant, ...] = ()
     """Several columns: chosen where the plate has the room."""
 
     @property
@@ -105,7 +106,7 @@ class Copy:
         return sum(n for _, n in self.cuts)
 
 
-_Item = tuple[Copy, Variant, tuple[tuple[str, int], ...]]
+_Item = tuple[Copy, LaneVariant, tuple[tuple[str, int], ...]]
 
 
 def settled(
@@ -178,7 +179,7 @@ def _holds(batch: Batch, lanes: Sequence[Sequence[Sequence[_Item]]], passes: int
         deep += max((sum(math.ceil(v.depth) for _, v, _ in lane) for lane in end), default=0)
         if any(sum(n for *_, taken in lane for _, n in taken) > passes for lane in end):
             return False
-    return deep <= math.floor(batch.machine.plate_mm[1] - 2 * batch.machine.clear_mm)
+    return deep <= math.floor(window_size(batch.machine)[1] + HAIR_MM)
 
 
 def lane_sides(batch: Batch) -> tuple[int, int]:
@@ -237,7 +238,7 @@ class _Needed:
         return self._most[key]
 
 
-def _columns(variant: Variant, width: int) -> tuple[int, int]:
+def _columns(variant: LaneVariant, width: int) -> tuple[int, int]:
     """(columns that a lane of this width has room for, the first column's place from the lane's left side, mm)."""
     for columns in range(len(variant.rooms) + 1, 1, -1):
         need, first = variant.rooms[columns - 2]
@@ -246,7 +247,7 @@ def _columns(variant: Variant, width: int) -> tuple[int, int]:
     return 1, 0
 
 
-def room_across(variant: Variant, columns: int, gap: float, edge: float, web: float) -> tuple[int, int]:
+def room_across(variant: LaneVariant, columns: int, gap: float, edge: float, web: float) -> tuple[int, int]:
     """(width of a lane for so many columns, the first column's place from its left side), whole mm."""
     cut, rim = variant.cut, variant.rim
     wide, shifts = lane_width(columns, cut[2] - cut[0], web, edge)

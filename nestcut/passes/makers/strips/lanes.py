@@ -14,19 +14,18 @@ from dataclasses import replace
 
 from nestcut.batch.model import Batch, Die, Pose
 from nestcut.passes.common.budget import ENDLESS, Budget
-from nestcut.passes.common.turns import paper_turns, turns_on
+from nestcut.passes.common.plate_rules import HAIR_MM, suits, turns_in_rows, window_size
 from nestcut.passes.makers.strips.lane_moves import (
     Copy,
     LaneLayup,
     LaneSlot,
-    Variant,
+    LaneVariant,
     lane_sides,
     room_across,
     settled,
 )
 from nestcut.passes.makers.strips.strip_forms import MOST_COLUMNS
 from nestcut.passes.parts.papers import Sizes, largest_of, sizes_by_paper
-from nestcut.passes.plate.footprints import chip_angle
 
 __all__ = ["LaneLayup", "LaneSlot", "lane_layups"]
 
@@ -91,7 +90,7 @@ def _copies(batch: Batch, wanted: Mapping[tuple[str, str], int]) -> list[Copy] |
     return copies
 
 
-def _wide(batch: Batch, variants: Sequence[Variant]) -> tuple[Variant, ...]:
+def _wide(batch: Batch, variants: Sequence[LaneVariant]) -> tuple[LaneVariant, ...]:
     """The same dies in lanes that are wide enough for several columns of cuts."""
     left, right = lane_sides(batch)
     return tuple(
@@ -102,22 +101,19 @@ def _wide(batch: Batch, variants: Sequence[Variant]) -> tuple[Variant, ...]:
     )
 
 
-def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, ...]:
-    directed = any(batch.paper(p).direction != "none" for p in papers)
-    if die.turns == "any":
-        base = 0.0 if directed else chip_angle(die.cut)
-        degrees = [base % 360.0, (base + 90.0) % 360.0]
-    else:
-        on_papers = [turn for p in papers for turn in turns_on(die, batch.paper(p))]
-        degrees = sorted({(float(t) + q) % 360.0 for t in (*die.turns, *on_papers) for q in (0.0, 90.0)})
+def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[LaneVariant, ...]:
+    bases = turns_in_rows(batch, die, papers)
+    degrees = list(dict.fromkeys((float(base) + q) % 360.0 for base in bases for q in (0.0, 90.0)))
+    if die.turns != "any":
+        degrees.sort()
     left, right = lane_sides(batch)
-    length = batch.machine.plate_mm[1]
+    length = window_size(batch.machine)[1]
     clear, gap, edge = batch.machine.clear_mm, batch.hand.gap_mm, batch.hand.edge_mm
     # Where the edge is wide, a die nearest the end lies so far in that its paper does not stick out too far.
     aside = edge - clear - batch.machine.overhang_mm
-    found: dict[tuple[int, float], Variant] = {}
+    found: dict[tuple[int, float], LaneVariant] = {}
     for deg in degrees:
-        if not all(paper_turns(die, batch.paper(p), deg) for p in papers):
+        if not suits(batch, die, papers, deg):
             continue
         pose = Pose(0.0, 0.0, deg)
         cut, rim = pose.apply(die.cut).bounds, pose.apply(die.rim).bounds
@@ -128,8 +124,8 @@ def _variants(batch: Batch, die: Die, papers: Sequence[str]) -> tuple[Variant, .
         lane = math.ceil(max(2 * side + gap + 1.0, cut[2] - cut[0] + 2 * edge + 1.0) - 1e-9)
         high, metal = cut[3] - cut[1], max(cut[1] - rim[1], rim[3] - cut[3])
         depth = max(rim[3] - rim[1] + gap, high + 2 * edge, aside + high + metal + gap) + 1.0
-        if lane <= right - left and depth <= length - 2 * clear + 1.0:
-            variant = Variant(deg, cut, rim, lane, depth)
+        if lane <= right - left and depth <= length + 1.0:
+            variant = LaneVariant(deg, cut, rim, lane, depth)
             rooms = [
                 room_across(variant, columns, gap, edge, batch.hand.web_mm)
                 for columns in range(2, MOST_COLUMNS + 1)
@@ -153,7 +149,7 @@ def _solve(
 
     sides = lane_sides(batch)
     across = sides[1] - sides[0]
-    along = math.floor(batch.machine.plate_mm[1] - 2 * batch.machine.clear_mm)
+    along = math.floor(window_size(batch.machine)[1] + HAIR_MM)
     narrowest = min(v.width for c in copies for v in c.variants)
     lanes = max(1, min(8, across // narrowest, len(copies)))
     most = max(c.total for c in copies)
@@ -206,7 +202,7 @@ def _solve(
     for m in range(count):
         if not solver.value(passes[m]):
             continue
-        lanes_of: dict[tuple[int, int], list[tuple[Copy, Variant, tuple[tuple[str, int], ...]]]] = {}
+        lanes_of: dict[tuple[int, int], list[tuple[Copy, LaneVariant, tuple[tuple[str, int], ...]]]] = {}
         for (c, v, mm, e, k), b in lies.items():
             if mm != m or not solver.value(b):
                 continue

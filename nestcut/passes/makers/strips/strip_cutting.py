@@ -16,12 +16,13 @@ from shapely.geometry import Polygon, box
 from nestcut.arithmetic import bell, exponential
 from nestcut.batch.model import Batch, Pose, Scrap
 from nestcut.passes.common.budget import ENDLESS, Budget
+from nestcut.passes.common.plate_rules import HAIR_MM
 from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.makers.strips.lane_moves import LaneSlot, one_of_each_way
 from nestcut.passes.makers.strips.strip_forms import StripForm
-from nestcut.passes.makers.strips.strip_sheets import HAIR_MM, Box, Pile, Piles, Sheet
+from nestcut.passes.makers.strips.strip_sheets import Box, Pile, Piles, StripSheet
 
-__all__ = ["CutStrips", "Job", "Strip", "StripRow", "cut_strips", "job_for", "strips_of"]
+__all__ = ["CutStrips", "SlotCuts", "Strip", "StripRow", "cut_strips", "job_for", "strips_of"]
 
 CAPS = (2, 3, 4, 6, 8)
 """Most cuts of a strip in some of the tries: smaller strips fill scraps better."""
@@ -80,7 +81,7 @@ def strips_of(rows: Iterable[StripRow]) -> Iterator[Strip]:
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class SlotCuts:
     """Cuts for one slot in one paper."""
 
     key: tuple[int, int]
@@ -95,11 +96,11 @@ class Job:
         return max((_area(form) for form, _ in self.ways), default=0)
 
 
-def job_for(batch: Batch, key: tuple[int, int], slot: LaneSlot, paper: str, count: int) -> Job:
+def job_for(batch: Batch, key: tuple[int, int], slot: LaneSlot, paper: str, count: int) -> SlotCuts:
     """What strips may serve a slot."""
     turns = paper_turns(batch.die(slot.slot.die), batch.paper(paper), slot.slot.pose.deg, papers="square")
     ways = [(form, turn) for turn, half in one_of_each_way(turns) for form in slot.forms(batch, half)]
-    return Job(key, tuple(sorted(ways, key=lambda way: (-way[0].cuts, _area(way[0])))), count)
+    return SlotCuts(key, tuple(sorted(ways, key=lambda way: (-way[0].cuts, _area(way[0])))), count)
 
 
 def _area(form: StripForm) -> int:
@@ -119,7 +120,7 @@ class CutStrips(NamedTuple):
 
 def cut_strips(
     fresh: Piles,
-    jobs: Sequence[Job],
+    jobs: Sequence[SlotCuts],
     budget: Budget = ENDLESS,
     *,
     tries: int,
@@ -159,7 +160,7 @@ def cut_strips(
 
 
 def _cut_for(
-    piles: Piles, job: Job, *, snug: bool, cap: int | None, stop: Callable[[], bool]
+    piles: Piles, job: SlotCuts, *, snug: bool, cap: int | None, stop: Callable[[], bool]
 ) -> tuple[list[StripRow], int]:
     """Strips for one job, and how many of its cuts found no room; those with most cuts first, scrap by scrap."""
     rows: list[StripRow] = []
@@ -213,7 +214,9 @@ def _row_of(
     return None
 
 
-def _packed(pile: Pile, wide: int, high: int, most: int, snug: bool) -> tuple[tuple[Box, ...], Sheet, bool]:
+def _packed(
+    pile: Pile, wide: int, high: int, most: int, snug: bool
+) -> tuple[tuple[Box, ...], StripSheet, bool]:
     """Places of strips in one scrap of the pile, at most so many; what it then looks like; whether it holds no more."""
     sheet = pile.sheet.copy()
     places: list[Box] = []

@@ -9,7 +9,8 @@ from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import cuts_wanted
 from nestcut.passes.common.trims import Trimming
 from nestcut.passes.common.types import PlatePlan
-from nestcut.passes.drafts.fillin import filled_in, leftovers, other_papers
+from nestcut.passes.drafts.fillin import filled_in, leftovers
+from nestcut.passes.drafts.moved_pieces import other_papers
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses
 from nestcut.passes.drafts.ranking import Draft, Shares, rank, rank_of
 from nestcut.passes.drafts.trimming import obey_trims

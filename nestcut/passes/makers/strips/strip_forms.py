@@ -14,10 +14,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
+from nestcut.passes.common.plate_rules import HAIR_MM
+
 __all__ = ["MOST_COLUMNS", "StripForm", "fitting", "lane_width", "strip_forms"]
 
 MOST_COLUMNS = 4
-HAIR_MM = 1e-9
+"""Columns of cuts in a strip, at most."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,17 +16,17 @@ import shapely
 from shapely.geometry import box
 
 from nestcut.batch.model import Batch, Scrap
+from nestcut.passes.common.plate_rules import HAIR_MM
 from nestcut.passes.parts.papers import scraps_by_paper
 
-__all__ = ["HAIR_MM", "Box", "Pile", "Piles", "Sheet", "piles_by_paper"]
+__all__ = ["Box", "Pile", "Piles", "StripSheet", "piles_by_paper"]
 
-HAIR_MM = 1e-9
 
 Box = tuple[float, float, float, float]
 
 
 @dataclass
-class Sheet:
+class StripSheet:
     """What is left of a scrap: free rectangles, or places on a grid where it is no rectangle."""
 
     scrap: Scrap
@@ -37,10 +37,10 @@ class Sheet:
     ys: list[float] = field(default_factory=list)
 
     @staticmethod
-    def fresh(scrap: Scrap) -> Sheet:
+    def fresh(scrap: Scrap) -> StripSheet:
         bounds = scrap.outline.bounds
         if scrap.outline.equals(box(*bounds)):
-            return Sheet(scrap, [bounds])
+            return StripSheet(scrap, [bounds])
         points = np.asarray(shapely.get_coordinates(scrap.outline))
         xs = sorted({round(float(x), 6) for x in points[:, 0]})[:60]
         ys = sorted({round(float(y), 6) for y in points[:, 1]})[:60]
@@ -49,11 +49,11 @@ class Sheet:
             xs = sorted({*xs, *(x0 + (x1 - x0) * k / 12 for k in range(12))})
             ys = sorted({*ys, *(y0 + (y1 - y0) * k / 12 for k in range(12))})
         shapely.prepare(scrap.outline)
-        return Sheet(scrap, None, [], xs, ys)
+        return StripSheet(scrap, None, [], xs, ys)
 
-    def copy(self) -> Sheet:
+    def copy(self) -> StripSheet:
         free = None if self.free is None else list(self.free)
-        return Sheet(self.scrap, free, list(self.taken), self.xs, self.ys)
+        return StripSheet(self.scrap, free, list(self.taken), self.xs, self.ys)
 
     def place(self, width: float, height: float, snug: bool) -> Box | None:
         """Where a strip lies: nearest the upper left corner (y first), or where least is left beside it."""
@@ -127,7 +127,7 @@ class Pile:
     """Scraps that have the same left. A sheet that lies in a pile is never changed."""
 
     scraps: Sequence[Scrap]
-    sheet: Sheet
+    sheet: StripSheet
 
 
 class Piles:
@@ -155,7 +155,7 @@ class Piles:
             [scrap for *_, scrap in group]
             for _, group in groupby(own, lambda entry: (entry[0], entry[1], entry[3]))
         )
-        return Piles([Pile(group, Sheet.fresh(group[0])) for group in alike])
+        return Piles([Pile(group, StripSheet.fresh(group[0])) for group in alike])
 
     def __iter__(self) -> Iterator[Pile]:
         return iter(self._piles)
@@ -176,7 +176,7 @@ class Piles:
         """The pile that begins with the scrap of this number."""
         return self._piles[bisect_right(self._first, number) - 1]
 
-    def cut(self, number: int, many: int, sheet: Sheet) -> None:
+    def cut(self, number: int, many: int, sheet: StripSheet) -> None:
         """The first ``many`` scraps of the pile that begins with this number now look like the sheet."""
         k = bisect_right(self._first, number) - 1
         pile = self._piles[k]

@@ -12,14 +12,14 @@ from nestcut.passes.common.slits import Piece
 from nestcut.passes.makers.whole.shifts import Mask
 from nestcut.passes.parts.chips import Site
 
-__all__ = ["Choice", "Kind", "Sheet"]
+__all__ = ["CutScrap", "ScrapKind", "ScrapUse"]
 
 OVER_MM = 0.01
 """Boxes that share less than this across or along are taken to be apart."""
 
 
 @dataclass(slots=True)
-class Kind:
+class ScrapKind:
     """Scraps of one paper and outline at one turn: the places they can take, and where each die may cut."""
 
     paper: str
@@ -42,11 +42,11 @@ class Kind:
 
 
 @dataclass(slots=True)
-class Sheet:
+class CutScrap:
     """A scrap that has been cut, at the turn that it keeps."""
 
     piece: Piece
-    kind: Kind
+    kind: ScrapKind
     cuts: list[tuple[int, int, tuple[int, int]]] = field(default_factory=list)
     """(station, slot, place) of every cut so far."""
     masks: dict[tuple[int, int], Mask] = field(default_factory=dict)
@@ -57,11 +57,11 @@ class Sheet:
 
 
 @dataclass(slots=True)
-class Choice:
+class ScrapUse:
     """Where a scrap lies in a pass, and which dies cut it."""
 
-    sheet: Sheet | None
-    kind: Kind
+    sheet: CutScrap | None
+    kind: ScrapKind
     at: tuple[int, int]
     slots: list[int]
 

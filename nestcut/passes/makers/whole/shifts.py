@@ -19,7 +19,7 @@ from shapely.geometry import MultiPolygon, Polygon
 from nestcut.batch.model import Die, Pose, Shape, filled
 from nestcut.outlines import grow_outline, shrink_outline
 
-__all__ = ["Gap", "Mask", "Shapes", "switch_off"]
+__all__ = ["CutShapes", "Gap", "Mask", "furthest_out", "switch_off", "too_near"]
 
 SAFE_MM = 1e-4
 """On top of web and edge, so that no rounding matters."""
@@ -32,7 +32,7 @@ Gap = tuple[Mask, int, int]
 """Shifts at which two cuts come too near, and the first shift across and along, mm."""
 
 
-class Shapes:
+class CutShapes:
     """Cuts as they are used here, and what was found about pairs of them."""
 
     def __init__(self, web_mm: float, edge_mm: float) -> None:
@@ -130,6 +130,21 @@ class Shapes:
         moving, moving_hull = self._parts[other.name, other_deg, True]
         shared = no_fit_of_parts(fixed, moving_hull).intersection(no_fit_of_parts(fixed_hull, moving))
         return shared if isinstance(shared, Polygon | MultiPolygon) else no_fit_of_parts(fixed, moving_hull)
+
+
+def too_near(gap: Gap) -> bool:
+    """Whether two dies of a lay-up, where they lie, leave too little web for a scrap that both cut at once."""
+    shifts, left, top = gap
+    x, y = -left, -top
+    return 0 <= x < shifts.shape[0] and 0 <= y < shifts.shape[1] and bool(shifts[x, y])
+
+
+def furthest_out(places: NDArray[np.int64], first_end: bool) -> tuple[int, int]:
+    """Of equally good places, shape (places, 2), the one furthest out towards an end of the plate, then furthest to the left:
+    cuts close up in the scrap, and the middle of the plate stays free."""
+    out = 1 if first_end else -1
+    x, y = places[np.lexsort((places[:, 0], out * places[:, 1]))[0]]
+    return int(x), int(y)
 
 
 def switch_off(mask: Mask, gap: Gap, at: tuple[int, int]) -> None:

@@ -22,12 +22,19 @@ from shapely.affinity import translate
 
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.common.budget import ENDLESS, Budget
-from nestcut.passes.common.schedule import RunTask, urgency
-from nestcut.passes.common.slits import Piece, places_of, slit
-from nestcut.passes.common.turns import paper_turns
-from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
-from nestcut.passes.makers.whole.cut_scraps import Choice, Kind, Sheet
-from nestcut.passes.makers.whole.shifts import Gap, Mask, Shapes, switch_off
+from nestcut.passes.common.plate_rules import places_of, suits_turned
+from nestcut.passes.common.schedule import urgency
+from nestcut.passes.common.slits import Piece, slit
+from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, bare_run
+from nestcut.passes.makers.whole.cut_scraps import CutScrap, ScrapKind, ScrapUse
+from nestcut.passes.makers.whole.shifts import (
+    CutShapes,
+    Gap,
+    Mask,
+    furthest_out,
+    switch_off,
+    too_near,
+)
 from nestcut.passes.parts.chips import Site, sites_of
 from nestcut.plans.model import Slot
 
@@ -68,7 +75,7 @@ def in_whole_scraps(
             where it is not given: a wider scrap can't go through the machine).
         rounds: most times that it is asked.
     """
-    table = _Table(batch, wanted, min(batch.machine.plate_mm[0], slit_mm or math.inf))
+    table = _ScrapTable(batch, wanted, min(batch.machine.plate_mm[0], slit_mm or math.inf))
     left = Counter({key: count for key, count in wanted.items() if count > 0})
     passes: list[PassDraft] = []
     for number in range(rounds):
@@ -88,23 +95,21 @@ def in_whole_scraps(
             break
     counts = Counter(draft.run for draft in passes)
     runs = [
-        RunDraft(
-            RunTask(tuple(s.slot for s in sites), counts[place], tuple(() for _ in sites)), sites, [], []
-        )
+        bare_run(batch, [site.slot for site in sites], counts[place])
         for place, sites in enumerate(table.sites)
     ]
     return PaperedPasses(runs, passes, +left)
 
 
-class _Table:
+class _ScrapTable:
     """Everything that is on the table: fresh scraps, scraps in use, and the masks of both."""
 
     def __init__(self, batch: Batch, wanted: Mapping[tuple[str, str], int], slit_mm: float) -> None:
         self.batch = batch
         self.sites: list[list[Site]] = []
-        self.shapes = Shapes(batch.hand.web_mm, batch.hand.edge_mm)
+        self.shapes = CutShapes(batch.hand.web_mm, batch.hand.edge_mm)
         self.gaps: dict[tuple[int, int, int, int], Gap] = {}
-        self.used: list[Sheet] = []
+        self.used: list[CutScrap] = []
         self.fresh: dict[tuple[str, bytes], list[Piece]] = {}
         papers = {paper for (_, paper), count in wanted.items() if count > 0}
         for scrap in batch.scraps:
@@ -118,10 +123,10 @@ class _Table:
         self.sites.append(sites_of(self.batch, station.slots))
         return len(self.sites) - 1
 
-    def _kinds(self, piece: Piece) -> list[Kind]:
+    def _kinds(self, piece: Piece) -> list[ScrapKind]:
         paper = piece.scrap.paper
         shape = piece.in_corner
-        found: list[Kind] = []
+        found: list[ScrapKind] = []
         for deg in (0.0, 90.0, 180.0, 270.0):
             turned = Pose(0.0, 0.0, deg).apply(shape)
             x0, y0, x1, y1 = turned.bounds
@@ -137,7 +142,7 @@ class _Table:
             ):
                 continue  # symmetric: the same again
             found.append(
-                Kind(
+                ScrapKind(
                     paper,
                     (paper, shape.wkb),
                     deg,
@@ -150,7 +155,7 @@ class _Table:
             )
         return found
 
-    def _left(self, sheet: Sheet, station: int, slot: int) -> Mask | None:
+    def _left(self, sheet: CutScrap, station: int, slot: int) -> Mask | None:
         """The mask of a scrap in use; None where no place is left."""
         key = (station, slot)
         if key in sheet.spent:
@@ -165,14 +170,13 @@ class _Table:
                 return None
         return sheet.masks[key]
 
-    def _mask(self, kind: Kind, station: int, slot: int) -> Mask:
+    def _mask(self, kind: ScrapKind, station: int, slot: int) -> Mask:
         """Places at which this die's cut keeps the edge in a fresh scrap; none of them where its turn is wrong."""
         key = (station, slot)
         if key not in kind.masks:
             site = self.sites[station][slot]
             pose = site.slot.pose
-            turns = paper_turns(site.die, self.batch.paper(kind.paper), pose.deg, papers="square")
-            if any(abs((turn + kind.deg + 180.0) % 360.0 - 180.0) < 1e-6 for turn in turns):
+            if suits_turned(self.batch, site.die, kind.paper, pose.deg, kind.deg):
                 kind.masks[key] = self.shapes.places(kind.outline, site.die, pose, kind.shape, kind.y0)
             else:
                 kind.masks[key] = np.zeros(kind.shape, dtype=bool)
@@ -186,7 +190,7 @@ class _Table:
             self.gaps[key] = self.shapes.gap(one.die, one.slot.pose, two.die, two.slot.pose)
         return self.gaps[key]
 
-    def _sets(self, sheet: Sheet | None, kind: Kind, station: int) -> NDArray[np.float64]:
+    def _sets(self, sheet: CutScrap | None, kind: ScrapKind, station: int) -> NDArray[np.float64]:
         """Sets of slots that can cut the scrap from one place: what a place is worth at most is read off them."""
         known = kind.together if sheet is None else sheet.together
         if station not in known:
@@ -201,7 +205,7 @@ class _Table:
             known[station] = ((found[:, None] >> np.arange(len(slots))) & 1).astype(np.float64)
         return known[station]
 
-    def next_pass(self, station: int, left: Counter[tuple[str, str]]) -> list[Choice]:
+    def next_pass(self, station: int, left: Counter[tuple[str, str]]) -> list[ScrapUse]:
         """Scraps and places for one pass, most urgent first."""
         sites = self.sites[station]
         totals: Counter[str] = Counter()
@@ -212,7 +216,7 @@ class _Table:
         weights = {die: float(urgency(totals[die] / copies[die], busiest)) for die in copies}
         rest = Counter(left)
         free = set(range(len(sites)))
-        chosen: list[Choice] = []
+        chosen: list[ScrapUse] = []
         while free:
             best = self._best(station, free, rest, weights, chosen)
             if best is None:
@@ -223,8 +227,8 @@ class _Table:
                 rest[sites[slot].die.name, best.kind.paper] -= 1
         return chosen
 
-    def _candidates(self) -> list[tuple[Sheet | None, Kind]]:
-        found: list[tuple[Sheet | None, Kind]] = [(sheet, sheet.kind) for sheet in self.used]
+    def _candidates(self) -> list[tuple[CutScrap | None, ScrapKind]]:
+        found: list[tuple[CutScrap | None, ScrapKind]] = [(sheet, sheet.kind) for sheet in self.used]
         small_first = sorted(
             self.fresh, key=lambda key: self.fresh[key][0].outline.area if self.fresh[key] else 0.0
         )
@@ -239,12 +243,12 @@ class _Table:
         free: set[int],
         rest: Counter[tuple[str, str]],
         weights: Mapping[str, float],
-        chosen: Sequence[Choice],
-    ) -> Choice | None:
+        chosen: Sequence[ScrapUse],
+    ) -> ScrapUse | None:
         sites = self.sites[station]
         taken_sheets = {id(choice.sheet) for choice in chosen if choice.sheet is not None}
         fresh_taken = Counter(choice.kind.group for choice in chosen if choice.sheet is None)
-        best: tuple[float, Choice] | None = None
+        best: tuple[float, ScrapUse] | None = None
         wishes: dict[str, list[int]] = {}
         worth: dict[str, NDArray[np.float64]] = {}
         few = len(sites) <= MOST_SLOTS
@@ -288,18 +292,14 @@ class _Table:
             places = np.argwhere(total >= top - 1e-5)
             at = self._tidiest(station, masks, places)
             slots = self._together(station, [s for s in masks if masks[s][at]], kind.paper, rest)
-            best = (more * top, Choice(sheet, kind, at, slots))
+            best = (more * top, ScrapUse(sheet, kind, at, slots))
         return best[1] if best else None
 
     def _tidiest(self, station: int, masks: Mapping[int, Mask], places: NDArray[np.int64]) -> tuple[int, int]:
-        """Of equally good places the one furthest out towards the plate's nearer end, then furthest to the left:
-        cuts close up in the scrap, and the middle of the plate stays free."""
+        """Of equally good places the one furthest out towards the plate's nearer end."""
         first = places[0]
         down = [self.sites[station][s].cut.centroid.y for s, mask in masks.items() if mask[tuple(first)]]
-        towards = 1 if sum(down) / len(down) < self.batch.machine.plate_mm[1] / 2 else -1
-        order = np.lexsort((places[:, 0], towards * places[:, 1]))
-        x, y = places[order[0]]
-        return int(x), int(y)
+        return furthest_out(places, sum(down) / len(down) < self.batch.machine.plate_mm[1] / 2)
 
     def _together(
         self, station: int, slots: Sequence[int], paper: str, rest: Counter[tuple[str, str]]
@@ -318,11 +318,9 @@ class _Table:
 
     def _too_near(self, station: int, one: int, two: int) -> bool:
         """Whether two cuts of a lay-up leave too little web for a scrap that both lie in."""
-        shifts, left, top = self._gap(station, one, station, two)
-        x, y = -left, -top
-        return 0 <= x < shifts.shape[0] and 0 <= y < shifts.shape[1] and bool(shifts[x, y])
+        return too_near(self._gap(station, one, station, two))
 
-    def _clear(self, kind: Kind, chosen: Sequence[Choice]) -> Mask:
+    def _clear(self, kind: ScrapKind, chosen: Sequence[ScrapUse]) -> Mask:
         """Places at which this scrap's box meets no box of the scraps that lie already."""
         clear = np.ones(kind.shape, dtype=bool)
         w, h = kind.size
@@ -334,11 +332,11 @@ class _Table:
             clear[max(0, x0) : max(0, x1), max(0, y0) : max(0, y1)] = False
         return clear
 
-    def settle(self, station: int, choice: Choice, left: Counter[tuple[str, str]]) -> PartUse:
+    def settle(self, station: int, choice: ScrapUse, left: Counter[tuple[str, str]]) -> PartUse:
         """Make the cuts of a choice: masks and wants shrink, a fresh scrap becomes one in use."""
         kind, sheet = choice.kind, choice.sheet
         if sheet is None:
-            sheet = Sheet(self.fresh[kind.group].pop(0), kind)
+            sheet = CutScrap(self.fresh[kind.group].pop(0), kind)
             self.used.append(sheet)
         sheet.together.clear()
         for slot in choice.slots:

@@ -13,16 +13,19 @@ import random
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from nestcut.batch.model import Batch, Pose
+from nestcut.batch.model import Batch
 from nestcut.passes.common.budget import ENDLESS, Budget
-from nestcut.passes.drafts.row_items import RowItem, lying
+from nestcut.passes.common.plate_rules import HAIR_MM, window_size
+from nestcut.passes.drafts.row_items import RowItem, depth_of, in_rows, lying, slot_at
 from nestcut.passes.makers.whole.whole import Station
 from nestcut.plans.model import Slot
 
 __all__ = ["zone_stations"]
 
 STARTS = 30
+"""Random ways to share dies out over both ends, each improved."""
 MOST_STATIONS = 12
+"""Lay-ups, at most: more than anybody sets up in an evening."""
 
 
 def zone_stations(
@@ -112,21 +115,12 @@ def _ordered(items: Sequence[RowItem], by_paper: bool) -> list[RowItem]:
 
 def _rows(batch: Batch, items: Sequence[RowItem], by_paper: bool) -> list[list[RowItem]]:
     """Rows from the end inward; first fit for rows by depth, next fit where papers keep together."""
-    x0, _, x1, _ = batch.machine.window.bounds
-    gap = batch.hand.gap_mm
-    rows: list[list[RowItem]] = []
-    for item in _ordered(items, by_paper):
-        for row in rows[-1:] if by_paper else rows:
-            if sum(one.width + gap for one in row) + item.width <= x1 - x0 + 1e-9:
-                row.append(item)
-                break
-        else:
-            rows.append([item])
-    return rows
+    across_mm, _ = window_size(batch.machine)
+    return in_rows(_ordered(items, by_paper), across_mm, batch.hand.gap_mm, last_only=by_paper)
 
 
 def _depth(batch: Batch, items: Sequence[RowItem], by_paper: bool) -> float:
-    return sum(max(i.depth for i in row) + batch.hand.gap_mm for row in _rows(batch, items, by_paper))
+    return depth_of(_rows(batch, items, by_paper), batch.hand.gap_mm)
 
 
 def _split(
@@ -138,8 +132,7 @@ def _split(
     starts: int,
 ) -> tuple[list[RowItem], list[RowItem]] | None:
     """The dies of the two ends, so that the slower end takes as few passes as were found."""
-    _, y0, _, y1 = batch.machine.window.bounds
-    room = y1 - y0 + batch.hand.gap_mm + 1e-9
+    room = window_size(batch.machine)[1] + batch.hand.gap_mm + HAIR_MM
     chance = random.Random(budget.seed)
 
     def cost(sides: Sequence[int]) -> tuple[float, float, float]:
@@ -174,7 +167,7 @@ def _split(
 def _laid(
     batch: Batch, split: tuple[list[RowItem], list[RowItem]], by_paper: bool, variant: int
 ) -> tuple[Slot, ...]:
-    x0, y0, x1, y1 = batch.machine.window.bounds
+    x0, y0, x1, _ = batch.machine.window.bounds
     gap = batch.hand.gap_mm
     slots = []
     for end, items in enumerate(split):
@@ -186,11 +179,9 @@ def _laid(
             air = gap + (min(4.0, spare / (len(row) - 1)) if len(row) > 1 else 0.0)
             x = x0 + (0.0, 0.0, (spare - (air - gap) * (len(row) - 1)) / 2)[variant % 3]
             for item in row:
-                bx0, by0, bx1, by1 = item.bounds
-                y = at - by0 if end == 0 else y0 + y1 - at - by1
                 # Counted from the right, the same row is seen in a mirror; the dies themselves are not.
-                left = x - bx0 if variant % 3 != 1 else x0 + x1 - x - bx1
-                slots.append(Slot(item.die.name, Pose(round(left, 6), round(y, 6), item.deg)))
+                left = x if variant % 3 != 1 else x0 + x1 - x - item.width
+                slots.append(slot_at(batch, item, end, left, at))
                 x += item.width + air
             at += depth + gap
     return tuple(slots)

@@ -15,7 +15,7 @@ from nestcut.checks import check_plan
 from nestcut.hands import evening_actions, minutes_of
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.makers.rows.fields import Size, corners, in_field, meet, sizes_of, whole_plate
-from nestcut.passes.makers.rows.rows import Evening, by_rows
+from nestcut.passes.makers.rows.rows import RowsPlan, by_rows
 from nestcut.passes.makers.rows.timetable import passes_of
 from nestcut.passes.short.shortage import without_missing
 from nestcut.plans.model import Bound, Plan, Share
@@ -47,11 +47,11 @@ def batch_of(
     )
 
 
-def rows(batch: Batch, changes: int = 4, sizes: list[Size] | None = None) -> Evening:
+def rows(batch: Batch, changes: int = 4, sizes: list[Size] | None = None) -> RowsPlan:
     return by_rows(batch, over=lambda: False, most=changes, sizes=sizes)
 
 
-def plan_of(batch: Batch, evening: Evening) -> Plan:
+def plan_of(batch: Batch, evening: RowsPlan) -> Plan:
     """The plan for what was cut."""
     shares = tuple(tuple(Share(die, paper, n) for (die, paper), n in own) for own in evening.lines)
     shares = without_missing(batch, shares, evening.missing)
@@ -62,7 +62,7 @@ def minutes(plan: Plan) -> float:
     return minutes_of(evening_actions(plan), plan.hand.seconds, plan.machine)
 
 
-def assert_holds(batch: Batch, evening: Evening) -> Plan:
+def assert_holds(batch: Batch, evening: RowsPlan) -> Plan:
     """Every rule holds, and what is not missing is cut as often as it should be."""
     plan = plan_of(batch, evening)
     # What to buy is counted by the planner, not by the maker.

@@ -22,7 +22,7 @@ from nestcut.passes.common.turns import turns_on
 from nestcut.passes.makers.one_paper.one_paper_grid import Mask, Turned, switch_off
 from nestcut.passes.makers.rows.sheets import Papers, Sheet
 
-__all__ = ["Block", "Cutter", "Habit", "Placed", "Pull"]
+__all__ = ["ColourCutter", "Habit", "PlacedJob", "RowLayup", "RowPull"]
 
 MOST_TRIED = 6
 """Scraps over which a new lay-up is made, to choose from."""
@@ -31,7 +31,7 @@ A_CUT = 12
 TURNED, SLIT = 2, 6
 """A piece that is turned, and a fresh one that a scrap must be slit for."""
 
-Placed = tuple[Turned, int, int]
+PlacedJob = tuple[Turned, int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ class Habit:
 
 
 @dataclass(frozen=True, slots=True)
-class Pull:
+class RowPull:
     """A piece at a place under a lay-up."""
 
     piece: Piece
@@ -69,12 +69,12 @@ class Pull:
 
 
 @dataclass(slots=True, eq=False)
-class Block:
+class RowLayup:
     """A lay-up of one colour and all pulls under it."""
 
     paper: str
-    slots: tuple[Placed, ...]
-    pulls: list[Pull] = field(default_factory=list)
+    slots: tuple[PlacedJob, ...]
+    pulls: list[RowPull] = field(default_factory=list)
     known: dict[tuple[Sheet, int, int, tuple[int, ...]], tuple[int, int, int]] = field(default_factory=dict)
     seen: set[int] = field(default_factory=set)
     """Pieces (by id) that lay under it."""
@@ -84,14 +84,14 @@ class Block:
 class _Found:
     value: int
     score: int
-    block: Block
+    block: RowLayup
     sheet: Sheet
     pieces: list[Piece]
     number: int
     at: tuple[int, int]
 
 
-class Cutter:
+class ColourCutter:
     """The scraps of one paper under lay-up after lay-up."""
 
     def __init__(
@@ -111,7 +111,7 @@ class Cutter:
             for outline, own in papers.pieces(batch, paper, habit.slit)
         ]
         self._table: dict[Sheet, list[Piece]] = {}
-        self.blocks: list[Block] = []
+        self.blocks: list[RowLayup] = []
         self.made: Counter[str] = Counter()
         self._turns: dict[str, list[Turned]] = {}
         self._tried: tuple[tuple[str, ...], int] | None = None
@@ -148,7 +148,7 @@ class Cutter:
         self._tried = None
         return fresh
 
-    def _worths(self, block: Block, want: Mapping[str, int], ranks: Mapping[str, int]) -> tuple[int, ...]:
+    def _worths(self, block: RowLayup, want: Mapping[str, int], ranks: Mapping[str, int]) -> tuple[int, ...]:
         left = Counter(want)
         worth = []
         for turned, _, _ in block.slots:
@@ -166,7 +166,7 @@ class Cutter:
         )
 
     def _best_pull(
-        self, block: Block, want: Mapping[str, int], ranks: Mapping[str, int], best: _Found | None
+        self, block: RowLayup, want: Mapping[str, int], ranks: Mapping[str, int], best: _Found | None
     ) -> _Found | None:
         """The best scrap under a lay-up and its place, or ``best`` where none is better."""
         worths = self._worths(block, want, ranks)
@@ -213,7 +213,7 @@ class Cutter:
         self._table.setdefault(after, []).append(piece)
         down = tuple(slots[k] for k in kept)
         size = (view.outline.bounds[2], view.outline.bounds[3])
-        block.pulls.append(Pull(piece, view.deg, view.shift, size, (sx, sy), down))
+        block.pulls.append(RowPull(piece, view.deg, view.shift, size, (sx, sy), down))
         block.seen.add(id(piece))
         for k in down:
             name = block.slots[k][0].die.name
@@ -262,12 +262,12 @@ class Cutter:
             for _ in range(min(die.copies, max(0, want[die.name])))
         ]
         view = sheet.views[number]
-        slots: list[Placed] = []
+        slots: list[PlacedJob] = []
         at: tuple[int, int] | None = None
         for die in dies:
             if len(slots) >= self.habit.most_dies:
                 break
-            best: tuple[tuple[float, float], Placed] | None = None
+            best: tuple[tuple[float, float], PlacedJob] | None = None
             for turned in self._turned(die):
                 free = self._room_for(sheet, number, turned, slots, at)
                 if free is None:
@@ -302,9 +302,9 @@ class Cutter:
         if not placed:
             return None
         value = sum(ranks[turned.die.name] for turned, _, _ in placed)
-        return _Found(value, A_CUT * value, Block(self.paper, placed), sheet, pieces, number, (sx, sy))
+        return _Found(value, A_CUT * value, RowLayup(self.paper, placed), sheet, pieces, number, (sx, sy))
 
-    def _slide(self, sheet: Sheet, number: int, slots: Sequence[Placed], sy: int) -> int:
+    def _slide(self, sheet: Sheet, number: int, slots: Sequence[PlacedJob], sy: int) -> int:
         """How far lay-up and scrap move along together, so that the scrap can be pulled on to its end under the lay-up."""
         view = sheet.views[number]
         _, _, y_first, y_last = view.reach
@@ -318,7 +318,7 @@ class Cutter:
         sheet: Sheet,
         number: int,
         turned: Turned,
-        slots: Sequence[Placed],
+        slots: Sequence[PlacedJob],
         at: tuple[int, int] | None,
     ) -> Mask | None:
         """Where a die may lie in the scrap beside those of the lay-up; None where nowhere."""
@@ -373,7 +373,7 @@ def _alike(one, other) -> bool:
     return (one.deg - other.deg) % 360.0 == 180.0 and bool(one.outline.equals(other.outline))
 
 
-def _kept(after: Sheet, view, cuts: Sequence[Placed]) -> list[int]:
+def _kept(after: Sheet, view, cuts: Sequence[PlacedJob]) -> list[int]:
     """Which of these cuts were made, by their numbers."""
     made = {(cut.die.name, round(cut.pose.x_mm, 5), round(cut.pose.y_mm, 5)) for cut in after.made}
     found = []
@@ -384,7 +384,7 @@ def _kept(after: Sheet, view, cuts: Sequence[Placed]) -> list[int]:
     return found
 
 
-def _best_place(block: Block, sheet: Sheet, number: int, worths: Sequence[int]) -> tuple[int, int, int]:
+def _best_place(block: RowLayup, sheet: Sheet, number: int, worths: Sequence[int]) -> tuple[int, int, int]:
     """(worth of the dies that cut, the scrap's place across, along): of equal places the one that cuts nearest to the
     scrap's beginning. Worth 0: none."""
     x_first, x_last, y_first, y_last = sheet.views[number].reach

@@ -15,7 +15,17 @@ from shapely.geometry import Polygon, box
 
 from nestcut.batch.model import Batch, Machine, Pose
 
-__all__ = ["Corner", "Field", "Size", "corners", "in_field", "laid_in", "meet", "sizes_of", "whole_plate"]
+__all__ = [
+    "Field",
+    "FieldCorner",
+    "Size",
+    "corners",
+    "in_field",
+    "laid_in",
+    "meet",
+    "sizes_of",
+    "whole_plate",
+]
 
 NARROWEST_MM = 40.0
 """Narrower parts of a plate hold hardly a die with the paper around it."""
@@ -48,7 +58,7 @@ class Field(Machine):
 
 
 @dataclass(frozen=True, slots=True)
-class Corner:
+class FieldCorner:
     """Where a field lies on the plate."""
 
     size: Size
@@ -111,16 +121,16 @@ def in_field(batch: Batch, size: Size) -> Batch:
     return replace(batch, machine=field)
 
 
-def corners(machine: Machine, size: Size) -> list[Corner]:
+def corners(machine: Machine, size: Size) -> list[FieldCorner]:
     """All places of a field of this size."""
     whole = whole_plate(machine)
     if size == whole:
-        return [Corner(size, False, False)]
+        return [FieldCorner(size, False, False)]
     sides = (False,) if size.width == whole.width else (False, True)
-    return [Corner(size, right, far) for far in (False, True) for right in sides]
+    return [FieldCorner(size, right, far) for far in (False, True) for right in sides]
 
 
-def meet(machine: Machine, one: Corner, two: Corner) -> bool:
+def meet(machine: Machine, one: FieldCorner, two: FieldCorner) -> bool:
     """Whether two fields share a part of the plate."""
     whole = whole_plate(machine)
     if one.right == two.right or one.size.width + two.size.width > whole.width:
@@ -129,7 +139,9 @@ def meet(machine: Machine, one: Corner, two: Corner) -> bool:
     return False
 
 
-def laid_in(machine: Machine, corner: Corner, pose: Pose, slide: tuple[float, float] = (0.0, 0.0)) -> Pose:
+def laid_in(
+    machine: Machine, corner: FieldCorner, pose: Pose, slide: tuple[float, float] = (0.0, 0.0)
+) -> Pose:
     """A pose of the field's frame on the plate.
 
     Args:

@@ -9,7 +9,7 @@ from nestcut.passes.common.budget import Budget
 from nestcut.passes.drafts.ranking import Draft
 from nestcut.passes.makers.door import Ask
 from nestcut.passes.makers.rows.fields import whole_plate
-from nestcut.passes.makers.rows.rows import Evening, by_rows
+from nestcut.passes.makers.rows.rows import RowsPlan, by_rows
 from nestcut.passes.makers.rows.timetable import passes_of
 from nestcut.plans.model import Share
 
@@ -43,7 +43,7 @@ class InRows:
         yield _draft(ask, by_rows(ask.batch, over=budget.over, most=changes, seed=budget.seed, asked=asked))
 
 
-def _draft(ask: Ask, evening: Evening) -> Draft:
+def _draft(ask: Ask, evening: RowsPlan) -> Draft:
     plate = ask.bound or (ask.best.bound if ask.best else None)
     assert plate is not None
     shares = tuple(tuple(Share(die, paper, count) for (die, paper), count in line) for line in evening.lines)

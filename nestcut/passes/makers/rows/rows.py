@@ -16,13 +16,13 @@ from nestcut.batch.model import Batch
 from nestcut.hands import seconds_in_use, seconds_of, trim_actions
 from nestcut.passes.common.slits import Piece
 from nestcut.passes.common.turns import turns_on
-from nestcut.passes.makers.rows.cutting import Cutter, Habit
+from nestcut.passes.makers.rows.cutting import ColourCutter, Habit
 from nestcut.passes.makers.rows.fields import Size, in_field, sizes_of
 from nestcut.passes.makers.rows.sheets import Papers
-from nestcut.passes.makers.rows.timetable import Job, Placed, in_order, job_of, timetable
+from nestcut.passes.makers.rows.timetable import Job, PlacedJob, in_order, job_of, timetable
 from nestcut.plans.model import Trim
 
-__all__ = ["Evening", "by_rows"]
+__all__ = ["RowsPlan", "by_rows"]
 
 HEAT = 0.006
 """A change that costs up to so much of the whole is taken in the beginning."""
@@ -52,7 +52,7 @@ Lines = tuple[tuple[tuple[Key, int], ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class ColourWay:
     """How a colour is cut."""
 
     size: Size
@@ -73,12 +73,12 @@ class Cutting:
 
 
 @dataclass(frozen=True, slots=True)
-class Evening:
+class RowsPlan:
     """A whole plan by rows."""
 
     lines: Lines
-    ways: Mapping[str, Way]
-    placed: tuple[Placed, ...]
+    ways: Mapping[str, ColourWay]
+    placed: tuple[PlacedJob, ...]
     missing: Counter[Key]
     seconds: float
     """Without freeing the pieces, which takes the same in every plan."""
@@ -101,8 +101,8 @@ class Rows:
         self._trims: dict[tuple[bytes, ...], float] = {}
         self._fields = {size: in_field(batch, size) for size in self.sizes}
         self._papers = Papers(batch)
-        self._cuttings: dict[tuple[str, Way, tuple[tuple[str, int], ...]], Cutting] = {}
-        self._best: dict[tuple[str, Size, tuple[tuple[str, int], ...]], tuple[float, Way]] = {}
+        self._cuttings: dict[tuple[str, ColourWay, tuple[tuple[str, int], ...]], Cutting] = {}
+        self._best: dict[tuple[str, Size, tuple[tuple[str, int], ...]], tuple[float, ColourWay]] = {}
         self.options = [
             [
                 (die, paper)
@@ -114,12 +114,12 @@ class Rows:
         ]
         self.trips = {die.name: die.trips for die in batch.dies}
 
-    def cutting(self, paper: str, way: Way, wanted: Mapping[str, int]) -> Cutting:
+    def cutting(self, paper: str, way: ColourWay, wanted: Mapping[str, int]) -> Cutting:
         """One colour cut in one way."""
         key = (paper, way, tuple(sorted(wanted.items())))
         if key not in self._cuttings:
             field = self._fields[way.size]
-            cutter = Cutter(field, self._papers, paper, way.habit, self.over)
+            cutter = ColourCutter(field, self._papers, paper, way.habit, self.over)
             cutter.cut(wanted)
             jobs = tuple(job_of(b, way.size, in_order(b.pulls)) for b in cutter.blocks if b.pulls)
             missing = +Counter({die: n - cutter.made[die] for die, n in wanted.items()})
@@ -134,7 +134,7 @@ class Rows:
             return got
         return self._cuttings[key]
 
-    def way(self, paper: str, size: Size, wanted: Mapping[str, int], habit: Habit | None = None) -> Way:
+    def way(self, paper: str, size: Size, wanted: Mapping[str, int], habit: Habit | None = None) -> ColourWay:
         """The best way that is known to cut a colour in fields of a size.
 
         Args:
@@ -143,14 +143,14 @@ class Rows:
         key = (paper, size, tuple(sorted(wanted.items())))
         if key not in self._best:
             for one in dict.fromkeys((Habit(), habit or Habit())):
-                self.cutting(paper, Way(size, one), wanted)
+                self.cutting(paper, ColourWay(size, one), wanted)
         return self._best[key][1]
 
     def known(self, paper: str, size: Size, wanted: Mapping[str, int]) -> bool:
         """Whether a colour was cut in fields of this size."""
         return (paper, size, tuple(sorted(wanted.items()))) in self._best
 
-    def best(self, paper: str, way: Way, wanted: Mapping[str, int]) -> float:
+    def best(self, paper: str, way: ColourWay, wanted: Mapping[str, int]) -> float:
         """What the best way of this size comes to."""
         return self._best[paper, way.size, tuple(sorted(wanted.items()))][0]
 
@@ -211,7 +211,7 @@ class Rows:
             total += self._trims[key]
         return total
 
-    def evening(self, lines: Lines, ways: Mapping[str, Way], *, tries: int, seed: int) -> Evening:
+    def evening(self, lines: Lines, ways: Mapping[str, ColourWay], *, tries: int, seed: int) -> RowsPlan:
         """All colours and their timetable."""
         wanted = self.wanted(lines)
         jobs: list[Job] = []
@@ -223,11 +223,11 @@ class Rows:
             seconds += got.seconds
             missing.update({(die, paper): n for die, n in got.missing.items()})
         placed = timetable(self.batch, jobs, tries=tries, seed=seed)
-        return Evening(
+        return RowsPlan(
             lines, dict(ways), tuple(placed), missing, seconds + self.rates["crank"] * self._cranks(placed)
         )
 
-    def _cranks(self, placed: Sequence[Placed]) -> int:
+    def _cranks(self, placed: Sequence[PlacedJob]) -> int:
         trips = [1] * max((one.stop for one in placed), default=0)
         for one in placed:
             dies = [self.trips[turned.die.name] for turned, _, _ in one.job.block.slots]
@@ -322,8 +322,8 @@ def by_rows(
     seed: int = 0,
     sizes: Sequence[Size] | None = None,
     asked: Sequence[int] | None = None,
-    say: Callable[[int, Evening], None] | None = None,
-) -> Evening:
+    say: Callable[[int, RowsPlan], None] | None = None,
+) -> RowsPlan:
     """The best evening by rows that was found.
 
     Args:
@@ -355,7 +355,7 @@ def by_rows(
     return best
 
 
-def _first(rows: Rows, lines: Lines, over: Callable[[], bool]) -> Evening:
+def _first(rows: Rows, lines: Lines, over: Callable[[], bool]) -> RowsPlan:
     """How the colours share the plate to begin with: of all ways, those that seem best are worked out."""
     wanted = rows.wanted(lines)
     papers = sorted(wanted)
@@ -377,7 +377,7 @@ def _first(rows: Rows, lines: Lines, over: Callable[[], bool]) -> Evening:
         for size in ranked[:LOOKED_AT]:
             for habit in HABITS:
                 if not over():
-                    rows.cutting(paper, Way(size, habit), wanted[paper])
+                    rows.cutting(paper, ColourWay(size, habit), wanted[paper])
     seen: dict[tuple[Size, ...], float] = {}
     for start in sizes[:2]:
         shares = (start,) * len(papers)
@@ -392,7 +392,7 @@ def _first(rows: Rows, lines: Lines, over: Callable[[], bool]) -> Evening:
                     seen[other] = worth(other)
                 if seen[other] < cost - 1e-9:
                     shares, cost, better = other, seen[other], True
-    best: Evening | None = None
+    best: RowsPlan | None = None
     for shares in sorted(seen, key=lambda one: (seen[one], one))[:MOST_STARTS]:
         ways = {p: rows.way(p, size, wanted[p]) for p, size in zip(papers, shares, strict=True)}
         found = rows.evening(lines, ways, tries=ORDERS, seed=0)
@@ -414,7 +414,7 @@ def _others(rows: Rows, shares: tuple[Size, ...], sizes: Sequence[Size]) -> Iter
                     yield (*one[:m], beside, *one[m + 1 :])
 
 
-def _changed(rows: Rows, now: Evening, chance: random.Random) -> Evening | None:
+def _changed(rows: Rows, now: RowsPlan, chance: random.Random) -> RowsPlan | None:
     """The evening with a change by chance; None where it comes to nothing."""
     lines, ways = now.lines, dict(now.ways)
     wanted = rows.wanted(lines)
@@ -424,7 +424,7 @@ def _changed(rows: Rows, now: Evening, chance: random.Random) -> Evening | None:
         lines = _moved(rows, lines, chance.choice(free), chance)
         wanted = rows.wanted(lines)
         for paper in wanted:
-            way = ways.get(paper) or Way(rows.sizes[min(1, len(rows.sizes) - 1)], Habit())
+            way = ways.get(paper) or ColourWay(rows.sizes[min(1, len(rows.sizes) - 1)], Habit())
             ways[paper] = rows.way(paper, way.size, wanted[paper], way.habit)
         return rows.evening(lines, ways, tries=ORDERS, seed=seed)
     paper = chance.choice(sorted(wanted))
@@ -447,7 +447,7 @@ def _changed(rows: Rows, now: Evening, chance: random.Random) -> Evening | None:
     if size == now.ways[paper].size:
         return best
     # Another size may suit best where another colour has another, too.
-    least: tuple[float, str, Way] | None = None
+    least: tuple[float, str, ColourWay] | None = None
     for other in sorted(wanted):
         for own in rows.sizes if other != paper else ():
             if rows.known(other, own, wanted[other]):

@@ -21,13 +21,13 @@ from nestcut.passes.common.turns import paper_turns
 from nestcut.passes.makers.one_paper.one_paper_grid import DieGrid, Mask, Near, Turned, lies_well, switch_off
 from nestcut.passes.makers.rows.slitting import slit_pieces
 
-__all__ = ["Papers", "Sheet", "View"]
+__all__ = ["Papers", "RowView", "Sheet"]
 
 QUARTERS = (0.0, 90.0, 180.0, 270.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class View:
+class RowView:
     """A piece at one quarter turn on the plate."""
 
     deg: float
@@ -64,7 +64,7 @@ class Sheet:
     paper: str
     outline: Polygon
     """Its box begins at (0, 0)."""
-    views: tuple[View, ...]
+    views: tuple[RowView, ...]
     made: tuple[Made, ...] = ()
     """By the last pass; those before belong to ``before``."""
     holes: tuple[Shape, ...] = ()
@@ -140,7 +140,7 @@ class Papers:
 
     def __init__(self, batch: Batch) -> None:
         self.batch, self.grid = batch, DieGrid(batch)
-        self._views: dict[tuple[bytes, Machine], tuple[View, ...]] = {}
+        self._views: dict[tuple[bytes, Machine], tuple[RowView, ...]] = {}
         self._pieces: dict[tuple[str, Machine, int], list[tuple[Polygon, list[Piece]]]] = {}
         self._places: dict[tuple[bytes, Turned], Mask | None] = {}
         self._cuts: dict[tuple[str, float], Turned] = {}
@@ -179,7 +179,7 @@ class Papers:
             self._views[key] = tuple(view for deg in QUARTERS if (view := _view(outline, deg, field)))
         return Sheet(self, paper, outline, self._views[key])
 
-    def places(self, view: View, turned: Turned) -> Mask | None:
+    def places(self, view: RowView, turned: Turned) -> Mask | None:
         """Where the die's cut lies in a fresh outline; None where it does nowhere."""
         key = (view.outline.wkb, turned)
         if key not in self._places:
@@ -209,14 +209,14 @@ class Papers:
         return self._cuts[key]
 
 
-def _view(outline: Polygon, deg: float, field: Machine) -> View | None:
+def _view(outline: Polygon, deg: float, field: Machine) -> RowView | None:
     turned = Pose(0.0, 0.0, deg).apply(outline)
     x0, y0, x1, y1 = turned.bounds
     places = places_of(field, (x1 - x0, y1 - y0))
     if places is None:
         return None
     across, first, last = places
-    return View(deg, translate(turned, -x0, -y0), (-x0, -y0), (0, across, first, last))
+    return RowView(deg, translate(turned, -x0, -y0), (-x0, -y0), (0, across, first, last))
 
 
 def _quarter(x: float, y: float, deg: float) -> tuple[float, float]:

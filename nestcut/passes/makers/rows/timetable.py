@@ -15,12 +15,12 @@ from dataclasses import dataclass
 from nestcut.batch.model import Batch, Pose
 from nestcut.passes.common.schedule import RunTask
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, PassDraft, RunDraft
-from nestcut.passes.makers.rows.cutting import Block, Pull
-from nestcut.passes.makers.rows.fields import Corner, Size, corners, laid_in, meet
+from nestcut.passes.makers.rows.cutting import RowLayup, RowPull
+from nestcut.passes.makers.rows.fields import FieldCorner, Size, corners, laid_in, meet
 from nestcut.passes.parts.chips import sites_of
 from nestcut.plans.model import Slot
 
-__all__ = ["Job", "Placed", "in_order", "passes_of", "timetable"]
+__all__ = ["Job", "PlacedJob", "in_order", "passes_of", "timetable"]
 
 OTHER_PIECE, TURNED, DIE_CHANGED = 9, 2, 6
 """Seconds that a pull takes longer after one of another piece, at another turn, for each die that comes or goes."""
@@ -32,9 +32,9 @@ MOST_NODES = 250
 class Job:
     """A lay-up of one colour in a field, and its pulls in their order."""
 
-    block: Block
+    block: RowLayup
     size: Size
-    pulls: tuple[Pull, ...]
+    pulls: tuple[RowPull, ...]
     dies: Counter[str]
     pieces: frozenset[int]
     fraction: tuple[float, float] | None
@@ -42,11 +42,11 @@ class Job:
 
 
 @dataclass(frozen=True, slots=True)
-class Placed:
+class PlacedJob:
     """A job in its corner, from a pass on."""
 
     job: Job
-    corner: Corner
+    corner: FieldCorner
     start: int
 
     @property
@@ -54,7 +54,7 @@ class Placed:
         return self.start + len(self.job.pulls)
 
 
-def job_of(block: Block, size: Size, pulls: Sequence[Pull]) -> Job:
+def job_of(block: RowLayup, size: Size, pulls: Sequence[RowPull]) -> Job:
     fractions = {(round(u.size[0] % 1.0, 6) % 1.0, round(u.size[1] % 1.0, 6) % 1.0) for u in pulls}
     used = {slot for pull in pulls for slot in pull.slots}
     return Job(
@@ -67,9 +67,9 @@ def job_of(block: Block, size: Size, pulls: Sequence[Pull]) -> Job:
     )
 
 
-def in_order(pulls: Sequence[Pull]) -> list[Pull]:
+def in_order(pulls: Sequence[RowPull]) -> list[RowPull]:
     """Pulls of a lay-up in an order that is light on the hands: a piece is done before the next, dies are seldom lifted."""
-    groups: dict[tuple[int, float, tuple[int, ...]], list[Pull]] = {}
+    groups: dict[tuple[int, float, tuple[int, ...]], list[RowPull]] = {}
     for pull in pulls:
         groups.setdefault((id(pull.piece), pull.deg, pull.slots), []).append(pull)
     nodes = list(groups)
@@ -149,7 +149,7 @@ def _improved(table: Sequence[Sequence[int]], way: list[int]) -> None:
                     better = True
 
 
-def timetable(batch: Batch, jobs: Sequence[Job], *, tries: int, seed: int) -> list[Placed]:
+def timetable(batch: Batch, jobs: Sequence[Job], *, tries: int, seed: int) -> list[PlacedJob]:
     """All jobs in their corners, one beside the other, in few passes."""
     copies = {die.name: die.copies for die in batch.dies}
     load: Counter[str] = Counter()
@@ -166,14 +166,14 @@ def timetable(batch: Batch, jobs: Sequence[Job], *, tries: int, seed: int) -> li
     )
     chance = random.Random(seed)
 
-    known: dict[tuple[Corner, Corner], bool] = {}
+    known: dict[tuple[FieldCorner, FieldCorner], bool] = {}
 
-    def crossed(one: Corner, two: Corner) -> bool:
+    def crossed(one: FieldCorner, two: FieldCorner) -> bool:
         if (one, two) not in known:
             known[one, two] = meet(batch.machine, one, two)
         return known[one, two]
 
-    def tried(order: Sequence[int]) -> tuple[tuple[int, int], list[Placed]]:
+    def tried(order: Sequence[int]) -> tuple[tuple[int, int], list[PlacedJob]]:
         placed = _placed([jobs[k] for k in order], places, copies, crossed)
         return (max((one.stop for one in placed), default=0), sum(one.stop for one in placed)), placed
 
@@ -193,14 +193,14 @@ def timetable(batch: Batch, jobs: Sequence[Job], *, tries: int, seed: int) -> li
 
 def _placed(
     jobs: Sequence[Job],
-    places: dict[int, list[Corner]],
+    places: dict[int, list[FieldCorner]],
     copies: dict[str, int],
-    crossed: Callable[[Corner, Corner], bool],
-) -> list[Placed]:
+    crossed: Callable[[FieldCorner, FieldCorner], bool],
+) -> list[PlacedJob]:
     """Begin each job as soon as its corner, its dies and its scraps are free, those first that come first."""
     waiting = list(jobs)
-    running: list[Placed] = []
-    done: list[Placed] = []
+    running: list[PlacedJob] = []
+    done: list[PlacedJob] = []
     busy: Counter[str] = Counter()
     now = 0
     while waiting or running:
@@ -216,7 +216,7 @@ def _placed(
             if corner is None:
                 left.append(job)
                 continue
-            running.append(Placed(job, corner, now))
+            running.append(PlacedJob(job, corner, now))
             busy.update(job.dies)
         waiting = left
         now = min(one.stop for one in running)
@@ -228,7 +228,7 @@ def _placed(
     return done
 
 
-def passes_of(batch: Batch, placed: Sequence[Placed]) -> PaperedPasses:
+def passes_of(batch: Batch, placed: Sequence[PlacedJob]) -> PaperedPasses:
     """The passes of a timetable."""
     last = max((one.stop for one in placed), default=0)
     marks = sorted({0, last, *(t for one in placed for t in (one.start, one.stop))})
@@ -275,11 +275,11 @@ def passes_of(batch: Batch, placed: Sequence[Placed]) -> PaperedPasses:
     return PaperedPasses(runs, passes)
 
 
-def _may_lie_far(batch: Batch, job: Job, corner: Corner) -> bool:
+def _may_lie_far(batch: Batch, job: Job, corner: FieldCorner) -> bool:
     """Whether the job may be turned round: its papers on whole millimetres, its rims in the window."""
     if job.fraction is None:
         return False
-    slide = _slide(batch, Placed(job, corner, 0))
+    slide = _slide(batch, PlacedJob(job, corner, 0))
     x0, y0, x1, y1 = batch.machine.window.bounds
     for turned, i, j in job.block.slots:
         x, y = turned.at(i, j)
@@ -293,7 +293,7 @@ def _may_lie_far(batch: Batch, job: Job, corner: Corner) -> bool:
     return True
 
 
-def _slide(batch: Batch, one: Placed) -> tuple[float, float]:
+def _slide(batch: Batch, one: PlacedJob) -> tuple[float, float]:
     """What a job at the far end is shifted by, so that its papers lie on whole millimetres."""
     if not one.corner.far or one.job.fraction is None:
         return (0.0, 0.0)

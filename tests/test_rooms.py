@@ -71,6 +71,7 @@ FLOORS = {
         "makers.mixed",
         "makers.nests",
         "makers.one_paper",
+        "makers.rows",
         "advice",
         "makers.scarce",
         "makers.board",

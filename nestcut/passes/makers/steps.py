@@ -14,6 +14,7 @@ from nestcut.passes.makers.door import Ask
 from nestcut.passes.makers.mixed.low_trim import Ends, WholeScraps, handling_matters
 from nestcut.passes.makers.nests.nesting import Nests
 from nestcut.passes.makers.nests.repack import Repacked
+from nestcut.passes.makers.rows.maker import InRows
 from nestcut.passes.makers.scarce.fallback import OnePaper
 from nestcut.passes.makers.scarce.scarce import Scarce
 from nestcut.passes.makers.strips.strip_drafts import Strips
@@ -28,6 +29,8 @@ ANOTHER_WAY = 0.11
 """Share of the time that must be left for other lay-ups to be begun."""
 HANDIER, HANDIEST = 0.7, 0.8
 """Share of the time left that plans with few trims may take, and the same where no others are wanted."""
+ROWS = 0.75
+"""Share of that for colours in rows."""
 GLANCE_S = 4.0
 """Most seconds for them where the person's wishes come first to fewest passes: there they are only to choose from."""
 GLANCE_PASSES = 10_000
@@ -168,6 +171,13 @@ LIGHT_ON_HANDS = Goal(
     share=handling_share,
     rather=None,
     steps=(
+        Step(
+            "colours in rows",
+            InRows(),
+            "each colour pulls its scraps on under a row of its own dies: least to do for hands, often in the fewest passes, too",
+            when=lambda ask: handling_matters(ask.batch),
+            share=ROWS,
+        ),
         Step(
             "scraps laid as they are",
             Ends(begin_short=0.55, begin=0.65, end=0.8),

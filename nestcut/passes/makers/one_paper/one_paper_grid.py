@@ -196,6 +196,10 @@ class DieGrid:
                 )
         return self._near[key]
 
+    def web_steps(self, one: Turned, two: Turned, off: tuple[float, float]) -> Near:
+        """Steps from a cut to another at which they leave no web, where no step has them ``off`` apart, mm."""
+        return _steps(self._convex(one)[0], self._convex(two)[0], off, self.batch.hand.web_mm)
+
     def _convex(self, turned: Turned) -> tuple[Parts, Parts]:
         """Convex parts of the cut and of the rim, with few corners."""
         key = (turned.die.name, turned.deg)

@@ -24,7 +24,17 @@ from nestcut.passes.common.slits import Piece
 from nestcut.passes.common.trims import Trimming
 from nestcut.passes.makers.one_paper.one_paper_grid import DieGrid, Mask, Turned, lies_well, switch_off
 
-__all__ = ["Fresh", "FreshStock", "Known", "PieceInUse", "PieceKind", "fresh_pieces"]
+__all__ = [
+    "Fresh",
+    "FreshStock",
+    "Known",
+    "PieceInUse",
+    "PieceKind",
+    "fresh_pieces",
+    "marks_along",
+    "may_hold",
+    "slit_at",
+]
 
 SMALLEST_MM2 = 60.0
 """Parts of a slit scrap that are smaller are offcuts."""
@@ -234,12 +244,12 @@ def fresh_pieces(batch: Batch, scrap: Scrap, dies: Collection[Die]) -> list[Piec
     for wide, high in {(width, longest), (longest, width)}:
         for even in (True, False):
             marks = [
-                _marks(low, low + side, step, even) for low, side, step in ((x0, w, wide), (y0, h, high))
+                marks_along(low, low + side, step, even) for low, side, step in ((x0, w, wide), (y0, h, high))
             ]
-            pieces = _slit(batch, scrap, *marks)
+            pieces = slit_at(batch, scrap, *marks)
             if not pieces:
                 continue
-            lost = sum(not any(_may_hold(piece, die, batch.hand.edge_mm) for piece in pieces) for die in dies)
+            lost = sum(not any(may_hold(piece, die, batch.hand.edge_mm) for piece in pieces) for die in dies)
             area = round(sum(piece.outline.area for piece in pieces))
             cost = (lost, -area, len(pieces), not even)
             if best is None or cost < best[0]:
@@ -247,14 +257,14 @@ def fresh_pieces(batch: Batch, scrap: Scrap, dies: Collection[Die]) -> list[Piec
     return best[1] if best else []
 
 
-def _marks(low: float, side: float, most: float, even: bool) -> list[float]:
+def marks_along(low: float, side: float, most: float, even: bool) -> list[float]:
     """Where to slit a side so that no part is longer than ``most``: in even parts, or in full ones and a rest."""
     count = max(1, math.ceil(side / most - 1e-9))
     step = side / count if even else max(1.0, math.floor(most))
     return [low, *(low + math.floor(k * step) for k in range(1, math.ceil(side / step - 1e-9))), low + side]
 
 
-def _slit(batch: Batch, scrap: Scrap, across: Sequence[float], down: Sequence[float]) -> list[Piece]:
+def slit_at(batch: Batch, scrap: Scrap, across: Sequence[float], down: Sequence[float]) -> list[Piece]:
     """The parts of a scrap between these lines; none where the trims that are allowed can't make them."""
     from nestcut.checks.rules.trimming import straight_cuts_make
 
@@ -274,7 +284,7 @@ def _slit(batch: Batch, scrap: Scrap, across: Sequence[float], down: Sequence[fl
     ]
 
 
-def _may_hold(piece: Piece, die: Die, edge_mm: float) -> bool:
+def may_hold(piece: Piece, die: Die, edge_mm: float) -> bool:
     """A glance: whether the die's area and narrowest side are small enough for the piece."""
     x0, y0, x1, y1 = piece.outline.bounds
     a0, b0, a1, b1 = die.cut.bounds

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import Literal, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 from shapely.affinity import affine_transform
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
@@ -21,6 +21,8 @@ from shapely.ops import unary_union
 from nestcut.arithmetic import sine_cosine
 
 __all__ = [
+    "FEWEST_PASSES",
+    "LEAST_MINUTES",
     "Batch",
     "BoxState",
     "Card",
@@ -40,6 +42,7 @@ __all__ = [
     "Spares",
     "Stock",
     "Turns",
+    "Wish",
     "Wishes",
     "filled",
 ]
@@ -279,16 +282,18 @@ class Extra:
         return bool(self.percent or self.plain)
 
 
+Wish: TypeAlias = Literal["passes", "changes", "trims", "paper", "minutes"]
+LEAST_MINUTES: Final[tuple[Wish, ...]] = ("minutes", "passes", "changes", "trims", "paper")
+"""What counts where nothing is wished: least to do for hands."""
+FEWEST_PASSES: Final[tuple[Wish, ...]] = ("passes", "changes", "trims", "paper")
+"""What counts where as few passes as possible are wished."""
+
+
 @dataclass(frozen=True, slots=True)
 class Wishes:
     """What counts most, first to last. ``minutes`` alone weighs all that hands do together."""
 
-    order: tuple[Literal["passes", "changes", "trims", "paper", "minutes"], ...] = (
-        "passes",
-        "changes",
-        "trims",
-        "paper",
-    )
+    order: tuple[Wish, ...] = LEAST_MINUTES
     extra_passes: Extra = field(default_factory=Extra)
     """Passes up to so many above the fewest count as equal: what comes next in the order decides."""
 

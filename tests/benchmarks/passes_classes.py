@@ -13,7 +13,19 @@ import random
 from shapely.affinity import translate
 from shapely.geometry import Polygon, box
 
-from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap, Spares
+from nestcut.batch.model import (
+    FEWEST_PASSES,
+    Batch,
+    Card,
+    CardLine,
+    Die,
+    Hand,
+    Machine,
+    Paper,
+    Scrap,
+    Spares,
+    Wishes,
+)
 
 __all__ = ["HUGE", "SIZES", "random_class"]
 
@@ -142,4 +154,5 @@ def random_class(seed: int, *, size: str, supply: float, plate: tuple[float, flo
         cards=(Card("card", 1, tuple(lines)),),
         kits=KITS,
         spares=Spares(),
+        wishes=Wishes(FEWEST_PASSES),
     )

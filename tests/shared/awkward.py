@@ -8,7 +8,20 @@ import random
 from shapely.affinity import translate
 from shapely.geometry import MultiPolygon, Polygon, box
 
-from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap, Spares
+from nestcut.batch.model import (
+    FEWEST_PASSES,
+    LEAST_MINUTES,
+    Batch,
+    Card,
+    CardLine,
+    Die,
+    Hand,
+    Machine,
+    Paper,
+    Scrap,
+    Spares,
+    Wishes,
+)
 
 __all__ = ["awkward_batch"]
 
@@ -49,6 +62,7 @@ def awkward_batch(seed: int) -> Batch:
         cards=(Card("card", 1, tuple(lines)),),
         kits=chance.choice([1, 3, 9]),
         spares=Spares(pieces=chance.choice([0, 1])),
+        wishes=Wishes(chance.choice([LEAST_MINUTES, FEWEST_PASSES])),
     )
 
 

@@ -11,7 +11,7 @@ from nestcut.passes.drafts.ranking import Draft, better
 from nestcut.passes.makers.board import Goal, LayUps, Step
 from nestcut.passes.makers.chips.papering import Chips, SqueezedChips
 from nestcut.passes.makers.door import Ask
-from nestcut.passes.makers.mixed.low_trim import Ends, WholeScraps, handling_matters
+from nestcut.passes.makers.mixed.low_trim import Ends, WholeScraps, handling_matters, minutes_first
 from nestcut.passes.makers.nests.nesting import Nests
 from nestcut.passes.makers.nests.repack import Repacked
 from nestcut.passes.makers.rows.maker import InRows
@@ -29,8 +29,10 @@ ANOTHER_WAY = 0.11
 """Share of the time that must be left for other lay-ups to be begun."""
 HANDIER, HANDIEST = 0.7, 0.8
 """Share of the time left that plans with few trims may take, and the same where no others are wanted."""
-ROWS = 0.75
-"""Share of that for colours in rows."""
+BESIDE_MINUTES = 0.25
+"""Share of the time for plans in few passes where minutes come first."""
+ROWS = 0.8
+"""Share of the time left for colours in rows."""
 GLANCE_S = 4.0
 """Most seconds for them where the person's wishes come first to fewest passes: there they are only to choose from."""
 GLANCE_PASSES = 10_000
@@ -60,8 +62,15 @@ def matters_or_glance(ask: Ask) -> bool:
     return not ask.trims.allowed or (not ask.missing and (handling_matters(ask.batch) or glance))
 
 
+def passes_share(ask: Ask, budget: Budget) -> float:
+    """Share of the time for plans in few passes: where minutes come first, they are a draft like others."""
+    return BESIDE_MINUTES if minutes_first(ask.batch) else 1.0
+
+
 def handling_share(ask: Ask, budget: Budget) -> float:
-    """Share of the time left for plans with few trims."""
+    """Share of the time left for plans that are light on the hands."""
+    if minutes_first(ask.batch):
+        return 1.0
     if not ask.trims.allowed:
         return HANDIEST
     if handling_matters(ask.batch):
@@ -88,7 +97,7 @@ RIMS = LayUps("rims", share=0.3)
 FEW_PASSES = Goal(
     "few passes",
     when=lambda ask: True,
-    share=lambda ask, budget: 1.0,
+    share=passes_share,
     rather=lambda ask, draft: ask.best is None or better(ask.batch, draft, ask.best),
     openings=True,
     steps=(
@@ -175,7 +184,7 @@ LIGHT_ON_HANDS = Goal(
             "colours in rows",
             InRows(),
             "each colour pulls its scraps on under a row of its own dies: least to do for hands, often in the fewest passes, too",
-            when=lambda ask: handling_matters(ask.batch),
+            when=lambda ask: minutes_first(ask.batch),
             share=ROWS,
         ),
         Step(

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import box
 
-from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
+from nestcut.batch.model import FEWEST_PASSES, Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap, Wishes
 from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.common.budget import Budget
@@ -52,6 +52,7 @@ def batch_of(
         scraps=tuple(Scrap(f"{paper}-{k}", paper, box(0, 0, w, h)) for k, (paper, w, h) in enumerate(scraps)),
         dies=tuple(die for die, _, _ in dies),
         cards=(Card("", 1, tuple(CardLine((die.name,), (paper,), count) for die, paper, count in dies)),),
+        wishes=Wishes(FEWEST_PASSES),
     )
 
 

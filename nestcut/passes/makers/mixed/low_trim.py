@@ -29,7 +29,7 @@ from nestcut.passes.makers.mixed.mixed import Costs, mixed, strip_shares
 from nestcut.passes.makers.whole.whole import Station, in_whole_scraps
 from nestcut.passes.makers.whole.zones import zone_stations
 
-__all__ = ["Ends", "WholeScraps", "handling_matters"]
+__all__ = ["Ends", "WholeScraps", "handling_matters", "minutes_first"]
 
 WAYS = ((1, False), (1, True), (2, False), (2, True))
 """(scraps are slit to the plate's width over this, dies of one paper lie together)."""
@@ -58,6 +58,11 @@ def handling_matters(batch: Batch) -> bool:
         or bool(batch.wishes.extra_passes)
         or others[:1] in (["trims"], ["minutes"])
     )
+
+
+def minutes_first(batch: Batch) -> bool:
+    """Whether least minutes are what the person wishes most."""
+    return batch.wishes.order[:1] == ("minutes",)
 
 
 class _Tried:

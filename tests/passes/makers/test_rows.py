@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 from shapely.geometry import box
@@ -20,8 +19,7 @@ from nestcut.passes.makers.rows.timetable import passes_of
 from nestcut.passes.short.shortage import without_missing
 from nestcut.plans.model import Bound, Plan, Share
 from tests.benchmarks.passes_classes import random_class
-
-EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+from tests.shared.places import EXAMPLES
 
 
 def square_die(name: str, side: float, copies: int = 1) -> Die:

@@ -284,16 +284,16 @@ class Extra:
 
 Wish: TypeAlias = Literal["passes", "changes", "trims", "paper", "minutes"]
 LEAST_MINUTES: Final[tuple[Wish, ...]] = ("minutes", "passes", "changes", "trims", "paper")
-"""What counts where nothing is wished: least to do for hands."""
+"""What counts where least work for hands is wished."""
 FEWEST_PASSES: Final[tuple[Wish, ...]] = ("passes", "changes", "trims", "paper")
-"""What counts where as few passes as possible are wished."""
+"""What counts where nothing is wished."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wishes:
     """What counts most, first to last. ``minutes`` alone weighs all that hands do together."""
 
-    order: tuple[Wish, ...] = LEAST_MINUTES
+    order: tuple[Wish, ...] = FEWEST_PASSES
     extra_passes: Extra = field(default_factory=Extra)
     """Passes up to so many above the fewest count as equal: what comes next in the order decides."""
 

@@ -114,7 +114,7 @@ def _alone(path: str | os.PathLike[str]) -> tuple[_BatchBuilder, Path]:
 
 
 def _wishes(form: WishesForm) -> Wishes:
-    """The order as it is written; else least minutes, or passes and trims where more than the fewest passes are allowed."""
+    """The order as it is written; else passes first, and where more of them are allowed, trims next."""
     if form.order is not None:
         return Wishes(form.order, form.extra_passes)
     return Wishes(HANDY, form.extra_passes) if form.extra_passes else Wishes()

@@ -20,7 +20,7 @@ from nestcut.cli.console import (
     run_apart,
 )
 from nestcut.cli.reserve import limit_seconds, search_seconds
-from nestcut.units import counted, minutes_words
+from nestcut.units import counted
 
 if TYPE_CHECKING:
     from nestcut.plans import Plan
@@ -170,21 +170,17 @@ def summary_json(result: Plan, folder: Path) -> dict[str, Any]:
 
 def summary_lines(result: Plan, folder: Path) -> list[str]:
     """The plan in plain words, for the terminal."""
-    total, bound = result.totals, result.bound
+    from nestcut.plans.claims import claims
+
+    total = result.totals
     lines = [result.title] if result.title else []
-    best = (
-        "the fewest possible"
-        if total.passes == bound.passes
-        else f"no plan can need fewer than {bound.passes}"
-    )
     if result.nothing_cut:
-        lines.append(f"Nothing can be cut: {bound.reason}")
+        lines += claims(result)
     else:
-        lines.append(f"{total.passes} passes, {best}: {bound.reason}")
-        least = "" if bound.minutes is None else f" (no plan takes less than {minutes_words(bound.minutes)})"
+        lines += [f"{sentence}." for sentence in claims(result)]
         lines.append(
-            f"About {minutes_words(total.minutes)}{least}, {counted(total.cranks, 'crank')}, {counted(total.actions.papers_moved, 'paper')} "
-            f"moved; {counted(total.changes, 'lay-up')} to set up, {counted(total.trims, 'trim')}, {counted(total.pieces, 'piece')}"
+            f"{counted(total.cranks, 'crank')}, {counted(total.actions.papers_moved, 'paper')} moved, "
+            f"{counted(total.changes, 'lay-up')} to set up, {counted(total.trims, 'trim')}, {counted(total.pieces, 'piece')}"
         )
     used = {p.scrap for a_pass in result.passes for p in a_pass.papers} | {t.scrap for t in result.trims}
     stock = {s.id: s.paper for s in result.scraps}

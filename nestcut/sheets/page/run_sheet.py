@@ -10,6 +10,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from nestcut.plans.claims import claims
 from nestcut.plans.leftovers import Leftovers, keep_mm
 from nestcut.plans.model import Plan, Shortage
 from nestcut.sheets.drawings import words
@@ -118,18 +119,8 @@ def _template(name: str) -> jinja2.Template:
 
 
 def _summary(plan: Plan, clock: Timetable) -> Mapping[str, Any]:
-    totals, bound = plan.totals, plan.bound
-    reason = plain(bound.reason).rstrip(".")
-    if plan.nothing_cut:
-        proof = "Nothing can be cut" + (f": {reason}." if reason else ".")
-    elif totals.passes == bound.passes:
-        proof = f"{counted(totals.passes, 'pass', 'passes')}, the fewest possible"
-        proof += f": {reason}." if reason else "."
-    elif bound.passes > 0:
-        proof = f"No plan can do it in fewer than {counted(bound.passes, 'pass', 'passes')}"
-        proof += f": {reason}." if reason else "."
-    else:
-        proof = ""
+    totals = plan.totals
+    proof = " ".join(f"{plain(sentence)}." for sentence in claims(plan))
     rest = len(clock.breaks) * plan.evening.break_minutes
     end = clock_words(plan.evening.start, clock.end)
     facts = [

@@ -113,6 +113,7 @@ def test_a_die_that_two_colours_need_is_never_down_twice() -> None:
     assert len(assert_holds(two, rows(two)).passes) <= 4
 
 
+@pytest.mark.thorough
 def test_one_paper_a_pass_where_the_plate_is_one_field() -> None:
     batch = read_batch(EXAMPLES / "evening.toml")
     by_hand = rows(batch, 0, [whole_plate(batch.machine)])
@@ -122,6 +123,7 @@ def test_one_paper_a_pass_where_the_plate_is_one_field() -> None:
     assert not plan.trims
 
 
+@pytest.mark.thorough
 def test_the_evening_takes_less_in_rows_than_one_paper_a_pass() -> None:
     batch = read_batch(EXAMPLES / "evening.toml")
     found = rows(batch, 0, sizes_of(batch)[:5])
@@ -131,6 +133,7 @@ def test_the_evening_takes_less_in_rows_than_one_paper_a_pass() -> None:
     )
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize(("seed", "supply"), [(1, 1.5), (2, 3.0)])
 def test_rules_hold_for_random_classes(seed: int, supply: float) -> None:
     batch = fewer(random_class(seed, size="small", supply=supply))
@@ -142,6 +145,7 @@ def fewer(batch: Batch) -> Batch:
     return replace(batch, kits=3, scraps=batch.scraps[::3])
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("trims", ["none", "straight"])
 def test_the_wish_for_few_trims_is_kept(trims: str) -> None:
     batch = fewer(random_class(2, size="small", supply=3.0))
@@ -172,6 +176,7 @@ def test_what_no_scrap_gives_is_missing() -> None:
     assert len(assert_holds(batch, found).passes) == 3
 
 
+@pytest.mark.thorough
 def test_the_same_twice() -> None:
     batch = fewer(random_class(2, size="small", supply=3.0))
     sizes = sizes_of(batch)[:3]

@@ -33,8 +33,12 @@ from nestcut.plans.model import (
     Shortage,
     Trim,
 )
+from nestcut.units import counted
 
 __all__ = ["go_on"]
+
+GO_ON = ": go on from there."
+"""How the note ends that says what is done; the next going on replaces it."""
 
 Given = list[Counter[tuple[str, str]]]
 """For each line of demand: (die, paper) → pieces."""
@@ -391,11 +395,21 @@ def _whole(plan: Plan, state: EveningState, course: _Course) -> Plan:
         short=plan.short if as_before else _short(demand, dies, plan.hand.web_mm),
         packing=_packing(plan, demand, shares),
         extras={**{key: plan.extras[key] for key in ("box",) if key in plan.extras}, "loads": loads},
+        notes=(*(note for note in plan.notes if not note.endswith(GO_ON)), *_notes(state, course)),
         done=state.done,
         missed=state.missed,
         spoilt=state.spoilt,
         broken=state.broken,
     )
+
+
+def _notes(state: EveningState, course: _Course) -> list[str]:
+    """For the run sheet."""
+    if state.done == 0:
+        return []
+    return [
+        f"{counted(state.done, 'pass is', 'passes are')} done, {len(course.passes) - state.done} to go{GO_ON}"
+    ]
 
 
 def _short(demand: Sequence[DemandMet], dies: Mapping[str, Die], web_mm: float) -> tuple[Shortage, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -14,18 +15,26 @@ from nestcut.plans import read_plan
 from tests.shared.small_job import BATCH, SQUARE
 
 
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The plan of a small class: three leaves from one scrap."""
-    (tmp_path / "leaf.svg").write_text(SQUARE)
-    (tmp_path / "batch.toml").write_text(BATCH.replace("kits = 2", "kits = 3"))
-    made = CliRunner().invoke(
-        app, ["plan", str(tmp_path / "batch.toml"), "--out", str(tmp_path / "out"), "--work", "20"]
+    made = tmp_path_factory.mktemp("class")
+    (made / "leaf.svg").write_text(SQUARE)
+    (made / "batch.toml").write_text(BATCH.replace("kits = 2", "kits = 3"))
+    told = CliRunner().invoke(
+        app, ["plan", str(made / "batch.toml"), "--out", str(made / "out"), "--work", "20"]
     )
-    assert made.exit_code == 0, made.output
-    return tmp_path / "out"
+    assert told.exit_code == 0, told.output
+    return made / "out"
 
 
+@pytest.fixture
+def folder(planned: Path, tmp_path: Path) -> Path:
+    """A copy of it, nothing done yet."""
+    return Path(shutil.copytree(planned, tmp_path / "out"))
+
+
+@pytest.mark.thorough
 def test_go_on_after_a_miss(folder: Path) -> None:
     """The old plan stays as it is; the new one has the failed piece again and passes the checker from its file alone."""
     old = (folder / "plan.json").read_bytes()

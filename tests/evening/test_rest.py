@@ -11,6 +11,8 @@ from nestcut.checks import check_plan, check_proof
 from nestcut.evening import Event, go_on, reckon
 from nestcut.passes import plan_batch
 from nestcut.plans import Plan, plan_from_json, plan_to_json
+from nestcut.plans.leftovers import leftovers
+from tests.checks.going_on_damage import gone_on
 from tests.evening.evenings import small_class, some_mishaps
 
 WORK = 200
@@ -70,6 +72,7 @@ def test_what_is_cut_and_the_rest_pass_the_checker_together(number: int) -> None
         plan = new
 
 
+@pytest.mark.thorough
 def test_a_piece_that_failed_is_cut_again_elsewhere() -> None:
     """The place of the cut that failed is gone, and one pass more gives the piece."""
     plan = plan_batch(small_class(1), seconds=20, work_limit=WORK)
@@ -84,3 +87,11 @@ def test_a_piece_that_failed_is_cut_again_elsewhere() -> None:
     what_stands(plan, state, new)
     assert new.complete
     assert new.totals.actions.free == plan.totals.actions.free + 1
+
+
+def test_spoilt_paper_does_not_go_back_into_the_box() -> None:
+    """What is spoilt is among nothing that is left, and the scrap that was never pulled out stays there without it."""
+    plan = gone_on()
+    left = {name for one in leftovers(plan).kept for name in one.sources}
+    assert "spare-1" not in left
+    assert "spare-1" in {name for one in leftovers(replace(plan, spoilt=())).kept for name in one.sources}

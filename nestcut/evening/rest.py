@@ -37,6 +37,7 @@ from nestcut.units import counted
 
 __all__ = ["go_on"]
 
+LONG_S = 30.0
 GO_ON = ": go on from there."
 """How the note ends that says what is done; the next going on replaces it."""
 
@@ -74,9 +75,13 @@ def go_on(
     whole = [_whole(plan, state, carried)]
     for course in begun:
         share = seconds / len(begun)
+        # Scraps full of holes take the planner half a minute whatever the limit: only where something is lacking, or time is given.
+        holes = seconds >= LONG_S or not any(one.complete for one in whole)
         whole += [
             _whole(plan, state, added)
-            for added in _added(plan, state, course, seconds=share, seed=seed, work_limit=work_limit)
+            for added in _added(
+                plan, state, course, holes=holes, seconds=share, seed=seed, work_limit=work_limit
+            )
         ]
     whole.sort(key=lambda one: (-sum(line.met for line in one.demand), one.totals.minutes))
     why = ""
@@ -196,12 +201,22 @@ def _without_idle(plan: Plan, course: _Course) -> _Course:
 
 
 def _added(
-    plan: Plan, state: EveningState, course: _Course, *, seconds: float, seed: int, work_limit: int | None
+    plan: Plan,
+    state: EveningState,
+    course: _Course,
+    *,
+    holes: bool,
+    seconds: float,
+    seed: int,
+    work_limit: int | None,
 ) -> list[_Course]:
-    """The course with passes for what it lacks, in the ways that there are."""
+    """The course with passes for what it lacks, in the ways that there are. ``holes``: also from scraps that were cut before."""
     stock = _stock(plan, state, course)
-    ways = [(stock, plan.hand.trims)]
     touched = {paper.scrap for one in course.passes for paper in one.papers}
+    whole = [one for one in stock if one[0].id not in touched]
+    # Paper without holes first: it is planned in a fraction of the time, and mostly gives all that is lacking.
+    ways = [(whole, plan.hand.trims), (stock, plan.hand.trims)][: 1 + holes]
+    lacking = sum(line.count > own.total() for line, own in zip(plan.demand, course.given, strict=True))
     found = []
     while ways:
         scraps, trims = ways.pop(0)
@@ -214,8 +229,10 @@ def _added(
             rest = plan_batch(asked, seconds=max(1.0, seconds / 3), seed=seed, work_limit=work_limit)
         except (BatchError, RefusedPlanError):
             continue
+        if rest.complete and len(lines) == lacking:
+            ways = []
         if any(trim.scrap in touched for trim in rest.trims):
-            ways = [(scraps, "none"), ([one for one in stock if one[0].id not in touched], trims)]
+            ways = [(scraps, "none")]
         elif rest.passes:
             found.append(
                 _without_idle(plan, _joined(plan, course, rest, lines, {one.id: at for one, at in scraps}))

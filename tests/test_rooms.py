@@ -30,6 +30,7 @@ ORDER = [
     "checks",
     "placement",
     "passes",
+    "evening",
     "sheets",
     "folder",
     "cli",
@@ -97,7 +98,7 @@ KEPT_TO = {
     "typer": {"cli"},
     "rich": {"cli"},
     "pydantic": {"batch", "plans"},
-    "sqlite3": {"box"},
+    "sqlite3": {"box", "evening"},
 }
 
 

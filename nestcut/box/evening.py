@@ -110,6 +110,7 @@ def put_back(
 def _used(plan: Plan) -> list[str]:
     """Ids of the scraps of the stock that were trimmed or cut."""
     touched = {trim.scrap for trim in plan.trims}
+    touched |= {one.scrap for one in plan.spoilt}
     touched |= {cut.scrap for a_pass in plan.passes for cut in a_pass.cuts}
     return [scrap.id for scrap in plan.scraps if scrap.id in touched]
 

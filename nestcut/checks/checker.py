@@ -12,6 +12,7 @@ from nestcut.checks.measures.size import check_size
 from nestcut.checks.measures.table import build_table
 from nestcut.checks.rules.counting import check_counts
 from nestcut.checks.rules.cuts import check_cuts
+from nestcut.checks.rules.going_on import check_going_on
 from nestcut.checks.rules.kits import check_packing
 from nestcut.checks.rules.layups import check_layups
 from nestcut.checks.rules.papers import check_papers
@@ -51,6 +52,7 @@ def _checked(plan: Plan, notes: Notebook) -> Report:
     check_trims(plan, table, notes)
     check_papers(plan, table, notes)
     check_cuts(plan, table, notes)
+    check_going_on(plan, table, notes)
     check_counts(plan, table, notes)
     check_packing(plan, notes)
     return notes.report()

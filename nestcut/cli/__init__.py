@@ -1,4 +1,4 @@
-"""The command line: ``nestcut plan``, ``estimate``, ``fill``, ``check``, ``dies``, ``demo``, ``box``.
+"""The command line: ``nestcut plan``, ``go-on``, ``estimate``, ``fill``, ``check``, ``dies``, ``demo``, ``box``.
 
 Heavy libraries are imported inside the commands, so that ``nestcut --help`` answers at once.
 
@@ -20,6 +20,7 @@ from nestcut.cli import demo as _demo
 from nestcut.cli import dies as _dies
 from nestcut.cli import estimate as _estimate
 from nestcut.cli import fill as _fill
+from nestcut.cli import go_on as _go_on
 from nestcut.cli import plan as _plan
 from nestcut.cli.mistakes import tell_mistake
 from nestcut.cli.screen import OutputLostError, told
@@ -37,6 +38,7 @@ app = typer.Typer(
 )
 
 app.command("plan")(_plan.plan)
+app.command("go-on")(_go_on.go_on)
 app.command("estimate")(_estimate.estimate)
 app.command("fill")(_fill.fill)
 app.command("check")(_check.check)

@@ -29,10 +29,12 @@ from nestcut.plans.encode import FORMAT, OLD_VERSION, VERSION
 from nestcut.plans.model import (
     Actions,
     Bound,
+    BrokenDie,
     Cut,
     DemandMet,
     KitPacking,
     Layup,
+    MissedCut,
     Missing,
     PaperOnPlate,
     Pass,
@@ -42,6 +44,7 @@ from nestcut.plans.model import (
     Share,
     Shortage,
     Slot,
+    SpoiltPaper,
     Totals,
     Trim,
 )
@@ -87,6 +90,10 @@ def plan_from_json(data: Any) -> Plan:
         proof=_if(root, "proof", lambda node: node.plain_mapping(), {}),
         extras=_if(root, "extras", lambda node: node.plain_mapping(), {}),
         notes=_if(root, "notes", lambda node: tuple(one.prose() for one in node.items()), ()),
+        done=_if(root, "done", lambda node: node.whole(0, MOST_COUNT), 0),
+        missed=_each_if(root, "missed", _missed),
+        spoilt=_each_if(root, "spoilt", _spoilt),
+        broken=_each_if(root, "broken", _broken),
         pass_clock=_pass_clock(root.key("machine")) if old else None,
     )
     _once((paper.name for paper in plan.papers), "papers", "name")
@@ -337,6 +344,18 @@ def _missing(node: JsonNode) -> Missing:
         die=node.key("die").text(),
         count=node.key("count").whole(0, MOST_COUNT),
     )
+
+
+def _missed(node: JsonNode) -> MissedCut:
+    return MissedCut(node.key("pass").whole(1, MOST_COUNT), node.key("slot").whole(0, MOST_COUNT))
+
+
+def _spoilt(node: JsonNode) -> SpoiltPaper:
+    return SpoiltPaper(node.key("scrap").text(), node.key("after").whole(0, MOST_COUNT))
+
+
+def _broken(node: JsonNode) -> BrokenDie:
+    return BrokenDie(node.key("die").text(), node.key("after").whole(0, MOST_COUNT))
 
 
 def _card(node: JsonNode) -> Card:

@@ -154,6 +154,14 @@ def plan_to_json(plan: Plan) -> dict[str, Any]:
         "extras": _plain(plan.extras),
         "notes": list(plan.notes),
     }
+    if plan.done:
+        data["done"] = int(plan.done)
+    if plan.missed:
+        data["missed"] = [{"pass": int(one.pass_number), "slot": int(one.slot)} for one in plan.missed]
+    if plan.spoilt:
+        data["spoilt"] = [{"scrap": one.scrap, "after": int(one.after)} for one in plan.spoilt]
+    if plan.broken:
+        data["broken"] = [{"die": one.die, "after": int(one.after)} for one in plan.broken]
     if machine.load_limit_mm is not None:
         data["machine"]["load_limit"] = _number(machine.load_limit_mm)
     return data

@@ -144,7 +144,10 @@ def _pieces(plan: Plan) -> Iterator[_Offcut]:
     cut = {one.scrap for a_pass in plan.passes for one in a_pass.cuts}
     least = keep_mm(plan)
     same: dict[object, list[Polygon]] = {}
+    spoilt = {one.scrap for one in plan.spoilt}
     for name, (paper, outline) in plan.pieces_of_paper().items():
+        if name in spoilt:
+            continue
         kind: Kind = "scrap" if name in stock else "part"
         left: Iterable[Polygon] = (outline,)
         if name in trims:

@@ -17,10 +17,12 @@ from nestcut.batch.model import Card, Die, Evening, Hand, Machine, Paper, Pose, 
 __all__ = [
     "Actions",
     "Bound",
+    "BrokenDie",
     "Cut",
     "DemandMet",
     "KitPacking",
     "Layup",
+    "MissedCut",
     "Missing",
     "PaperOnPlate",
     "Pass",
@@ -30,6 +32,7 @@ __all__ = [
     "Share",
     "Shortage",
     "Slot",
+    "SpoiltPaper",
     "Totals",
     "Trim",
 ]
@@ -219,6 +222,30 @@ class KitPacking:
 
 
 @dataclass(frozen=True, slots=True)
+class MissedCut:
+    """A cut of a pass that was done, which gave no piece. Its place in the paper is gone all the same."""
+
+    pass_number: int
+    slot: int
+
+
+@dataclass(frozen=True, slots=True)
+class SpoiltPaper:
+    """A scrap or part that is spoilt or missing: nothing is cut from it after the pass ``after``."""
+
+    scrap: str
+    after: int
+
+
+@dataclass(frozen=True, slots=True)
+class BrokenDie:
+    """A copy of a die that cuts nothing after the pass ``after``."""
+
+    die: str
+    after: int
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """The whole evening."""
 
@@ -247,6 +274,11 @@ class Plan:
     extras: Mapping[str, Any] = field(default_factory=dict)
     """Findings for the sheets, as plain JSON values: "what_if", "trade_off", "loads", "seed", …"""
     notes: tuple[str, ...] = ()
+    done: int = 0
+    """So many passes, from the first on, are done: they stand as they were cut."""
+    missed: tuple[MissedCut, ...] = ()
+    spoilt: tuple[SpoiltPaper, ...] = ()
+    broken: tuple[BrokenDie, ...] = ()
     pass_clock: PassClock | None = None
     """How minutes are counted in a plan of version 1; None: by ``hand.seconds`` and the totals' actions."""
 

@@ -21,10 +21,12 @@ from nestcut.batch.model import Card, CardLine, Die, Evening, Hand, HandSeconds,
 from nestcut.plans.model import (
     Actions,
     Bound,
+    BrokenDie,
     Cut,
     DemandMet,
     KitPacking,
     Layup,
+    MissedCut,
     Missing,
     PaperOnPlate,
     Pass,
@@ -34,6 +36,7 @@ from nestcut.plans.model import (
     Share,
     Shortage,
     Slot,
+    SpoiltPaper,
     Totals,
     Trim,
 )
@@ -302,6 +305,10 @@ def plans(draw: st.DrawFn) -> Plan:
         proof=draw(st.dictionaries(st.text(_PRINTABLE, max_size=8), json_values(), max_size=3)),
         extras=draw(st.dictionaries(st.text(_PRINTABLE, max_size=8), json_values(), max_size=3)),
         notes=tuple(draw(st.lists(prose(), max_size=2))),
+        done=draw(count),
+        missed=tuple(draw(st.lists(st.builds(MissedCut, st.integers(1, 99), count), max_size=2))),
+        spoilt=tuple(draw(st.lists(st.builds(SpoiltPaper, names(), count), max_size=2))),
+        broken=tuple(draw(st.lists(st.builds(BrokenDie, names(), count), max_size=2))),
     )
 
 

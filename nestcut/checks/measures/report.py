@@ -49,6 +49,10 @@ RULES: Mapping[str, str] = {
     "undecided": "the proof of the bound can be gone through within the seconds and the memory that are allowed",
     "remnant": "remnants are what the cuts leave",
     "packing": "the kit pick list adds up to whole kits from the pieces cut",
+    "done": "no more passes are done than there are",
+    "missed": "a cut that failed was made, once, in a pass that is done",
+    "spoilt": "nothing is cut from a paper that is spoilt",
+    "broken": "a broken die cuts nothing",
 }
 """Every rule that a fault can name, in words."""
 

@@ -7,6 +7,7 @@ from dataclasses import fields
 
 from nestcut.checks.measures.report import Notebook
 from nestcut.checks.measures.table import PassTable
+from nestcut.checks.rules.going_on import missed_rows
 from nestcut.checks.rules.handling import actions_of, minutes_of_actions, minutes_of_version_1
 from nestcut.checks.rules.shortage import check_short
 from nestcut.plans.model import Actions, DemandMet, Plan
@@ -25,6 +26,8 @@ def check_counts(plan: Plan, table: PassTable, notes: Notebook) -> None:
     for row in table.cut_rows:
         cut[row.die.name, table.paper_rows[row.paper].sheet.paper.name] += row.die.pieces
     _totals(plan, table, sum(cut.values()), notes)
+    for row in missed_rows(plan, table):
+        cut[row.die.name, table.paper_rows[row.paper].sheet.paper.name] -= row.die.pieces
     _demand(plan, table, cut, notes)
     _asked(plan, notes)
     _least_minutes(plan, notes)
@@ -102,12 +105,29 @@ def _demand(plan: Plan, table: PassTable, cut: Counter[tuple[str, str]], notes: 
                 f"{count} {die} pieces in {paper} are given out, but {cut[die, paper]} are cut",
                 die=die,
             )
+    if plan.done:
+        _nothing_forgotten(plan, cut, given, notes)
     everything = all(line.met >= line.count for line in plan.demand)
     if plan.complete and not everything:
         notes.fault("complete", "the plan is called complete, but some demand is not met")
     if not plan.complete and everything:
         notes.fault("complete", "the plan is called incomplete, but all demand is met")
     check_short(plan, table, notes)
+
+
+def _nothing_forgotten(
+    plan: Plan, cut: Counter[tuple[str, str]], given: Counter[tuple[str, str]], notes: Notebook
+) -> None:
+    """Where an evening went on, pieces that are cut are not left lying while a line that takes them lacks some."""
+    for number, line in enumerate(plan.demand, start=1):
+        for die, paper in cut:
+            if line.met < line.count and die in line.dies and paper in line.papers:
+                over = cut[die, paper] - given[die, paper]
+                if over > 0:
+                    notes.fault(
+                        "demand",
+                        f"demand line {number} lacks pieces, and {over} {die} in {paper} are left over",
+                    )
 
 
 def check_demand_names(plan: Plan, notes: Notebook) -> None:

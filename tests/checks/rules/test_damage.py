@@ -8,7 +8,7 @@ import pytest
 
 from nestcut.checks import RULES, check_plan
 from nestcut.plans.model import Missing
-from tests.checks import more_damage, short_damage  # noqa: F401 - they enter their damages into the list
+from tests.checks import going_on_damage, more_damage, short_damage  # noqa: F401 - they enter their damages into the list
 from tests.checks.damage import DAMAGES, Damage
 from tests.shared.checked_plans import PLANS
 

@@ -225,6 +225,15 @@ def test_type_checkers_know_every_public_name() -> None:
     assert (PACKAGE / "py.typed").is_file()
 
 
+def test_tests_stand_in_the_rooms_and_on_the_floors_that_they_are_about() -> None:
+    """Whoever knows where a piece of nestcut is knows where its tests are."""
+    of_all = {"benchmarks", "fuzz", "shared", "trust", "typing"}
+    folders = {path.parent.relative_to(TESTS) for path in TESTS.rglob("test_*.py")}
+    own = {folder for folder in folders if folder.parts and folder.parts[0] not in of_all}
+    assert len(own) > 20
+    assert not [str(folder) for folder in sorted(own) if not (PACKAGE / folder).is_dir()]
+
+
 def test_class_names_mean_one_thing() -> None:
     """No two modules have classes of one name, with or without an underscore: a reader knows which is meant."""
     homes: dict[str, set[str]] = {}

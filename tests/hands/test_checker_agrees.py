@@ -147,6 +147,7 @@ def test_the_order_of_passes_changes_only_what_it_may(plan: Plan, chance) -> Non
     assert evening_actions(replace(plan, passes=tuple(inside))) == first
 
 
+@pytest.mark.thorough
 @settings(max_examples=60, deadline=None)
 @given(handled_plans(), st.sampled_from([90.0, 33.0, 180.0]))
 def test_another_name_or_place_is_the_same_work(plan: Plan, deg: float) -> None:

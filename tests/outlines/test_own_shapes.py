@@ -26,7 +26,7 @@ def test_there_are_enough():
     assert any(r.marks for r in reads)
 
 
-@pytest.mark.first(8)
+@pytest.mark.first(4)
 @pytest.mark.parametrize("path", FILES, ids=lambda p: p.stem)
 def test_own_shape(path):
     """Clean, sized 8–90 mm, valid, few vertices, its rim contains it and is as wide as asked."""

@@ -201,6 +201,7 @@ def test_cut_back_takes_spares_before_kits() -> None:
     assert [sum(s.count for s in line) for line in kept] == [3, 3]
 
 
+@pytest.mark.thorough
 def test_estimates_grow_with_the_kits_and_agree_with_the_plan() -> None:
     """Ten times the kits take ten times the passes of the busiest die."""
     batch = batch_of(

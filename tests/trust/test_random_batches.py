@@ -14,7 +14,7 @@ KEYS = (
 )  # fmt: skip
 
 
-@pytest.mark.first(2)
+@pytest.mark.first(1)
 @pytest.mark.parametrize("number", range(12))
 def test_a_random_batch_is_planned_checked_and_proved(number, tmp_path):
     row = outcome(number, seconds=1.5, folder=tmp_path)

@@ -107,7 +107,7 @@ def polygon(ring: Ring) -> Polygon:
     return Polygon([(float(x), float(y)) for x, y in ring])
 
 
-@pytest.mark.first(1)
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(4))
 def test_distances_depths_and_areas_are_exact(seed: int) -> None:
     """1,000 pairs of convex shapes a seed: distance, "touch only", depth and shared area agree with fractions."""

@@ -29,6 +29,7 @@ def batch_of(paper: Paper, *, outline: Polygon = CORNER, trims: str = "none", di
     )
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize("trims", ["none", "scissors"])
 @pytest.mark.parametrize("dies", ["over", "under"])
 def test_a_scrap_is_turned_over_where_only_its_other_side_has_room(trims, dies):

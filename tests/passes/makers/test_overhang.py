@@ -62,6 +62,7 @@ def awkward(seed: int) -> Batch:
     )
 
 
+@pytest.mark.thorough
 def test_strips_lie_within_the_overhang_and_dies_in_the_window(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every strip of every pass of random lay-ups in lanes, measured from the rules themselves."""
     # Few moves of dies between lanes: the places are what is measured, not how good they are.

@@ -95,6 +95,7 @@ def test_only_strips_that_some_scrap_holds_are_counted() -> None:
     assert fitting(forms, [(20.0, 200.0)]) == []
 
 
+@pytest.mark.first(1)
 @pytest.mark.parametrize(("direction", "most"), [("none", 3), ("up", 8)])
 def test_few_trims_for_many_cuts(direction: str, most: int) -> None:
     """Two dozen cuts of a small die: a few wide strips, also where the paper may not be turned round."""

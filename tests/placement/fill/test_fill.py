@@ -116,6 +116,7 @@ def test_nothing_fits():
     assert filling.reason
 
 
+@pytest.mark.thorough
 def test_the_same_seed_gives_the_same_layout():
     """With a limit in moves the clock does not matter."""
     parts = [Part("blossom", blossom(5, 9.0))]

@@ -25,6 +25,7 @@ __all__ = [
     "format_length",
     "format_pair",
     "is_bare",
+    "letters",
     "minutes_words",
     "parse_length",
     "sheet_size",
@@ -279,6 +280,16 @@ def _unit(word: str, value: str, where: Where) -> str:
         mend="use mm, cm, in, pt or px",
         where=where,
     )
+
+
+def letters(number: int) -> str:
+    """0 → a, 25 → z, 26 → aa, …"""
+    text = ""
+    number += 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        text = chr(ord("a") + rest) + text
+    return text
 
 
 def counted(count: int, one: str, many: str | None = None) -> str:

@@ -23,7 +23,7 @@ from nestcut.box.place import usual_place
 from nestcut.box.schema import STOCK
 from nestcut.box.values import Action, AfterEvening, PastEvening, StockScrap, Tagged
 from nestcut.errors import BoxError, Where, found_at
-from nestcut.plans import Plan
+from nestcut.plans import Plan, plan_digest
 from nestcut.units import Units
 
 __all__ = ["Box"]
@@ -105,7 +105,7 @@ class Box:
 
     def was_put_back(self, plan: Plan) -> PastEvening | None:
         """The evening of this plan, if :meth:`after` was called for it."""
-        digest = evening.plan_digest(plan)
+        digest = plan_digest(plan)
         with self._file.reading() as con:
             return evening.put_back_before(con, digest)
 
@@ -253,7 +253,7 @@ class Box:
             anyway: also where scraps that it uses are gone from the box, or changed.
         Raises: BoxError where the plan was made from another box, or its scraps are gone or changed; OutputError.
         """
-        digest = evening.plan_digest(plan)
+        digest = plan_digest(plan)
         with self._file.reading() as con:
             before = evening.put_back_before(con, digest)
         if before is None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import sqlite3
 from collections.abc import Mapping
 
@@ -22,18 +21,13 @@ from nestcut.box.rows import (
 )
 from nestcut.box.values import AfterEvening, PastEvening, Tagged
 from nestcut.errors import BoxError
-from nestcut.plans import Plan, plan_text, plan_to_json
+from nestcut.plans import Plan
 from nestcut.plans.leftovers import leftovers
 
-__all__ = ["box_of_plan", "plan_digest", "put_back", "put_back_before"]
+__all__ = ["box_of_plan", "put_back", "put_back_before"]
 
 ALIKE_MM = 0.01
 """Two outlines whose corners lie nearer than this are the same scrap: turned over and back, a corner moves by less."""
-
-
-def plan_digest(plan: Plan) -> str:
-    """SHA-256 of the plan as it is written, hexadecimal."""
-    return hashlib.sha256(plan_text(plan_to_json(plan)).encode("utf-8")).hexdigest()
 
 
 def box_of_plan(plan: Plan) -> BoxState | None:

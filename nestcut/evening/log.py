@@ -6,7 +6,6 @@ a kill or a power cut, and one that was not is there whole or not at all. The sa
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import sqlite3
@@ -19,7 +18,7 @@ from types import TracebackType
 from nestcut._files import shown
 from nestcut.errors import InputError, OutputError, Where
 from nestcut.evening.state import KINDS, Event
-from nestcut.plans import plan_text, plan_to_json
+from nestcut.plans import plan_digest
 from nestcut.plans.model import Plan
 
 __all__ = ["EventLog"]
@@ -52,12 +51,11 @@ class EventLog:
     def __init__(self, path: str | os.PathLike[str], plan: Plan) -> None:
         self.path = Path(path)
         self._where = Where(file=shown(self.path))
-        digest = hashlib.sha256(plan_text(plan_to_json(plan)).encode()).hexdigest()
         with self._in_words():
             self._con = sqlite3.connect(self.path, isolation_level=None, timeout=BUSY_S)
         try:
             with self._in_words():
-                self._ready(digest)
+                self._ready(plan_digest(plan))
         except BaseException:
             self._con.close()
             raise

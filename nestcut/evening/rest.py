@@ -8,9 +8,10 @@ comes before all cuts.
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 
 from shapely import affinity
 from shapely.geometry import Polygon
@@ -33,7 +34,7 @@ from nestcut.plans.model import (
     Shortage,
     Trim,
 )
-from nestcut.units import counted
+from nestcut.units import counted, letters
 
 __all__ = ["go_on"]
 
@@ -290,14 +291,13 @@ def _asked(
         if lacking > 0 and able and papers:
             cards.append(Card(f"line {number + 1}", 1, (CardLine(able, papers, lacking),)))
             lines.append(number)
-    batch = Batch(
-        title=plan.title,
-        machine=plan.machine,
+    batch = replace(
+        _batch_of(plan),
         hand=replace(plan.hand, trims=trims),  # type: ignore[arg-type]
-        papers=plan.papers,
         scraps=tuple(scrap for scrap, _ in stock),
         dies=dies,
         cards=tuple(cards),
+        kits=1,
     )
     return batch, lines
 
@@ -360,16 +360,9 @@ def _fresh(name: str, taken: set[str]) -> str:
 
 def _fresh_letter(used: set[str]) -> str:
     """The next lay-up: A … Z, AA, …"""
-    number = 1
-    while True:
-        text, rest = "", number
-        while rest > 0:
-            rest, last = divmod(rest - 1, 26)
-            text = chr(ord("A") + last) + text
-        if text not in used:
-            used.add(text)
-            return text
-        number += 1
+    found = next(text for number in itertools.count() if (text := letters(number).upper()) not in used)
+    used.add(found)
+    return found
 
 
 # ---------------------------------------------------------------------- the evening as one plan
@@ -377,7 +370,7 @@ def _fresh_letter(used: set[str]) -> str:
 
 def _whole(plan: Plan, state: EveningState, course: _Course) -> Plan:
     """The course as a plan that carries what was done and what went wrong."""
-    from nestcut.passes.common.load import line_load
+    from nestcut.passes.common.load import line_loads
     from nestcut.passes.common.totals import remnants_of, totals_of
 
     used = {one.layup for one in course.passes}
@@ -396,7 +389,6 @@ def _whole(plan: Plan, state: EveningState, course: _Course) -> Plan:
         for line, by in zip(plan.demand, shares, strict=True)
     )
     as_before = [line.met for line in demand] == [line.met for line in plan.demand]
-    loads = {layup.id: asdict(line_load(layup.slots, dies, plan.machine)) for layup in layups}
     return replace(
         plan,
         complete=all(line.met >= line.count for line in demand),
@@ -411,7 +403,10 @@ def _whole(plan: Plan, state: EveningState, course: _Course) -> Plan:
         proof=plan.proof if as_before else {},
         short=plan.short if as_before else _short(demand, dies, plan.hand.web_mm),
         packing=_packing(plan, demand, shares),
-        extras={**{key: plan.extras[key] for key in ("box",) if key in plan.extras}, "loads": loads},
+        extras={
+            **{key: plan.extras[key] for key in ("box",) if key in plan.extras},
+            "loads": line_loads(layups, dies, plan.machine),
+        },
         notes=(*(note for note in plan.notes if not note.endswith(GO_ON)), *_notes(state, course)),
         done=state.done,
         missed=state.missed,
@@ -457,7 +452,12 @@ def _packing(
         Demand(line.card, line.dies, line.papers, line.count, line.spares, count)
         for line, count in zip(demand, per_kit, strict=True)
     ]
-    batch = Batch(
+    return tuple(pack_kits(_batch_of(plan), asked, tuple(tuple(one) for one in shares)))
+
+
+def _batch_of(plan: Plan) -> Batch:
+    """What the plan is for, as far as the plan tells."""
+    return Batch(
         title=plan.title,
         machine=plan.machine,
         hand=plan.hand,
@@ -467,4 +467,3 @@ def _packing(
         cards=plan.cards,
         kits=plan.kits,
     )
-    return tuple(pack_kits(batch, asked, tuple(tuple(one) for one in shares)))

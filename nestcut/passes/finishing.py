@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import Any
 
 from nestcut.batch.model import Batch
 from nestcut.errors import RefusedPlanError
 from nestcut.passes.common.kits import pack_kits
-from nestcut.passes.common.load import line_load
+from nestcut.passes.common.load import line_loads
 from nestcut.passes.drafts.assemble import assemble
 from nestcut.passes.drafts.ranking import Draft, choices
 from nestcut.passes.makers.board import Board
@@ -75,8 +75,7 @@ def _finished(batch: Batch, draft: Draft, resort: Resort) -> Plan:
         warnings.append("Time ran out before nestcut counted what to buy. Plan again with more --seconds.")
     plan = replace(plan, notes=(*plan.notes, *warnings))
     dies = {die.name: die for die in plan.dies}
-    loads = {layup.id: asdict(line_load(layup.slots, dies, plan.machine)) for layup in plan.layups}
-    return replace(plan, extras={**plan.extras, "loads": loads})
+    return replace(plan, extras={**plan.extras, "loads": line_loads(plan.layups, dies, plan.machine)})
 
 
 def _short(batch: Batch, draft: Draft, resort: Resort) -> tuple[Shortage, ...]:

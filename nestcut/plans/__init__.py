@@ -6,7 +6,7 @@ jsonschema.validate(plan_to_json(plan), plan_schema())
 """
 
 from nestcut.plans.decode import plan_from_json
-from nestcut.plans.encode import plan_text, plan_to_json, shape_to_json
+from nestcut.plans.encode import plan_digest, plan_text, plan_to_json, shape_to_json
 from nestcut.plans.files import plan_schema, read_plan, write_plan
 from nestcut.plans.model import (
     Actions,
@@ -54,6 +54,7 @@ __all__ = [
     "SpoiltPaper",
     "Totals",
     "Trim",
+    "plan_digest",
     "plan_from_json",
     "plan_schema",
     "plan_text",

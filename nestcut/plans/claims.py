@@ -8,7 +8,7 @@ from typing import Any
 from nestcut.plans.model import Plan
 from nestcut.units import counted, minutes_words
 
-__all__ = ["claims"]
+__all__ = ["claims", "listed_beside"]
 
 
 def claims(plan: Plan) -> list[str]:
@@ -39,16 +39,20 @@ def claims(plan: Plan) -> list[str]:
     return found
 
 
-def _fewest(plan: Plan) -> Mapping[str, Any] | None:
-    """The plan with the fewest passes among those that are listed beside this one; None where none has fewer."""
+def listed_beside(plan: Plan) -> list[Mapping[str, Any]]:
+    """The plans that are listed beside this one (``extras["trade_off"]``), itself among them; anything else there is left out."""
     rows = plan.extras.get("trade_off")
     if not isinstance(rows, Sequence) or isinstance(rows, str):
-        return None
+        return []
+    return [row for row in rows if isinstance(row, Mapping)]
+
+
+def _fewest(plan: Plan) -> Mapping[str, Any] | None:
+    """The plan with the fewest passes among those that are listed beside this one; None where none has fewer."""
     known = [
         row
-        for row in rows
-        if isinstance(row, Mapping)
-        and isinstance(row.get("passes"), int)
+        for row in listed_beside(plan)
+        if isinstance(row.get("passes"), int)
         and isinstance(row.get("minutes"), int | float)
         and plan.bound.passes <= row["passes"] < plan.totals.passes
     ]

@@ -140,11 +140,10 @@ def _each(node: JsonNode, read: Callable[[JsonNode], T]) -> tuple[T, ...]:
 
 
 def _each_if(root: JsonNode, key: str, read: Callable[[JsonNode], T]) -> tuple[T, ...]:
-    node = root.key_if(key)
-    return () if node is None else _each(node, read)
+    return _if(root, key, lambda node: _each(node, read), ())
 
 
-def _if(parent: JsonNode, key: str, read: Callable[[JsonNode], Any], default: Any) -> Any:
+def _if(parent: JsonNode, key: str, read: Callable[[JsonNode], T], default: T) -> T:
     node = parent.key_if(key)
     return default if node is None else read(node)
 

@@ -6,6 +6,7 @@ of millimetres is written without its ``.0``. Keys come in a fixed order.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from collections.abc import Iterable, Mapping
@@ -26,6 +27,7 @@ __all__ = [
     "VERSION",
     "die_to_json",
     "paper_to_json",
+    "plan_digest",
     "plan_text",
     "plan_to_json",
     "shape_to_json",
@@ -178,6 +180,11 @@ def plan_text(data: Mapping[str, Any]) -> str:
         else:
             lines.append(f"{_dump(key)}: {_dump(value)}")
     return "{\n" + ",\n".join(lines) + "\n}\n"
+
+
+def plan_digest(plan: Plan) -> str:
+    """SHA-256 of the plan as it is written, hexadecimal."""
+    return hashlib.sha256(plan_text(plan_to_json(plan)).encode("utf-8")).hexdigest()
 
 
 def shape_to_json(shape: Shape) -> dict[str, Any]:

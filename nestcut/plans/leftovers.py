@@ -23,6 +23,7 @@ from nestcut.plans.cutting_up import is_rectangle, straight_cuts_of
 from nestcut.plans.fitting import SQUARE_MM, Fitting
 from nestcut.plans.model import Plan, Trim
 from nestcut.plans.rectangles import largest_rectangle
+from nestcut.units import letters
 
 __all__ = ["Leftover", "Leftovers", "keep_mm", "leftovers", "offcuts_of"]
 
@@ -230,21 +231,12 @@ class _Names:
         root = re.sub(rf"-{word}(-[a-z]+)?(-\d+)?$", "", _as_it_is(source[: _NAME_LIMIT // 2]) or "scrap")
         number = 1
         while True:
-            name = f"{root}-{word}" if number == 1 else f"{root}-{word}-{_letters(number)}"
+            name = f"{root}-{word}" if number == 1 else f"{root}-{word}-{letters(number - 1)}"
             ids = (name,) if count == 1 else tuple(f"{name}-{place}" for place in range(1, count + 1))
             if name not in self.taken and self.taken.isdisjoint(ids):
                 self.taken.update((name, *ids))
                 return ids
             number += 1
-
-
-def _letters(number: int) -> str:
-    """1 → a, 26 → z, 27 → aa."""
-    text = ""
-    while number > 0:
-        number, rest = divmod(number - 1, 26)
-        text = chr(ord("a") + rest) + text
-    return text
 
 
 def _as_it_is(name: str) -> str | None:

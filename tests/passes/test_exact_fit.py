@@ -5,19 +5,7 @@ from __future__ import annotations
 import pytest
 from shapely.geometry import box
 
-from nestcut.batch.model import (
-    FEWEST_PASSES,
-    Batch,
-    Card,
-    CardLine,
-    Die,
-    Hand,
-    Machine,
-    Paper,
-    Pose,
-    Scrap,
-    Wishes,
-)
+from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Pose, Scrap
 from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.parts.chips import chips_of, sites_of
@@ -36,7 +24,6 @@ def exact(edge_mm: float) -> Batch:
         dies=(Die("d", cut, cut),),
         cards=(Card("c", 1, (CardLine(("d",), ("red",), 1),)),),
         kits=3,
-        wishes=Wishes(FEWEST_PASSES),
     )
 
 
@@ -55,14 +42,7 @@ def test_paper_that_is_larger_than_the_plate_does_not() -> None:
     """A tenth of a millimetre more edge is too much."""
     batch = exact(2.0)
     wider = Batch(
-        batch.title,
-        batch.machine,
-        Hand(0.0, 2.1, 0.0),
-        batch.papers,
-        batch.scraps,
-        batch.dies,
-        batch.cards,
-        wishes=Wishes(FEWEST_PASSES),
+        batch.title, batch.machine, Hand(0.0, 2.1, 0.0), batch.papers, batch.scraps, batch.dies, batch.cards
     )
     assert chips_of(wider, sites_of(wider, [Slot("d", Pose(50.0, 75.0, 0.0))])) is None
 

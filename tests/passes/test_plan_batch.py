@@ -12,11 +12,11 @@ from nestcut.batch.model import CardLine, Demand, Hand, Paper, Spares
 from nestcut.checks import check_plan
 from nestcut.passes import estimate, one_paper_per_pass, plan_batch, what_if
 from nestcut.passes.common.kits import pack_kits, scaled_down
-from nestcut.passes.drafts.trimming import letters
 from nestcut.passes.short.short_proofs import Shortfalls
 from nestcut.passes.short.shortage import cut_back
 from nestcut.plans import plan_to_json
 from nestcut.plans.model import Share
+from nestcut.units import letters
 from tests.shared.batches import batch_of, disc_die, label_die, sheets
 
 LIMIT = 30

@@ -7,19 +7,7 @@ from collections.abc import Sequence
 
 from shapely.geometry import Polygon, box
 
-from nestcut.batch.model import (
-    FEWEST_PASSES,
-    Batch,
-    Card,
-    CardLine,
-    Die,
-    Hand,
-    Machine,
-    Paper,
-    Scrap,
-    Spares,
-    Wishes,
-)
+from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap, Spares
 
 __all__ = ["batch_of", "disc_die", "label_die", "sheets"]
 
@@ -74,5 +62,4 @@ def batch_of(
         cards=(Card("card", 1, tuple(lines)),),
         kits=kits,
         spares=spares or Spares(),
-        wishes=Wishes(FEWEST_PASSES),
     )

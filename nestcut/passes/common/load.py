@@ -11,7 +11,8 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 from shapely.geometry.base import BaseGeometry
@@ -19,9 +20,9 @@ from shapely.geometry.base import BaseGeometry
 from nestcut.arithmetic import bell, lengths_of, power, sine_cosine
 from nestcut.batch.model import Die, Machine, Pose
 from nestcut.passes.common.plate_rules import in_window, keeps_gap
-from nestcut.plans.model import Slot
+from nestcut.plans.model import Layup, Slot
 
-__all__ = ["LineLoad", "line_load", "stagger", "straight_meetings"]
+__all__ = ["LineLoad", "line_load", "line_loads", "stagger", "straight_meetings"]
 
 STEP_MM = 1.0
 """A blade edge bites over about a millimetre of feed (common practice, no source)."""
@@ -50,6 +51,13 @@ def line_load(
     for slot in slots:
         profile += _profile(_segments(dies[slot.die]), slot.pose, bins, step_mm)
     return _load(profile, step_mm)
+
+
+def line_loads(
+    layups: Sequence[Layup], dies: Mapping[str, Die], machine: Machine
+) -> dict[str, dict[str, Any]]:
+    """The load of each lay-up by its id, as plain values for ``plan.extras["loads"]``."""
+    return {layup.id: asdict(line_load(layup.slots, dies, machine)) for layup in layups}
 
 
 def straight_meetings(

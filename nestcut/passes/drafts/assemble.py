@@ -11,7 +11,7 @@ from nestcut.batch.model import Batch, Demand
 from nestcut.passes.common.totals import remnants_of, totals_of
 from nestcut.passes.drafts.order import layups_used
 from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PassDraft
-from nestcut.passes.drafts.trimming import keep_whole, letters, name_parts
+from nestcut.passes.drafts.trimming import keep_whole, name_parts
 from nestcut.passes.plate.minutes_bound import minutes_bound
 from nestcut.plans.model import (
     Bound,
@@ -25,6 +25,7 @@ from nestcut.plans.model import (
     Share,
     Shortage,
 )
+from nestcut.units import letters
 
 __all__ = ["assemble"]
 

@@ -16,18 +16,9 @@ from nestcut.passes.drafts.papers_for_passes import PaperedPasses, PartUse, Pass
 from nestcut.passes.parts.chips import TINY_MM
 from nestcut.passes.parts.straight_cuts import parts_of_straight_cuts
 from nestcut.plans.model import Trim
+from nestcut.units import letters
 
-__all__ = ["keep_whole", "letters", "name_parts", "obey_trims"]
-
-
-def letters(number: int) -> str:
-    """0 → a, 25 → z, 26 → aa, …"""
-    text = ""
-    number += 1
-    while number:
-        number, rest = divmod(number - 1, 26)
-        text = chr(ord("a") + rest) + text
-    return text
+__all__ = ["keep_whole", "name_parts", "obey_trims"]
 
 
 def name_parts(batch: Batch, passes: Sequence[PassDraft]) -> tuple[Trim, ...]:

@@ -7,6 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from nestcut.plans.claims import listed_beside
 from nestcut.plans.model import Plan
 from nestcut.sheets.drawings import words
 from nestcut.sheets.drawings.plots import trade_off_plot
@@ -86,10 +87,7 @@ def _signed(value: object, unit: str) -> str:
 
 
 def trade_off_text(plan: Plan) -> Mapping[str, Any] | None:
-    points = plan.extras.get("trade_off")
-    if not isinstance(points, Sequence) or isinstance(points, str):
-        return None
-    known = [one for one in points if isinstance(one, Mapping)]
+    known = listed_beside(plan)
     if len(known) < 2:
         return None
 

@@ -19,7 +19,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from nestcut.batch import read_batch
-from nestcut.batch.model import Batch, Die, Wishes
+from nestcut.batch.model import FEWEST_PASSES, Batch, Die, Wishes
 from nestcut.checks import check_plan
 from nestcut.hands import evening_actions, minutes_of, seconds_in_use
 from nestcut.passes import plan_batch
@@ -30,8 +30,6 @@ from nestcut.passes.makers.rows.timetable import passes_of
 from nestcut.passes.short.shortage import without_missing
 from nestcut.plans.model import Bound, Plan, Share
 from tests.benchmarks.passes_classes import random_class
-
-FEWEST = ("passes", "changes", "trims", "paper")
 
 
 def rounds_of(die: Die, pieces: int) -> int:
@@ -112,7 +110,7 @@ def main(arguments: list[str] | None = None) -> int:
             "rows": rows_plan(batch, asked.seconds, one_paper=False),
         }
         if asked.fewest:
-            wished = replace(batch, wishes=Wishes(order=FEWEST))  # type: ignore[arg-type]
+            wished = replace(batch, wishes=Wishes(FEWEST_PASSES))
             plans["fewest"] = plan_batch(wished, seconds=asked.seconds)
         # Without a proof the busiest die alone.
         busiest: Counter[str] = Counter()

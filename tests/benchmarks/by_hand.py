@@ -32,7 +32,7 @@ from pathlib import Path
 from shapely.geometry import box
 
 from nestcut.batch import read_batch
-from nestcut.batch.model import Batch, Demand, Die, Extra, Wishes
+from nestcut.batch.model import LEAST_MINUTES, Batch, Demand, Die, Extra, Wishes
 from nestcut.checks import check_plan
 from nestcut.hands import rough_minutes, rough_trim_s
 from nestcut.passes import plan_batch
@@ -43,7 +43,7 @@ from tests.shared.places import EXAMPLES
 
 WISHES = {
     "nestcut": Wishes(),
-    "minutes": Wishes(("minutes", "passes", "changes", "trims", "paper")),
+    "minutes": Wishes(LEAST_MINUTES),
     "extra 10 %": Wishes(("passes", "trims", "changes", "paper"), Extra(10.0)),
 }
 Needs = dict[str, Counter[str]]

@@ -11,7 +11,7 @@ from shapely.geometry import box
 from nestcut.batch.model import Scrap
 from tests.benchmarks import handling, kits
 from tests.benchmarks.by_hand import rows_by_hand, slits_of
-from tests.passes.makers.test_whole import batch_of, square_die
+from tests.shared.squares import batch_of, square_die
 
 
 def row(seed: int, way: str, passes: int, trims: int, *, complete: bool = True) -> dict[str, Any]:

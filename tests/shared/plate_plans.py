@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from shapely.affinity import rotate, translate
 from shapely.geometry import Polygon, box
 
-from nestcut.batch.model import FEWEST_PASSES, Batch, Card, CardLine, Die, Hand, Machine, Paper, Wishes
+from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper
 from nestcut.passes.common.types import PlatePlan
 
 
@@ -39,7 +39,6 @@ def batch_of(
         scraps=(),
         dies=tuple(dies),
         cards=(card,),
-        wishes=Wishes(FEWEST_PASSES),
     )
 
 

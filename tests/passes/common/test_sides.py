@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from shapely.geometry import Polygon, box
 
-from nestcut.batch.model import FEWEST_PASSES, Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap, Wishes
+from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
 from nestcut.checks import check_plan
 from nestcut.passes import plan_batch
 from nestcut.passes.common.sides import on_better_sides
@@ -25,7 +25,6 @@ def batch_of(paper: Paper, *, outline: Polygon = CORNER, trims: str = "none", di
         scraps=tuple(Scrap(f"s-{k}", "p", outline) for k in range(2)),
         dies=(Die("hook", HOOK, HOOK.buffer(1.6, join_style="mitre"), turns=(0.0,)),),
         cards=(Card("card", 1, (CardLine(("hook",), ("p",), 2),)),),
-        wishes=Wishes(FEWEST_PASSES),
     )
 
 

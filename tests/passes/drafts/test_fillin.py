@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import box
 
-from nestcut.batch.model import FEWEST_PASSES, Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap, Wishes
+from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
 from nestcut.checks import check_plan
 from nestcut.passes.common.budget import Budget
 from nestcut.passes.common.schedule import cuts_wanted
@@ -39,7 +39,6 @@ def batch_of(lines: list[CardLine], scraps: list[tuple[str, float, float]], side
         scraps=tuple(Scrap(f"{paper}-{k}", paper, box(0, 0, w, h)) for k, (paper, w, h) in enumerate(scraps)),
         dies=dies,
         cards=(Card("", 1, tuple(lines)),),
-        wishes=Wishes(FEWEST_PASSES),
     )
 
 

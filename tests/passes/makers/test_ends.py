@@ -24,8 +24,8 @@ from nestcut.passes.makers.ends.rows import end_rows
 from nestcut.passes.makers.ends.sharing import EndMeasures, Member, share_out
 from nestcut.passes.parts.chips import sites_of
 from nestcut.plans.model import Bound, Plan, Share, Slot
-from tests.passes.makers.test_whole import batch_of, square_die
 from tests.shared.places import EXAMPLES
+from tests.shared.squares import batch_of, square_die
 
 
 def by_two_ends(

@@ -24,7 +24,7 @@ from nestcut.passes.parts.chips import sites_of
 from nestcut.passes.plate.solve import plan_plate
 from nestcut.plans.model import Plan, Share, Slot
 from tests.benchmarks.passes_classes import random_class
-from tests.passes.makers.test_whole import batch_of, square_die
+from tests.shared.squares import batch_of, square_die
 
 TRIMS_NEXT = ("passes", "trims", "changes", "paper")
 

@@ -6,10 +6,9 @@ from collections import Counter
 from dataclasses import replace
 
 import pytest
-from shapely.geometry import box
 
 from nestcut.batch import read_batch
-from nestcut.batch.model import Batch, Card, CardLine, Die, Hand, Machine, Paper, Scrap
+from nestcut.batch.model import Batch, Machine
 from nestcut.checks import check_plan
 from nestcut.hands import evening_actions, minutes_of
 from nestcut.passes.drafts.assemble import assemble
@@ -20,29 +19,7 @@ from nestcut.passes.short.shortage import without_missing
 from nestcut.plans.model import Bound, Plan, Share
 from tests.benchmarks.passes_classes import random_class
 from tests.shared.places import EXAMPLES
-
-
-def square_die(name: str, side: float, copies: int = 1) -> Die:
-    half = side / 2
-    rim = box(-half - 1.5, -half - 1.5, half + 1.5, half + 1.5)
-    return Die(name, box(-half, -half, half, half), rim, copies=copies)
-
-
-def batch_of(
-    dies: list[tuple[Die, str, int]],
-    scraps: list[tuple[str, float, float]],
-    plate: tuple[float, float] = (100, 150),
-) -> Batch:
-    papers = sorted({paper for _, paper, _ in dies} | {paper for paper, _, _ in scraps})
-    return Batch(
-        title="",
-        machine=Machine(plate_mm=plate, clear_mm=2.0, overhang_mm=150.0),
-        hand=Hand(web_mm=2.0, edge_mm=2.0, gap_mm=1.0),
-        papers=tuple(Paper(paper) for paper in papers),
-        scraps=tuple(Scrap(f"{paper}-{k}", paper, box(0, 0, w, h)) for k, (paper, w, h) in enumerate(scraps)),
-        dies=tuple(die for die, _, _ in dies),
-        cards=(Card("", 1, tuple(CardLine((die.name,), (paper,), count) for die, paper, count in dies)),),
-    )
+from tests.shared.squares import batch_of, square_die
 
 
 def rows(batch: Batch, changes: int = 4, sizes: list[Size] | None = None) -> RowsPlan:
